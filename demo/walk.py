@@ -1,0 +1,109 @@
+"""What a shoot is to be, and where the camera stood and how bright the light was at each photo."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from demo import camera
+from demo.town import Town, build
+
+FILM_MM = 27  # 35 mm equivalent by the diagonal
+
+
+@dataclass(frozen=True)
+class ShootSpec:
+    """What to photograph; everything random follows from `seed` and the number of the photo.
+
+    size: (W, H) of the upright picture, both even. place: square or stairs. walk: approach, sidestep or arc (about
+    the hold point), in steps of step_m, shorter where the walk would become longer than longest_m.
+    hold_at: where the hold point is aimed to lie, as fractions of the picture. *_sigma*: standard deviation,
+    independent for each photo. bumped: photos (from 0) whose aim is off by bump_deg. dusk_stops: how much
+    darker the light is at the last photo than at the first. exposure_changes: (photo, stops against the first
+    photo) from that photo on, made with the shutter and told in EXIF. orientation: how the sensor lay (EXIF 1, 3, 6, 8).
+    """
+
+    name: str = "walk"
+    size: tuple[int, int] = (900, 600)
+    frames: int = 12
+    seed: int = 1
+    place: str = "square"
+    walk: str = "approach"
+    step_m: float = 0.25
+    longest_m: float = 15.0
+    hold_at: tuple[float, float] = (0.5, 0.42)
+    aim_sigma_deg: float = 0.15
+    roll_sigma_deg: float = 0.2
+    place_sigma_m: float = 0.012
+    gain_sigma: float = 0.06
+    bumped: tuple[int, ...] = ()
+    bump_deg: float = 3.0
+    walkers: bool = True
+    lights: bool = True
+    hot_pixels: int = 200
+    dusk_stops: float = 0.0
+    exposure_changes: tuple[tuple[int, float], ...] = ()
+    orientation: int = 1
+
+
+def random(spec: ShootSpec, purpose: int, index: int = 0) -> np.random.Generator:
+    """The random numbers of one purpose and photo: the same in whatever order and process photos are made."""
+    return np.random.default_rng([spec.seed, purpose, index])
+
+
+def lens(spec: ShootSpec) -> np.ndarray:
+    """K, (3, 3), pixels."""
+    return camera.intrinsics(spec.size, FILM_MM)
+
+
+def town_of(spec: ShootSpec) -> Town:
+    """The place, painted finely enough for this size."""
+    return build(spec.place, float(lens(spec)[0, 0]), spec.seed)
+
+
+def pose(spec: ShootSpec, index: int) -> tuple[np.ndarray, np.ndarray]:
+    """(R, t) of photo `index`: world to camera, metres."""
+    town, K, rng = town_of(spec), lens(spec), random(spec, 3, index)
+    step = min(spec.step_m, spec.longest_m / max(spec.frames - 1, 1))
+    along = (index - (spec.frames - 1) / 2) * step
+    place = town.stand.copy()
+    if spec.walk == "approach":
+        place[1] += along
+    elif spec.walk == "sidestep":
+        place[0] += along
+    elif spec.walk == "arc":
+        away = place - town.hold
+        radius = np.hypot(away[0], away[1])
+        angle = np.arctan2(away[0], -away[1]) + along / radius
+        place[:2] = town.hold[:2] + radius * np.array([np.sin(angle), -np.cos(angle)])
+    else:
+        raise ValueError(f"walk: expected approach, sidestep or arc, got {spec.walk!r}")
+    place += rng.normal(0, spec.place_sigma_m, 3)
+    pixel = np.array(spec.hold_at) * spec.size - 0.5
+    yaw, pitch = np.radians(rng.normal(0, spec.aim_sigma_deg, 2))
+    roll = np.radians(rng.normal(0, spec.roll_sigma_deg))
+    if index in spec.bumped:
+        direction = rng.uniform(0, 2 * np.pi)
+        yaw += np.radians(spec.bump_deg) * np.cos(direction)
+        pitch += np.radians(spec.bump_deg) * np.sin(direction)
+    R = camera.turn(yaw, pitch, roll) @ camera.aim(place, town.hold, K, pixel)
+    return R, -R @ place
+
+
+def gain(spec: ShootSpec, index: int) -> float:
+    """Flicker of photo `index`: a factor about 1."""
+    return float(np.exp(random(spec, 4, index).normal(0, spec.gain_sigma)))
+
+
+def exposure_stops(spec: ShootSpec, index: int) -> float:
+    """Exposure setting against the first photo, stops."""
+    stops = 0.0
+    for first, value in sorted(spec.exposure_changes):
+        if index >= first:
+            stops = value
+    return stops
+
+
+def light_stops(spec: ShootSpec, index: int) -> float:
+    """Slow change of the light since the first photo, stops: level at both ends, steepest in the middle."""
+    part = index / max(spec.frames - 1, 1)
+    return -spec.dusk_stops * part * part * (3 - 2 * part)

@@ -1,0 +1,150 @@
+"""What `run` must understand of a Snakemake command line and of the settings files: where the shoots are and
+where the results go. Everything else is passed on untouched. Pure functions, no output."""
+
+import json
+import os
+import re
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import yaml
+
+# These only tell something: they take no lock.
+INFORMING = {
+    *("-n", "--dry-run", "--dryrun", "--lint", "--list", "--list-rules", "-l", "--list-target-rules", "--lt"),
+    *("--dag", "--rulegraph", "--filegraph", "--d3dag", "--summary", "-S", "--detailed-summary", "-D"),
+    *("--list-changes", "--lc", "--list-input-changes", "--li", "--list-params-changes", "--lp"),
+    *("--list-untracked", "--lu", "--list-conda-envs", "--print-compilation"),
+}
+DRY_AMONG_FLAGS = re.compile(r"-[pqfFk]*n[pqfFk]*")  # such as -np
+
+
+class SettingsError(Exception):
+    """A sentence for the user: what is wrong, where, what to do."""
+
+
+@dataclass
+class Arguments:
+    """A Snakemake command line taken apart. `others` keeps the order of what is not named here."""
+
+    config: list[tuple[str, str]] = field(default_factory=list)
+    config_files: list[Path] = field(default_factory=list)
+    workflow_profile: str | None = None
+    informing: bool = False
+    others: list[str] = field(default_factory=list)
+
+
+def take_apart(argv: list[str], cwd: Path) -> Arguments:
+    """Take `argv` apart as Snakemake's own parser would; paths of settings files become absolute."""
+    found = Arguments()
+    rest = list(argv)
+    while rest:
+        token = rest.pop(0)
+        if token == "--":
+            found.others += [token, *rest]
+            break
+        option, glued, value = token.partition("=") if token.startswith("--") else (token, "", "")
+        if option in ("--config", "-C"):
+            for item in [value] if glued else _values(rest):
+                key, equals, text = item.partition("=")
+                if not equals:
+                    raise SettingsError(f"--config takes KEY=VALUE, and {item!r} is not of that form.")
+                found.config.append((key, text))
+        elif option in ("--configfile", "--configfiles"):
+            found.config_files += [_absolute(file, cwd) for file in ([value] if glued else _values(rest))]
+        elif option == "--workflow-profile" and (glued or rest):
+            found.workflow_profile = value if glued else rest.pop(0)
+        else:
+            found.informing |= option in INFORMING or bool(DRY_AMONG_FLAGS.fullmatch(token))
+            found.others.append(token)
+    return found
+
+
+def _values(rest: list[str]) -> list[str]:
+    """Take the values of an option that has any number of them: all up to the next option."""
+    values = []
+    while rest and not rest[0].startswith("-"):
+        values.append(rest.pop(0))
+    return values
+
+
+def _absolute(path: str, base: Path) -> Path:
+    return Path(os.path.abspath(base / os.path.expanduser(path)))
+
+
+def places(arguments: Arguments, cwd: Path, repo: Path) -> tuple[Path, Path, bool]:
+    """Where the shoots are, where the results go, and whether these are the demo's.
+
+    The command line comes before the settings files it names, the last of those first, and both before
+    config/config.yaml. A relative path starts at `cwd`, at the settings file's folder, or at `repo`.
+    With no shoots named, the demo's are meant; its results stay beside them unless another place is named.
+    """
+    demo = repo / "demo-night"
+    standard = repo / "config" / "config.yaml"
+    layers = [(_read_settings(standard), repo, str(standard))]
+    layers += [(_read_settings(file), file.parent, str(file)) for file in arguments.config_files]
+    layers.append((dict(arguments.config), cwd, "--config"))
+    shoots = _last_named("shoots", layers)
+    results = _last_named("results", layers if shoots else layers[1:])
+    if results is None:
+        results = demo / "results" if shoots is None else repo / "results"
+    if results == shoots:
+        raise SettingsError(
+            f"results and shoots are the same folder, {results}: name another one for the results, "
+            "as nothing is ever written among the raw photos."
+        )
+    return shoots or demo / "shoots", results, shoots is None
+
+
+def _last_named(key: str, layers: list[tuple[dict, Path, str]]) -> Path | None:
+    named = [(settings[key], base, where) for settings, base, where in layers if key in settings]
+    if not named or named[-1][0] in (None, ""):
+        return None
+    path, base, where = named[-1]
+    if not isinstance(path, str):
+        raise SettingsError(f"{where}: {key} must be the path of a folder, and is {path!r}.")
+    return _absolute(path, base)
+
+
+def _read_settings(file: Path) -> dict:
+    try:
+        settings = yaml.safe_load(file.read_text(encoding="utf-8")) or {}
+    except OSError as error:
+        raise SettingsError(f"the settings file {file} cannot be read: {error.strerror}.") from error
+    except yaml.MarkedYAMLError as error:
+        line = f"line {error.problem_mark.line + 1}: " if error.problem_mark else ""
+        raise SettingsError(f"the settings file {file} is no valid YAML: {line}{error.problem}.") from error
+    except (yaml.YAMLError, UnicodeDecodeError) as error:
+        raise SettingsError(f"the settings file {file} is no YAML text in UTF-8.") from error
+    if not isinstance(settings, dict):
+        raise SettingsError(f"the settings file {file} must hold lines of the form 'key: value'.")
+    return settings
+
+
+def snakemake_options(arguments: Arguments, shoots: Path, results: Path, cwd: Path, repo: Path) -> list[str]:
+    """The options for `python -m snakemake`, the user's own last so that they win."""
+    items = [f"{key}={value}" for key, value in arguments.config if key not in ("shoots", "results")]
+    for key, folder in (("shoots", shoots), ("results", results)):
+        # Snakemake reads a value as YAML: quoted, a path stays text whatever signs are in it. As it first
+        # strips quotes from the ends, spaces stand there.
+        items.append(f"{key}= {json.dumps(str(folder), ensure_ascii=False)} ")
+    files = ["--configfile", *map(str, arguments.config_files)] if arguments.config_files else []
+    # The lock of `run` is freed by the kernel at any death, where Snakemake's own would block the next run;
+    # and that next run makes again what the death left half made. These two take no values, so they also end
+    # the list of --config.
+    return [
+        *("--snakefile", str(repo / "Snakefile"), "--directory", str(results)),
+        *("--workflow-profile", _profile(arguments.workflow_profile, cwd, repo)),
+        *files,
+        *("--config", *items, "--nolock", "--rerun-incomplete", *arguments.others),
+    ]
+
+
+def _profile(named: str | None, cwd: Path, repo: Path) -> str:
+    """A profile's folder or file, looked for from the current folder, the repository, and its profiles."""
+    if named is None:
+        return str(repo / "workflow" / "profiles" / "default")
+    for base in (cwd, repo, repo / "workflow" / "profiles"):
+        if _absolute(named, base).exists():
+            return str(_absolute(named, base))
+    return named

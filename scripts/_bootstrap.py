@@ -1,0 +1,170 @@
+"""Builds and finds the Python environments that `run` and `test` work in (standard library only).
+
+An environment is whole when its file `.complete` holds the SHA-256 of every requirement file it was built
+from and the interpreter it stands on is still the same. A whole one is used as it is: nothing is installed,
+no network is asked. The test environment is built from the files of the default one and its own, so `run`
+takes it for whole too when KERBWALK_ENV points to it.
+"""
+
+import sys
+
+# Checked before anything else. So that an older Python gets this far, the syntax of this file stays that of
+# Python 3.6.
+if sys.version_info < (3, 11):  # noqa: UP036
+    sys.exit(
+        f"kerbwalk: Python 3.11 or newer is needed, and {sys.executable} is Python {sys.version.split()[0]}: "
+        f"install a newer one and start this script with it, for example: python3.13 {sys.argv[0]}"
+    )
+
+import contextlib
+import fcntl
+import hashlib
+import importlib.util
+import json
+import os
+import shutil
+import subprocess
+from pathlib import Path
+
+REPO = Path(__file__).resolve().parent.parent
+BUILD_TOOLS = "build.txt"
+REQUIREMENTS = {"default": ("default.txt",), "test": ("default.txt", "test.txt")}
+PLACE_VARIABLE = {"default": "KERBWALK_ENV", "test": "KERBWALK_TEST_ENV"}
+MARK = ".kerbwalk-env"  # says that a folder is ours to build anew
+STAMP = ".complete"
+
+
+def stop(sentence, status=2):
+    """End the program with one sentence on stderr."""
+    print(f"kerbwalk: {sentence}", file=sys.stderr)
+    raise SystemExit(status)
+
+
+@contextlib.contextmanager
+def locked(path, waiting):
+    """Hold an exclusive lock on the file `path`; say `waiting` if another process holds it. The kernel frees
+    the lock when its holder ends in whatever way."""
+    with open(path, "ab") as file:
+        try:
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            print(waiting, file=sys.stderr)
+            fcntl.flock(file, fcntl.LOCK_EX)
+        yield
+
+
+def ensure(name):
+    """Return the folder of the environment `name` (a key of REQUIREMENTS), built first if it is not whole."""
+    variable = PLACE_VARIABLE[name]
+    env = Path(os.path.abspath(os.environ.get(variable) or REPO / ".env" / name))
+    wanted = _hashes(name)
+    if _is_whole(env, wanted):
+        return env
+    _check_interpreter()
+    try:
+        env.parent.mkdir(parents=True, exist_ok=True)
+        with locked(env.with_name(env.name + ".lock"), f"waiting for another process to build {env} ..."):
+            if not _is_whole(env, wanted):
+                _build(env, wanted, variable)
+    except OSError as error:
+        stop(
+            f"the environment cannot be built in {env} ({error.strerror or error}): "
+            f"make room there, or set {variable} to another place."
+        )
+    return env
+
+
+def python_of(env):
+    return str(env / "bin" / "python")
+
+
+def environ(env):
+    """The variables for programs that run inside the environment `env`."""
+    variables = _own_variables()
+    variables["PATH"] = os.pathsep.join([str(env / "bin"), variables.get("PATH", os.defpath)])
+    variables["VIRTUAL_ENV"] = variables["KERBWALK_ENV"] = str(env)
+    variables["KERBWALK_PYTHON"] = python_of(env)
+    return variables
+
+
+def _own_variables():
+    """All variables but those that would bring packages of another Python in."""
+    return {k: v for k, v in os.environ.items() if k not in ("PYTHONHOME", "PYTHONPATH")}
+
+
+def _hashes(name):
+    files = REQUIREMENTS[name]
+    return {file: hashlib.sha256((REPO / "envs" / file).read_bytes()).hexdigest() for file in files}
+
+
+def _is_whole(env, wanted):
+    try:
+        stamp = json.loads((env / STAMP).read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return False
+    interpreter = os.path.realpath(python_of(env))
+    return (
+        all(stamp["requirements"].get(file) == digest for file, digest in wanted.items())
+        and stamp["interpreter"] == interpreter
+        and os.access(interpreter, os.X_OK)
+    )
+
+
+def _check_interpreter():
+    missing = [module for module in ("venv", "ensurepip") if importlib.util.find_spec(module) is None]
+    if missing:
+        stop(
+            f"this Python ({sys.executable}) comes without its module{'s' if missing[1:] else ''} "
+            f"{' and '.join(missing)}, which the environment is built with: install what brings them "
+            "(on Debian and Ubuntu: apt-get install python3-venv), or start this script with another Python."
+        )
+
+
+def _build(env, wanted, variable):
+    """Build in place, as environments cannot be moved; the stamp comes last, so a half-built one is seen."""
+    if env.exists():
+        if not (env / MARK).exists() and any(env.iterdir()):
+            stop(f"{env} holds other things: empty it, or set {variable} to a new or an empty folder.")
+        shutil.rmtree(env)
+    print(f"building the environment (once) in {env} ...", file=sys.stderr, flush=True)
+    env.mkdir()
+    (env / MARK).touch()
+    _call([sys.executable, "-m", "venv", str(env)], "could not be made")
+    _install(env, [BUILD_TOOLS], ["--only-binary", ":all:"])
+    # Wheels only, as a package built here runs its own build code; the one that comes without a wheel is
+    # pure Python and built by the tools just installed, not by what an isolated build would fetch unchecked.
+    _install(
+        env, wanted, ["--only-binary", ":all:", "--no-binary", "connection-pool", "--no-build-isolation"]
+    )
+    stamp = {
+        "requirements": wanted,
+        "interpreter": os.path.realpath(python_of(env)),
+        "python": sys.version.split()[0],
+    }
+    new = env / (STAMP + ".new")
+    new.write_text(json.dumps(stamp, indent=1) + "\n", encoding="utf-8")
+    os.replace(new, env / STAMP)
+
+
+def _install(env, files, options):
+    requirements = [option for file in files for option in ("-r", str(REPO / "envs" / file))]
+    _call(
+        [python_of(env), "-m", "pip", "install", "--quiet", "--no-input", "--disable-pip-version-check"]
+        + ["--require-hashes", *options, *requirements],
+        "could not be filled from the package index (is there a network?)",
+    )
+
+
+def _call(command, failure):
+    # UTF-8 whatever the locale: a package's build may read its own files in it
+    result = subprocess.run(
+        command,
+        env=dict(_own_variables(), PYTHONUTF8="1"),
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+    )
+    if result.returncode:
+        lines = [line for line in result.stdout.splitlines() if line.strip()]
+        print(*lines[-6:], sep="\n", file=sys.stderr)
+        stop(f"the environment {failure}; the lines above say why. The next run tries again.")

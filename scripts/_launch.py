@@ -1,0 +1,241 @@
+"""Run Snakemake on the shoots: started by `run`, with the Python of the environment."""
+
+import contextlib
+import errno
+import fcntl
+import os
+import signal
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from pathlib import Path
+
+from _arguments import SettingsError, places, snakemake_options, take_apart
+from _bootstrap import REPO, locked, stop
+from _relay import Relay
+
+LOCK = ".kerbwalk.lock"
+MARK = "KERBWALK_RUN"  # variable by which the processes of a run are known: the results folder
+TRACE = ".kerbwalk-traceback.txt"
+BUSY = 3  # exit status: another run is at work
+
+
+def main(argv: list[str]) -> int:
+    if {"-v", "--version"} & set(argv):
+        return subprocess.call([sys.executable, "-m", "snakemake", "--version"])
+    cwd = Path.cwd()
+    try:
+        arguments = take_apart(argv, cwd)
+        shoots, results, demo = places(arguments, cwd, REPO)
+    except SettingsError as error:
+        stop(str(error))
+    if not demo:
+        check_shoots(shoots)
+    check_results(results)
+    with contextlib.ExitStack() as held:
+        lock = None if arguments.informing else held.enter_context(hold(results))
+        if demo:
+            make_demo(shoots.parent)
+        if lock:
+            end_leftovers(results)
+        options = snakemake_options(arguments, shoots, results, cwd, REPO)
+        return run_snakemake(options, results, at_work=lock is not None)
+
+
+def check_shoots(shoots: Path) -> None:
+    if not shoots.exists():
+        stop(f"the shoots folder {shoots} does not exist: correct the path (shoots=DIR).")
+    if not shoots.is_dir():
+        stop(
+            f"{shoots} is a file: shoots=DIR must name a folder that holds a folder of photos for each shoot."
+        )
+    if not os.access(shoots, os.R_OK | os.X_OK):
+        stop(f"the shoots folder {shoots} may not be read: change its permissions.")
+
+
+def check_results(results: Path) -> None:
+    """Create the folder and write into it now, not after hours of work."""
+    try:
+        results.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryFile(dir=results) as probe:
+            probe.write(b"\0" * 65536)
+            probe.flush()
+            os.fsync(probe.fileno())
+    except OSError as error:
+        reasons = {
+            errno.ENOSPC: "its disk is full: free some space, or name another folder",
+            errno.EDQUOT: "its disk quota is used up: free some space, or name another folder",
+            errno.EROFS: "its disk is read-only: name another folder",
+            errno.EACCES: "you may not write there: change its permissions, or name another folder",
+            errno.EEXIST: "a file of this name is there: name another folder",
+            errno.ENOTDIR: "a part of its path is a file: name another folder",
+        }
+        reason = reasons.get(error.errno, f"{error.strerror}: name another folder")
+        stop(f"the results folder {results} cannot be written to, as {reason} (results=DIR).")
+
+
+@contextlib.contextmanager
+def hold(results: Path):
+    """The exclusive lock on a results folder. The kernel frees it when this process ends in whatever way."""
+    with open(results / LOCK, "ab") as file:
+        try:
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            stop(f"another run is at work in {results}: wait until it ends, or name other results.", BUSY)
+        yield file
+
+
+def make_demo(folder: Path) -> None:
+    """Make the demo shoots unless they are there whole; `scripts/demo` goes on where it was interrupted."""
+    whole = folder / ".complete"
+    if whole.exists():
+        return
+    try:
+        folder.mkdir(exist_ok=True)
+        with locked(folder / LOCK, "waiting for another process to make the demo shoots ..."):
+            if whole.exists():
+                return
+            print(f"no shoots are named: making the demo shoots in {folder} ...", file=sys.stderr, flush=True)
+            if subprocess.call([sys.executable, str(REPO / "scripts" / "demo"), str(folder)]):
+                stop("the demo shoots could not be made; the lines above say why.", 1)
+            whole.touch()
+    except OSError as error:
+        stop(
+            f"the demo shoots cannot be made in {folder} ({error.strerror}): "
+            "name shoots of your own (--config shoots=DIR results=DIR)."
+        )
+
+
+def end_leftovers(results: Path) -> None:
+    """End what a killed run left at work in this results folder, so that nothing is written by two at once.
+
+    Only to be called with the folder's lock held and no Snakemake of our own at work: whatever then still
+    carries the folder's mark has lost its run. Where there is no /proc, nothing is found.
+    """
+    deadline = time.monotonic() + 30
+    while leftovers := _at_work_in(results):
+        if time.monotonic() > deadline:
+            stop(f"process {leftovers[0]} of an earlier run in {results} does not end: end it and run again.")
+        _send(signal.SIGKILL, leftovers)
+        time.sleep(0.05)
+
+
+def _at_work_in(results: Path) -> list[int]:
+    """The process numbers of Snakemake and its jobs, known by the mark that they inherit."""
+    mark = f"{MARK}={results}"
+    return [pid for pid in _other_processes() if b"\0" + os.fsencode(mark) + b"\0" in _environment_of(pid)]
+
+
+def _send(number: int, pids: list[int]) -> None:
+    for pid in pids:
+        with contextlib.suppress(ProcessLookupError):
+            os.kill(pid, number)
+
+
+def _other_processes() -> list[int]:
+    return [int(entry.name) for entry in Path("/proc").glob("[0-9]*") if int(entry.name) != os.getpid()]
+
+
+def _environment_of(pid: int) -> bytes:
+    """The environment that a process was started with, each variable between zero bytes; empty where it may
+    not be read, and for a process that has ended."""
+    try:
+        return b"\0" + Path(f"/proc/{pid}/environ").read_bytes()
+    except OSError:
+        return b""
+
+
+def run_snakemake(options: list[str], results: Path, at_work: bool) -> int:
+    """Run it, show what it says, and print the closing lines last; the exit status is 0 or 1.
+
+    The Snakefile writes the closing lines to the file that the variable KERBWALK_CLOSING names; one that
+    begins with FAILED makes the status 1. at_work: it works in the folder, and doesn't only tell something.
+    """
+    relay = Relay()
+    with tempfile.TemporaryDirectory(prefix="kerbwalk-") as folder:
+        closing = Path(folder, "closing.txt")
+        variables = {k: v for k, v in os.environ.items() if k != MARK} | {"KERBWALK_CLOSING": str(closing)}
+        if at_work:
+            variables[MARK] = str(results)
+        process = subprocess.Popen(
+            [sys.executable, "-m", "snakemake", *options],
+            env=variables,
+            stderr=subprocess.PIPE,
+            encoding="utf-8",
+            errors="replace",
+        )
+        _pass_signals_on(process, results if at_work else None)
+        reader = threading.Thread(target=_pass_lines_on, args=(process.stderr, relay), daemon=True)
+        reader.start()
+        status = process.wait()
+        if status < 0 and at_work:
+            end_leftovers(results)
+        reader.join(timeout=5)
+        last_words = closing.read_text(encoding="utf-8").strip() if closing.exists() else ""
+    if status and relay.held:
+        with contextlib.suppress(OSError):  # the disk may be full
+            (results / TRACE).write_text("\n".join(relay.held) + "\n", encoding="utf-8")
+    failed = status != 0 or any(line.startswith("FAILED") for line in last_words.splitlines())
+    if not last_words and failed and (at_work or relay.sentences):
+        last_words = f"kerbwalk: {_closing_sentence(status, relay, results)}"
+    elif not last_words and at_work:
+        last_words = f"nothing to do: all is up to date in {results}"
+    if last_words:
+        print(last_words, file=sys.stderr if failed else sys.stdout, flush=True)
+    return int(failed)
+
+
+def _pass_signals_on(process: subprocess.Popen, results: Path | None) -> None:
+    """Outlive the signals that ask a run to end, to say the last words. results: the folder it works in.
+
+    SIGTERM: Snakemake lets the jobs at work end and starts no more. SIGINT: everything stops at once; Ctrl-C
+    sends it to all the processes of the terminal's foreground, otherwise it has come to us alone.
+    """
+
+    def on_signal(number, _frame):
+        if number == signal.SIGTERM:
+            process.send_signal(number)
+        elif not _in_foreground():
+            _send(number, _at_work_in(results) if results else [process.pid])
+
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, on_signal)
+
+
+def _in_foreground() -> bool:
+    try:
+        terminal = os.open("/dev/tty", os.O_RDONLY | os.O_NOCTTY)
+    except OSError:
+        return False
+    try:
+        return os.tcgetpgrp(terminal) == os.getpgrp()
+    finally:
+        os.close(terminal)
+
+
+def _pass_lines_on(stream, relay: Relay) -> None:
+    for line in stream:
+        if relay.feed(line):
+            # read on even when nobody listens any more: a full pipe would stop Snakemake
+            with contextlib.suppress(OSError):
+                sys.stderr.write(line)
+                sys.stderr.flush()
+
+
+def _closing_sentence(status: int, relay: Relay, results: Path) -> str:
+    """What can be said when the Snakefile had no chance to: Snakemake could not read it or fell."""
+    if relay.sentences:
+        return "\nkerbwalk: ".join(relay.sentences)
+    if any("No space left on device" in text for text in (*relay.held, relay.error)):
+        return (
+            f"The disk that holds {results} is full: free some space and run again; what is finished is kept."
+        )
+    if status < 0:
+        return f"Snakemake was ended by {signal.Signals(-status).name}: run again; what is finished is kept."
+    return f"Snakemake stopped: {relay.error or f'exit status {status}'}"
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))

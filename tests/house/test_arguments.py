@@ -1,0 +1,132 @@
+"""Where shoots and results are, from the command line and the settings files."""
+
+from pathlib import Path
+
+import pytest
+from _arguments import SettingsError, places, snakemake_options, take_apart
+
+
+@pytest.fixture
+def repo(tmp_path):
+    folder = tmp_path / "repo"
+    (folder / "config").mkdir(parents=True)
+    settings(folder, "")
+    return folder
+
+
+def settings(repo, shoots):
+    (repo / "config" / "config.yaml").write_text(f"shoots: {shoots}\nresults: results\n")
+
+
+def found(repo, cwd, *argv):
+    return places(take_apart(list(argv), cwd), cwd, repo)
+
+
+def test_nothing_named_means_the_demo(repo, tmp_path):
+    demo = repo / "demo-night"
+    assert found(repo, tmp_path) == (demo / "shoots", demo / "results", True)
+    assert found(repo, tmp_path, "--config", "results=x") == (demo / "shoots", tmp_path / "x", True)
+    assert found(repo, tmp_path, "--config", "shoots=") == (demo / "shoots", demo / "results", True)
+
+
+def test_relative_paths_start_where_they_are_written(repo, tmp_path):
+    settings(repo, "walks")
+    assert found(repo, tmp_path) == (repo / "walks", repo / "results", False)
+    other = tmp_path / "other"
+    other.mkdir()
+    (other / "my.yaml").write_text("shoots: ../night\nresults: ~/clips\n")
+    assert found(repo, tmp_path, "--configfile", "other/my.yaml") == (
+        tmp_path / "night",
+        Path.home() / "clips",
+        False,
+    )
+    line = ("--configfile", "other/my.yaml", "--config", "shoots=here")
+    assert found(repo, tmp_path, *line)[:2] == (tmp_path / "here", Path.home() / "clips")
+
+
+def test_the_last_settings_file_wins(repo, tmp_path):
+    for name in "ab":
+        (tmp_path / f"{name}.yaml").write_text(f"shoots: {name}\n")
+    assert found(repo, tmp_path, "--configfile", "a.yaml", "b.yaml")[0] == tmp_path / "b"
+    assert found(repo, tmp_path, "--configfile=b.yaml", "-n", "--configfiles", "a.yaml")[0] == tmp_path / "a"
+
+
+@pytest.mark.parametrize(
+    ("text", "word"),
+    [
+        ("a: [", "no valid YAML: line"),
+        ("- a", "key: value"),
+        ("shoots: 3", "path of a folder"),
+        ("\x00", "UTF-8"),
+    ],
+)
+def test_a_settings_file_that_is_none(repo, tmp_path, text, word):
+    (tmp_path / "my.yaml").write_text(text)
+    with pytest.raises(SettingsError, match=word) as caught:
+        found(repo, tmp_path, "--configfile", "my.yaml")
+    assert str(tmp_path / "my.yaml") in str(caught.value)
+
+
+def test_a_settings_file_that_is_missing(repo, tmp_path):
+    with pytest.raises(SettingsError, match="none.yaml cannot be read"):
+        found(repo, tmp_path, "--configfile", "none.yaml")
+
+
+def test_config_must_be_pairs(tmp_path):
+    with pytest.raises(SettingsError, match="KEY=VALUE"):
+        take_apart(["--config", "shoots"], tmp_path)
+
+
+@pytest.mark.parametrize("line", ["-n", "-np", "--dry-run", "--lint", "--cores 2 --summary", "--lint=json"])
+def test_what_only_informs_takes_no_lock(line, tmp_path):
+    assert take_apart(line.split(), tmp_path).informing
+
+
+@pytest.mark.parametrize("line", ["", "--cores 2", "-p", "--unlock", "--config name=-n", "-- -n"])
+def test_what_works_takes_the_lock(line, tmp_path):
+    assert not take_apart(line.split(), tmp_path).informing
+
+
+def test_everything_else_is_passed_on_last_and_in_order(repo, tmp_path):
+    argv = [
+        "-n",
+        "--cores",
+        "1",
+        "--config",
+        "a=1",
+        "shoots=s",
+        "--forcerun",
+        "look",
+        "-C",
+        "b={x: 1}",
+        "--",
+        "all",
+    ]
+    options = snakemake_options(
+        take_apart(argv, tmp_path), tmp_path / 's "1"', tmp_path / "r", tmp_path, repo
+    )
+    start = options.index("--config")
+    quoted = f'shoots= "{tmp_path}/s \\"1\\"" '
+    assert options[start + 1 : start + 6] == [
+        "a=1",
+        "b={x: 1}",
+        quoted,
+        f'results= "{tmp_path}/r" ',
+        "--nolock",
+    ]
+    assert options[-7:] == ["-n", "--cores", "1", "--forcerun", "look", "--", "all"]
+
+
+def test_a_profile_is_found_from_here_or_from_the_repository(repo, tmp_path):
+    def profile(*argv):
+        options = snakemake_options(take_apart(list(argv), tmp_path), tmp_path, tmp_path, tmp_path, repo)
+        return options[options.index("--workflow-profile") + 1]
+
+    theirs = repo / "workflow" / "profiles"
+    (theirs / "farm").mkdir(parents=True)
+    (tmp_path / "mine").mkdir()
+    assert profile() == str(theirs / "default")
+    assert profile("--workflow-profile", "workflow/profiles/farm") == str(theirs / "farm")
+    assert profile("--workflow-profile=farm") == str(theirs / "farm")
+    assert profile("--workflow-profile", "mine") == str(tmp_path / "mine")
+    assert profile("--workflow-profile", "none") == "none"

@@ -1,0 +1,49 @@
+"""What is shown of Snakemake's words, and the sentence drawn from them."""
+
+from _relay import Relay
+
+TRACEBACK = """\
+before
+  Traceback (most recent call last):
+    File "x.py", line 1, in <module>
+      work()
+      ~~~~^^
+  ValueError: no such thing
+between
+
+During handling of the above exception, another exception occurred:
+
+Traceback (most recent call last):
+  File "y.py", line 2, in main
+OSError: [Errno 28] No space left on device
+after
+"""
+
+
+def fed(text):
+    relay = Relay()
+    return relay, [line for line in text.splitlines() if relay.feed(line + "\n")]
+
+
+def test_tracebacks_are_held_back_and_the_rest_is_shown():
+    relay, shown = fed(TRACEBACK)
+    assert shown == ["before", "between", "", "", "after"]
+    assert relay.error == "OSError: [Errno 28] No space left on device"
+    assert "  ValueError: no such thing" in relay.held
+
+
+def test_an_error_of_snakemake_is_named_by_the_line_after_its_place():
+    relay, shown = fed(
+        'WorkflowError in file "/a b/Snakefile", line 4:\nwrong\n  File "/a", line 4, in <module>\nend'
+    )
+    assert relay.error == "wrong"
+    assert shown == ['WorkflowError in file "/a b/Snakefile", line 4:', "wrong", "end"]
+
+
+def test_our_own_sentences_are_kept_once_each_without_colour():
+    relay, _ = fed("\x1b[31mkerbwalk: one\x1b[0m\nWorkflowError: kerbwalk: two\nkerbwalk: one\n")
+    assert relay.sentences == ["one", "two"]
+
+
+def test_without_any_error_the_last_line_is_kept():
+    assert fed("one\ntwo\n\n")[0].error == "two"
