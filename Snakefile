@@ -1,0 +1,46 @@
+# Kerbwalk: every shoot from raw photos to a steady, evenly lit, graded clip.
+#
+#   ingest - audit - decode -+- look ------------------+
+#                            +- track - steady -+- light +- compose - master - deliver - report - index
+#                            |                  +- framing
+#
+# One rule file, one script, and one module of the maths a stage, all of the same name.
+import sys
+
+sys.path.insert(0, f"{workflow.basedir}/workflow")
+
+
+configfile: f"{workflow.basedir}/config/config.yaml"
+
+
+include: "workflow/rules/common.smk"
+include: "workflow/rules/refuse.smk"
+include: "workflow/rules/ingest.smk"
+include: "workflow/rules/audit.smk"
+include: "workflow/rules/decode.smk"
+include: "workflow/rules/look.smk"
+include: "workflow/rules/track.smk"
+include: "workflow/rules/steady.smk"
+include: "workflow/rules/light.smk"
+include: "workflow/rules/framing.smk"
+include: "workflow/rules/compose.smk"
+include: "workflow/rules/master.smk"
+include: "workflow/rules/deliver.smk"
+include: "workflow/rules/report.smk"
+include: "workflow/rules/index.smk"
+
+
+rule all:
+    default_target: True
+    input:
+        "index.html",
+        [f".kerbwalk/refused/{shoot.id}" for shoot in BAD_SHOOTS],
+        [clip for shoot in GOOD_SHOOTS for clip in wanted(shoot)],
+
+
+onsuccess:
+    close_night(ok=True)
+
+
+onerror:
+    close_night(ok=False)

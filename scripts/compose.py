@@ -1,0 +1,67 @@
+"""Compose a part of the clip: gain, one warp, look, signal, for each of its frames, into lossless FFV1.
+
+The clip's frames are shared evenly among the parts. Output: a Matroska file, FFV1 in 10-bit Y'CbCr 4:4:4, BT.709.
+A part without frames (a clip of fewer frames than parts) is an empty file.
+"""
+
+import csv
+
+import _workflow  # noqa: F401
+import numpy as np
+import PyOpenColorIO as ocio
+from files import ffmpeg, stage
+from files.proxies import Proxies
+from kerbwalk import compose
+
+
+# FFV1 version 3 (RFC 9043): every frame a key frame, slices with checksums.
+FFV1 = ["-c:v", "ffv1", "-level", "3", "-g", "1", "-slices", "4", "-slicecrc", "1", "-threads", "1"]
+
+
+def main():
+    parser = stage.parser(__doc__)
+    parser.add_argument("--look", required=True)
+    parser.add_argument("--gains", required=True)
+    parser.add_argument("--warps", required=True)
+    parser.add_argument("--framing", required=True)
+    parser.add_argument("--proxies", nargs="+", required=True, help="the shoot's proxies, which name the frames")
+    parser.add_argument("--frames", nargs="+", required=True, help="the shoot's decoded chunks, in the same order")
+    parser.add_argument("--part", type=int, required=True)
+    parser.add_argument("--parts", type=int, required=True)
+    parser.add_argument("--out", required=True)
+    args = parser.parse_args()
+
+    warps, framing = stage.read_json(args.warps), stage.read_json(args.framing)
+    matrices = {p["name"]: p["matrix"] for p in warps["photos"] if p["placed"]}
+    gains = read_gains(args.gains)
+    look = ocio.Config.CreateRaw().getProcessor(ocio.FileTransform(args.look)).getDefaultCPUProcessor()
+    proxies = Proxies(args.proxies)
+    files = dict(zip(args.proxies, args.frames, strict=True))
+    crop, output = framing["crop"], framing["output"]
+    table = compose.kernel_table(compose.shrink(crop, output, proxies.scale))
+    planes = np.empty((3, output[1], output[0]), np.uint16)
+    mine = np.array_split(np.arange(len(warps["frames"])), args.parts)[args.part]
+    with stage.whole(args.out) as temporary:
+        if not len(mine):
+            return
+        with ffmpeg.writer(output, *FFV1, *ffmpeg.BT709_TAGS, *ffmpeg.REPEATABLE, temporary) as write:
+            for k in mine:
+                rgb = np.zeros((output[1], output[0], 3), np.float32)
+                for name, share in warps["frames"][k]:
+                    path, place = proxies.place(name)
+                    frame = np.load(files[path], mmap_mode="r")[place]
+                    matrix = compose.output_to_frame(crop, output, matrices[name], proxies.scale)
+                    compose.warp(frame, matrix, table, share * gains[name] / compose.WHITE, rgb)
+                look.applyRGB(rgb)
+                compose.signal(rgb, planes)
+                write(planes)
+
+
+def read_gains(path):
+    """{photo: factor} from gains.csv."""
+    with open(path, newline="", encoding="utf-8") as file:
+        return {row["photo"]: 2.0 ** float(row["applied_gain"]) for row in csv.DictReader(file)}
+
+
+if __name__ == "__main__":
+    stage.run(main)

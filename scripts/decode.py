@@ -1,0 +1,79 @@
+"""Decode a chunk of photos to scene-linear frames at the working size, with small proxies from the same pass.
+
+Outputs
+  frames   .npy, uint16 (n, height, width, 3): scene-linear camera RGB under the balance in ingest.json; a photo
+           that cannot be read, or is of another size than the shoot's, is left out
+  proxies  .npz:
+    names     (n,) file names, in the order of the frames
+    scale     () working pixels to photo pixels: photo x = scale * x + (scale - 1) / 2
+    grey      uint16 (n, h, w), for tracking; grey_scale () as scale
+    light     float32 (n, h2, w2, 3), camera RGB for light; light_scale () as scale
+    clipped   bool (n, h2, w2), blocks that hold a clipped pixel
+"""
+
+import json
+
+import _workflow  # noqa: F401
+import numpy as np
+from files import stage
+from files.photo import PhotoError, read_linear
+from kerbwalk import decode, framing, ingest
+
+
+def main():
+    parser = stage.parser(__doc__)
+    parser.add_argument("--ingest", required=True)
+    parser.add_argument("--settings", required=True, type=json.loads, help='JSON: {"deliverables": [...]}')
+    parser.add_argument("--photos", nargs="+", required=True)
+    parser.add_argument("--names", required=True, type=json.loads, help="JSON: the photos' file names")
+    parser.add_argument("--frames", required=True)
+    parser.add_argument("--proxies", required=True)
+    args = parser.parse_args()
+
+    shoot = stage.read_json(args.ingest)
+    width, height = ingest.common_size(shoot["photos"])
+    records = {record["name"]: record for record in shoot["photos"]}
+    usable = [
+        (name, path)
+        for name, path in zip(args.names, args.photos, strict=True)
+        if not records[name]["problem"] and (records[name]["width"], records[name]["height"]) == (width, height)
+    ]
+    superpixel, average = decode.reduction(width, height, framing.largest_box(args.settings["deliverables"]))
+    scale = (2 if superpixel else 1) * average
+    grey, light, clipped, grey_factor, light_factor = [], [], [], 1, 1
+    with stage.whole(args.frames) as temporary:
+        shape = (len(usable), height // scale, width // scale, 3)
+        frames = np.lib.format.open_memmap(temporary, "w+", np.uint16, shape)
+        for k, (name, path) in enumerate(usable):
+            frame = read(path, name, shoot["balance"], superpixel, average)
+            frames[k] = frame[: shape[1], : shape[2]]
+            one_grey, one_light, one_clipped, grey_factor, light_factor = decode.proxies(frames[k])
+            grey.append(one_grey)
+            light.append(one_light)
+            clipped.append(one_clipped)
+        frames.flush()
+        del frames
+    with stage.whole(args.proxies) as temporary, open(temporary, "wb") as file:
+        np.savez(
+            file,
+            names=np.array([name for name, _ in usable], dtype=str),
+            scale=scale,
+            grey=np.array(grey, np.uint16),
+            grey_scale=scale * grey_factor,
+            light=np.array(light, np.float32),
+            light_scale=scale * light_factor,
+            clipped=np.array(clipped, bool),
+        )
+
+
+def read(path, name, balance, superpixel, average):
+    """One photo at the working size."""
+    try:
+        frame = read_linear(path, balance, superpixel)
+    except PhotoError as error:
+        raise stage.StageError(f"{name}: {error}; copy it from the card again, or leave it out") from None
+    return np.rint(decode.averaged(frame, average)).astype(np.uint16) if average > 1 else frame
+
+
+if __name__ == "__main__":
+    stage.run(main)

@@ -1,0 +1,50 @@
+"""Find the crop.
+
+Output framing.json
+  crop      [left, top, width, height] in pixels of the steadied plane (warps.json), edges and not pixel centres
+  output    [width, height] of the master, pixels
+  retained  part of the photo's area that the crop keeps, 0..1
+  of_aspect part of the largest crop of this aspect that an unsteadied photo could give, 0..1
+"""
+
+import json
+
+import _workflow  # noqa: F401
+import numpy as np
+from files import stage
+from house.settings import ratio
+from kerbwalk import framing
+
+
+def main():
+    parser = stage.parser(__doc__)
+    parser.add_argument("--warps", required=True)
+    parser.add_argument("--settings", required=True, type=json.loads, help='JSON: {"aspect": "16:9", "deliverables": [...]}')
+    parser.add_argument("--out", required=True)
+    args = parser.parse_args()
+
+    warps = stage.read_json(args.warps)
+    size = warps["size"]
+    aspect = ratio(args.settings["aspect"])
+    output = framing.output_size(framing.largest_box(args.settings["deliverables"]), aspect)
+    to_plane = np.array([np.linalg.inv(p["matrix"]) for p in warps["photos"] if p["placed"]])
+    # What the interpolation reads beyond a pixel: two output pixels and a little (kerbwalk.compose).
+    margin = 2 * max(size) / max(output) + 4
+    try:
+        crop = framing.crop(size, to_plane, output[0] / output[1], warps["hold"], margin)
+    except ValueError as error:
+        raise stage.StageError(f"{error}; choose a 'hold' further from the photos' edges, or leave photos out") from None
+    full = framing.crop(size, np.eye(3)[None], output[0] / output[1], (np.array(size) - 1) / 2, 0)
+    stage.write_json(
+        args.out,
+        {
+            "crop": crop,
+            "output": output,
+            "retained": crop[2] * crop[3] / (size[0] * size[1]),
+            "of_aspect": crop[2] * crop[3] / (full[2] * full[3]),
+        },
+    )
+
+
+if __name__ == "__main__":
+    stage.run(main)

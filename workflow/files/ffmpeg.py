@@ -1,0 +1,72 @@
+"""FFmpeg as a subprocess: the commands that end, and pipes of raw frames in and out."""
+
+import contextlib
+import subprocess
+
+import imageio_ffmpeg
+import numpy as np
+
+from files.stage import StageError
+
+# The BT.709 tags that every file carries: matrix, primaries, transfer and range, in stream and container.
+BT709_TAGS = ["-colorspace", "bt709", "-color_primaries", "bt709", "-color_trc", "bt709", "-color_range", "tv"]
+# No program versions or random identifiers in the files: the same frames make the same bytes.
+REPEATABLE = ["-map_metadata", "-1", "-fflags", "+bitexact", "-flags:v", "+bitexact"]
+MASTER_FORMAT = "yuv444p10le"
+
+
+def run(*arguments):
+    """Run FFmpeg to its end. Raises StageError with its last line where it fails."""
+    done = subprocess.run(_command(arguments), stdin=subprocess.DEVNULL, capture_output=True, text=True, check=False)
+    if done.returncode:
+        _fail(done.stderr)
+
+
+@contextlib.contextmanager
+def writer(size, *arguments):
+    """A function that takes a frame, uint16 (3, h, w) of Y'CbCr 4:4:4 in 10 bits, and feeds it to FFmpeg.
+
+    size: (width, height); arguments: what comes after the input. Raises StageError where FFmpeg fails.
+    """
+    source = ["-f", "rawvideo", "-pixel_format", MASTER_FORMAT, "-video_size", f"{size[0]}x{size[1]}"]
+    command = _command([*source, *BT709_TAGS, "-i", "-", *arguments])
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stderr=subprocess.PIPE) as process:
+        try:
+            yield lambda planes: process.stdin.write(planes.data)
+            process.stdin.close()
+        except BrokenPipeError:
+            pass
+        except BaseException:
+            process.kill()
+            raise
+        errors = process.stderr.read().decode(errors="replace")
+    if process.returncode:
+        _fail(errors)
+
+
+def frames(path, size, pixel_format="rgb24", filters=None):
+    """The frames of a video, one at a time: uint8 or uint16 (h, w, 3).
+
+    size: (width, height) of the result; filters: an FFmpeg filter chain or None. Raises StageError.
+    """
+    dtype = np.uint16 if pixel_format.endswith("le") else np.uint8
+    count = size[0] * size[1] * 3
+    chain = ["-vf", filters] if filters else []
+    command = _command(["-i", path, *chain, "-f", "rawvideo", "-pix_fmt", pixel_format, "-"])
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as process:
+        while len(data := process.stdout.read(count * dtype(0).itemsize)) == count * dtype(0).itemsize:
+            yield np.frombuffer(data, dtype).reshape(size[1], size[0], 3)
+        errors = process.stderr.read().decode(errors="replace")
+    if process.returncode:
+        _fail(errors)
+
+
+def _command(arguments):
+    return [imageio_ffmpeg.get_ffmpeg_exe(), "-hide_banner", "-loglevel", "error", "-y", *map(str, arguments)]
+
+
+def _fail(errors):
+    if "No space left on device" in errors:
+        raise OSError(28, "No space left on device")
+    lines = errors.strip().splitlines()
+    raise StageError(f"FFmpeg stopped: {lines[-1] if lines else 'it said nothing'}")

@@ -1,0 +1,126 @@
+"""The pages: templates filled in with everything escaped, pictures as data URIs, and charts as plain geometry."""
+
+import base64
+import math
+from pathlib import Path
+from urllib.parse import quote
+
+import cv2
+import jinja2
+import numpy as np
+
+TEMPLATES = Path(__file__).parents[1] / "report"
+JPEG_QUALITY = 82
+# A chart's plot is drawn in a square of this side and stretched by the page.
+SIDE = 1000
+
+
+def render(template, **values):
+    """A page's text from a template in workflow/report. Whatever is put in is escaped; a missing value is an error."""
+    environment = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(TEMPLATES),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters["url"] = url
+    environment.filters["signed"] = signed
+    return environment.get_template(template).render(**values)
+
+
+def url(path):
+    """A relative file path as a URL: every part percent-encoded, so that no sign in a name says anything else."""
+    return "./" + "/".join(quote(part, safe="") for part in path.split("/"))
+
+
+def signed(value, digits):
+    """A number with its sign, the typographic minus, and no sign for what rounds to nought."""
+    text = f"{abs(value):.{digits}f}"
+    if float(text) == 0:
+        return text
+    return f"{'+' if value > 0 else '−'}{text}"
+
+
+def picture(rgb, width=None):
+    """A picture for a page: {"src": JPEG as data URI, "width", "height"}.
+
+    rgb: uint8 (h, w, 3), the display's signal; width: pixels to scale it to, or None.
+    """
+    if width and width != rgb.shape[1]:
+        size = (width, round(width * rgb.shape[0] / rgb.shape[1]))
+        shrinks = width < rgb.shape[1]
+        rgb = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA if shrinks else cv2.INTER_CUBIC)
+    encoded = cv2.imencode(".jpg", rgb[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY])[1]
+    text = base64.b64encode(encoded.tobytes()).decode("ascii")
+    return {"src": f"data:image/jpeg;base64,{text}", "width": rgb.shape[1], "height": rgb.shape[0]}
+
+
+def chart(title, unit, series, span=0.0, band=None, marks=(), shaded=()):
+    """A line chart's geometry.
+
+    title, unit: text; series: [(name, (n,) values, NaN where there is none)]; span: the least height of the plot;
+    band: half-height of a strip about nought, or None; marks: places of upright lines; shaded: places drawn as a strip.
+    Returns a dict for the template: lines as polylines in a square of 1000, ticks as (per cent, text).
+    """
+    count = len(series[0][1])
+    known = np.concatenate([np.asarray(values)[np.isfinite(values)] for _, values in series])
+    low, high = (float(known.min()), float(known.max())) if len(known) else (0.0, 0.0)
+    grow = max(span - (high - low), 0.1 * (high - low), 1e-9) / 2
+    low, high = low - grow, high + grow
+    if band:
+        low, high = min(low, -1.1 * band), max(high, 1.1 * band)
+    step = _step((high - low) / 4)
+    decimals = max(0, -math.floor(math.log10(step) + 1e-9))
+
+    def x(k):
+        return (k + 0.5) / count * SIDE
+
+    def y(value):
+        return (high - value) / (high - low) * SIDE
+
+    every = max(1, int(_step(count / 6)))
+    columns = sorted({1, *range(every, count + 1, every)})
+    return {
+        "title": title,
+        "unit": unit,
+        "count": count,
+        "lines": [{"name": name, "parts": _polylines(values, x, y)} for name, values in series],
+        "summary": "; ".join(f"{name} {_extent(values, decimals + 1)} {unit}" for name, values in series),
+        "rows": [
+            (y(v) / SIDE * 100, signed(v, decimals))
+            for v in step * np.arange(math.ceil(low / step), math.floor(high / step) + 1)
+        ],
+        "columns": [(x(k - 1) / SIDE * 100, str(k)) for k in columns],
+        "band": (y(band), y(-band) - y(band)) if band else None,
+        "marks": [x(k - 0.5) for k in marks],
+        "shaded": [(x(k - 0.5), SIDE / count) for k in shaded],
+    }
+
+
+def _extent(values, decimals):
+    known = np.asarray(values)[np.isfinite(values)]
+    if not len(known):
+        return "unknown in"
+    return f"from {signed(known.min(), decimals)} to {signed(known.max(), decimals)}"
+
+
+def _step(rough):
+    """The round number (1, 2 or 5 times a power of ten) that is next above a rough one."""
+    power = 10.0 ** math.floor(math.log10(rough))
+    return next(n * power for n in (1, 2, 5, 10) if n * power >= rough * (1 - 1e-9))
+
+
+def _polylines(values, x, y):
+    """Texts of points, a new one after each gap; a value that stands alone becomes a short dash."""
+    parts, current = [], []
+    for k, value in enumerate([*values, math.nan]):
+        if math.isfinite(value):
+            current.append((x(k), y(value)))
+        elif current:
+            if len(current) == 1:
+                (left, level), half = current[0], (x(1) - x(0)) / 3
+                current = [(left - half, level), (left + half, level)]
+            parts.append(" ".join(f"{a:.1f},{b:.1f}" for a, b in current))
+            current = []
+    return parts

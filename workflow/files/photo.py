@@ -1,0 +1,221 @@
+"""Read photos: metadata, sensor data through LibRaw, and 16-bit TIFFs, as scene-linear camera RGB."""
+
+import contextlib
+import datetime
+import hashlib
+import io
+import logging
+import math
+import tempfile
+from pathlib import Path
+
+import exifread
+import numpy as np
+import PyOpenColorIO as ocio
+import rawpy
+import tifffile
+
+from kerbwalk.colour import XYZ_TO_BT709
+
+TIFF_ENDINGS = (".tif", ".tiff")
+WHITE = 65535
+_EXIF_DATE = "%Y:%m:%d %H:%M:%S"
+_SAYS_NOTHING = ("", "0000:00:00 00:00:00")
+
+logging.getLogger("exifread").setLevel(logging.CRITICAL)
+
+
+class PhotoError(Exception):
+    """A photo that cannot be read; the text says what is wrong, without the file's name."""
+
+
+def read_metadata(path):
+    """Everything the stages need to know of a photo, from one reading of the file.
+
+    Returns a dict with name, bytes, checksum (BLAKE2b-128), time (ISO 8601, or None), subsecond
+    (fraction of a second), shutter (s), aperture (f-number), iso, focal (mm), focal35 (mm,
+    35 mm-equivalent), camera, lens, width and height (upright), orientation (EXIF), neutral (as-shot
+    white-balance multipliers, green = 1), matrix (3x3, balanced camera RGB to linear BT.709 RGB),
+    daylight (multipliers for D65), or None where the file does not say; and `problem`, None or what
+    is wrong with a photo that cannot be used. The sensor data are unpacked once, so that a file cut
+    short is noticed here.
+    """
+    data = Path(path).read_bytes()
+    record = {
+        "name": Path(path).name,
+        "bytes": len(data),
+        "checksum": hashlib.blake2b(data, digest_size=16).hexdigest(),
+        "problem": None,
+    }
+    record |= _exif(data)
+    try:
+        record |= _tiff_facts(data) if _is_tiff(path) else _raw_facts(data)
+    except PhotoError as error:
+        record["problem"] = str(error)
+    return record
+
+
+def read_linear(path, balance, half):
+    """A photo's scene-linear camera RGB, upright.
+
+    balance: (3,) multipliers under which the mosaic is interpolated, the same for every photo of a shoot.
+    half: True to join each 2x2 of the mosaic to one pixel instead of interpolating; its pixel x lies at
+    2x + 0.5 of the full picture. Returns uint16 (height, width, 3); 65535 is the sensor's white in the
+    channel with the smallest multiplier. Nothing depends on the picture's own content: LibRaw's automatic
+    brightness and its adjustment of the white level to the brightest pixel are both off.
+    Raises PhotoError.
+    """
+    if _is_tiff(path):
+        linear = _read_tiff(path)
+        return _halved(linear) if half else linear
+    with _reading(), rawpy.imread(str(path)) as raw:
+        return raw.postprocess(
+            demosaic_algorithm=rawpy.DemosaicAlgorithm.PPG,
+            half_size=half,
+            user_wb=[balance[0], balance[1], balance[2], balance[1]],
+            output_color=rawpy.ColorSpace.raw,
+            output_bps=16,
+            gamma=(1, 1),
+            no_auto_bright=True,
+            adjust_maximum_thr=0,
+        )
+
+
+def _is_tiff(path):
+    return Path(path).suffix.lower() in TIFF_ENDINGS
+
+
+@contextlib.contextmanager
+def _reading():
+    try:
+        yield
+    except (rawpy.LibRawError, MemoryError, tifffile.TiffFileError, ValueError) as error:
+        text = error.args[0] if error.args else error
+        text = text.decode(errors="replace") if isinstance(text, bytes) else str(text)
+        raise PhotoError(f"cannot be read as a photo ({text})") from None
+
+
+def _raw_facts(data):
+    if not data:
+        raise PhotoError("is empty (0 bytes)")
+    with _reading(), rawpy.imread(io.BytesIO(data)) as raw:
+        if raw.raw_image is None and raw.raw_type != rawpy.RawType.Stack:
+            raise PhotoError("holds no sensor data")
+        sizes = raw.sizes
+        turned = sizes.flip in (5, 6)
+        matrix = np.asarray(raw.color_matrix, float)[:, :3]
+        return {
+            "width": sizes.iheight if turned else sizes.iwidth,
+            "height": sizes.iwidth if turned else sizes.iheight,
+            "neutral": _multipliers(raw.camera_whitebalance),
+            "daylight": _multipliers(raw.daylight_whitebalance),
+            "matrix": matrix.tolist() if np.isfinite(matrix).all() and abs(np.linalg.det(matrix)) > 1e-6 else None,
+        }
+
+
+def _multipliers(values):
+    red, green, blue = values[:3]
+    if not all(math.isfinite(v) and v > 0 for v in (red, green, blue)):
+        return None
+    return [red / green, 1.0, blue / green]
+
+
+def _tiff_facts(data):
+    linear = _read_tiff(io.BytesIO(data))
+    return {
+        "width": linear.shape[1],
+        "height": linear.shape[0],
+        "neutral": [1.0, 1.0, 1.0],
+        "daylight": [1.0, 1.0, 1.0],
+        "matrix": np.eye(3).tolist(),
+    }
+
+
+def _read_tiff(source):
+    with _reading(), tifffile.TiffFile(source) as tiff:
+        page = tiff.pages[0]
+        pixels = page.asarray()
+        orientation = page.tags.valueof(274, 1)
+        profile = page.tags.valueof(34675)
+    if pixels.dtype != np.uint16 or pixels.ndim != 3 or pixels.shape[2] < 3:
+        raise PhotoError("is not a 16-bit RGB TIFF; export 16-bit RGB, or give the raw file")
+    return _to_linear(_upright(pixels[..., :3], orientation), profile)
+
+
+def _to_linear(encoded, profile):
+    """Encoded 16-bit RGB to linear BT.709 RGB by the file's own ICC profile, or as sRGB where it has none."""
+    pixels = np.ascontiguousarray(encoded, np.float32) / np.float32(WHITE)
+    config = ocio.Config.CreateRaw()
+    if profile:
+        with tempfile.NamedTemporaryFile(suffix=".icc") as file:
+            file.write(bytes(profile))
+            file.flush()
+            # OpenColorIO reads a profile as XYZ (adapted to D65) to device.
+            transform = ocio.FileTransform(file.name, direction=ocio.TRANSFORM_DIR_INVERSE)
+            config.getProcessor(transform).getDefaultCPUProcessor().applyRGB(pixels)
+        pixels = pixels @ np.float32(XYZ_TO_BT709.T)
+    else:
+        srgb = ocio.ExponentWithLinearTransform(gamma=[2.4] * 3 + [1.0], offset=[0.055] * 3 + [0.0])
+        config.getProcessor(srgb).getDefaultCPUProcessor().applyRGB(pixels)
+    return np.rint(np.clip(pixels, 0, 1) * WHITE).astype(np.uint16)
+
+
+def _upright(pixels, orientation):
+    """Turn a picture by its EXIF orientation (CIPA DC-008): 1 as it is, 3 by 180, 6 and 8 by 90 degrees."""
+    turns = {3: 2, 6: 3, 8: 1}
+    return np.ascontiguousarray(np.rot90(pixels, turns.get(orientation, 0)))
+
+
+def _halved(pixels):
+    height, width = (n // 2 * 2 for n in pixels.shape[:2])
+    blocks = pixels[:height, :width].reshape(height // 2, 2, width // 2, 2, 3)
+    return np.rint(blocks.mean((1, 3), dtype=np.float32)).astype(np.uint16)
+
+
+def _exif(data):
+    try:
+        tags = exifread.process_file(io.BytesIO(data), details=False)
+    except Exception:  # a damaged header may break the reader anywhere; the photo may still decode
+        tags = {}
+    make, model = _text(tags, "Image Make"), _text(tags, "Image Model")
+    fraction = _text(tags, "EXIF SubSecTimeOriginal") or ""
+    return {
+        "time": _time(tags),
+        "subsecond": float(f"0.{fraction}") if fraction.isdigit() else 0.0,
+        "shutter": _number(tags, "EXIF ExposureTime", "Image ExposureTime"),
+        "aperture": _number(tags, "EXIF FNumber", "Image FNumber"),
+        "iso": _number(tags, "EXIF ISOSpeedRatings", "Image ISOSpeedRatings"),
+        "focal": _number(tags, "EXIF FocalLength", "Image FocalLength"),
+        "focal35": _number(tags, "EXIF FocalLengthIn35mmFilm", "Image FocalLengthIn35mmFilm"),
+        "camera": model if not make or (model or "").startswith(make) else f"{make} {model or ''}".strip(),
+        "lens": _text(tags, "EXIF LensModel"),
+    }
+
+
+def _time(tags):
+    for key in ("EXIF DateTimeOriginal", "Image DateTimeOriginal", "EXIF DateTimeDigitized", "Image DateTime"):
+        text = _text(tags, key)
+        if text and text not in _SAYS_NOTHING:
+            try:
+                return datetime.datetime.strptime(text[:19], _EXIF_DATE).isoformat()
+            except ValueError:
+                continue
+    return None
+
+
+def _text(tags, key):
+    value = str(tags[key]).strip().strip("\x00").strip() if key in tags else ""
+    return value or None
+
+
+def _number(tags, *keys):
+    for key in keys:
+        if key not in tags or not getattr(tags[key], "values", None):
+            continue
+        try:
+            value = float(tags[key].values[0])
+        except (ZeroDivisionError, ValueError, TypeError):
+            continue
+        if math.isfinite(value) and value > 0:
+            return value
+    return None

@@ -1,0 +1,43 @@
+"""The small pictures that decode leaves for the analyses, found by the photo's name."""
+
+import numpy as np
+
+
+class Proxies:
+    """Proxies of a shoot, read one picture at a time from the chunks' files (format: scripts/decode.py)."""
+
+    def __init__(self, paths):
+        """paths: the shoot's proxies files, in any order."""
+        self._where = {}
+        self.scale = self.grey_scale = self.light_scale = None
+        for path in paths:
+            with np.load(path) as chunk:
+                names = [str(name) for name in chunk["names"]]
+                if names:
+                    self.scale = int(chunk["scale"])
+                    self.grey_scale = int(chunk["grey_scale"])
+                    self.light_scale = int(chunk["light_scale"])
+            self._where |= {name: (path, k) for k, name in enumerate(names)}
+        self._open = (None, None)
+
+    def __contains__(self, name):
+        return name in self._where
+
+    def place(self, name):
+        """The chunk's proxies file and the photo's place in the chunk, which its decoded frame shares."""
+        return self._where[name]
+
+    def grey(self, name):
+        """uint16 (h, w), scene-linear grey for tracking."""
+        return self._array("grey", name)
+
+    def light(self, name):
+        """float32 (h, w, 3) scene-linear camera RGB, and bool (h, w): where a pixel is clipped."""
+        return self._array("light", name), self._array("clipped", name)
+
+    def _array(self, kind, name):
+        path, k = self._where[name]
+        if self._open[0] != (path, kind):
+            with np.load(path) as chunk:
+                self._open = ((path, kind), chunk[kind])
+        return self._open[1][k]

@@ -1,0 +1,82 @@
+"""How every stage's script starts and ends: its arguments, its errors in a sentence, its outputs whole."""
+
+import argparse
+import contextlib
+import errno
+import json
+import os
+import sys
+import tempfile
+import traceback
+from pathlib import Path
+
+MARK = "kerbwalk: "
+
+
+class StageError(Exception):
+    """A stage cannot go on; the text is one sentence: what, where, what to do."""
+
+
+def parser(docstring):
+    """An argument parser that shows a script's docstring as its help."""
+    return argparse.ArgumentParser(
+        description=docstring, formatter_class=argparse.RawDescriptionHelpFormatter, allow_abbrev=False
+    )
+
+
+def run(main):
+    """Run a script's main(); an error ends in one marked sentence on standard error and status 1."""
+    try:
+        main()
+    except StageError as error:
+        _fail(str(error))
+    except OSError as error:
+        if error.errno == errno.ENOSPC:
+            _fail("the disk that holds the results is full; make room and start the same command again")
+        if error.errno in (errno.EACCES, errno.EROFS, errno.EPERM):
+            _fail(f"{error.filename}: cannot be written or read ({error.strerror}); change its permissions")
+        traceback.print_exc()
+        _fail(f"{Path(sys.argv[0]).stem}: {error}")
+    except Exception as error:
+        traceback.print_exc()
+        _fail(f"{Path(sys.argv[0]).stem}: unexpected {type(error).__name__}: {error}")
+
+
+@contextlib.contextmanager
+def whole(path):
+    """A temporary path that becomes `path` only if the block ends well: written, synced, renamed.
+
+    A job that is killed leaves nothing under the true name, so a file that is there is whole.
+    """
+    path = Path(path)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=".writing-", suffix=path.suffix)
+    os.close(handle)
+    try:
+        yield temporary
+        with open(temporary, "rb+") as file:
+            os.fsync(file.fileno())
+        os.chmod(temporary, 0o644)
+        os.replace(temporary, path)
+    except BaseException:
+        with contextlib.suppress(FileNotFoundError):
+            os.unlink(temporary)
+        raise
+
+
+def write_json(path, data):
+    """Write a table as JSON, whole or not at all. Floats keep all their digits, NaN is refused."""
+    with whole(path) as temporary:
+        Path(temporary).write_text(
+            json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False) + "\n", encoding="utf-8"
+        )
+
+
+def read_json(path):
+    """Read a table from JSON."""
+    return json.loads(Path(path).read_text(encoding="utf-8"))
+
+
+def _fail(sentence):
+    print(MARK + sentence, file=sys.stderr)
+    sys.exit(1)

@@ -1,0 +1,39 @@
+"""A fingerprint of the code that a stage runs, so that a change of code reruns just what depends on it."""
+
+import ast
+import functools
+import hashlib
+from pathlib import Path
+
+ROOT = Path(__file__).parents[2]
+
+
+@functools.cache
+def fingerprint(stage):
+    """Hash of the text of scripts/<stage>.py and of every kerbwalk module that it imports, directly or not."""
+    modules = {}
+    _collect(ROOT / "scripts" / f"{stage}.py", modules)
+    text = "\n".join(f"{name}\n{modules[name]}" for name in sorted(modules))
+    return hashlib.blake2b(text.encode(), digest_size=8).hexdigest()
+
+
+def _collect(path, modules):
+    name = path.relative_to(ROOT).as_posix()
+    if name in modules:
+        return
+    modules[name] = path.read_text(encoding="utf-8")
+    for module in _imports(modules[name]):
+        file = ROOT / "workflow" / Path(*module.split(".")).with_suffix(".py")
+        if file.exists():
+            _collect(file, modules)
+
+
+@functools.cache
+def _imports(source):
+    imported = []
+    for node in ast.walk(ast.parse(source)):
+        if isinstance(node, ast.Import):
+            imported += [alias.name for alias in node.names]
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            imported += [node.module, *(f"{node.module}.{alias.name}" for alias in node.names)]
+    return imported

@@ -1,0 +1,134 @@
+"""Settings: read, check against the schema, merge, and say in a sentence what is wrong."""
+
+import copy
+import difflib
+import functools
+from fractions import Fraction
+from pathlib import Path
+
+import yaml
+
+SCHEMA = Path(__file__).parents[1] / "schemas" / "settings.schema.yaml"
+NTSC_RATES = {23.976: "24000/1001", 23.98: "24000/1001", 29.97: "30000/1001", 59.94: "60000/1001"}
+
+
+class SettingsError(ValueError):
+    """A mistake in a settings file; its text is one sentence for the user."""
+
+
+def load(path):
+    """Read a YAML settings file as a dict ({} for an empty one).
+
+    Raises SettingsError for text that is not YAML, or is no table of settings.
+    """
+    try:
+        data = yaml.load(Path(path).read_text(encoding="utf-8"), yaml.CSafeLoader)
+    except yaml.YAMLError as error:
+        mark = getattr(error, "problem_mark", None)
+        where = f", line {mark.line + 1}" if mark else ""
+        raise SettingsError(
+            f"{path}{where}: this is not YAML ({getattr(error, 'problem', error)}); "
+            "write one 'key: value' a line, as in config/config.yaml"
+        ) from None
+    except (UnicodeDecodeError, OSError) as error:
+        raise SettingsError(f"{path}: cannot be read as text ({error}); save it as UTF-8") from None
+    if data is None:
+        return {}
+    if not isinstance(data, dict):
+        raise SettingsError(f"{path}: expected settings as 'key: value' lines, found {_shown(data)}")
+    return data
+
+
+def check(settings, source, night=True):
+    """Check a (partial) table of settings against the schema.
+
+    settings: dict; source: str, the file's name for the message; night: whether the settings that
+    concern the whole night are allowed (not in a shoot.yaml). Raises SettingsError with one sentence
+    that names file, key, what was expected and, for an unknown key, the nearest valid one.
+    """
+    if not settings:
+        return
+    import jsonschema  # slow to import, and most shoots have no settings of their own
+
+    settings = normalised(settings)
+    for key in settings if not night else ():
+        if _schema()["properties"].get(key, {}).get("night"):
+            raise SettingsError(
+                f"{source}: '{key}' concerns the whole night; set it in config.yaml, not for one shoot"
+            )
+    validator = jsonschema.Draft202012Validator(_schema())
+    error = min(validator.iter_errors(settings), key=lambda e: [str(p) for p in e.absolute_path], default=None)
+    if error is not None:
+        raise SettingsError(f"{source}: {_sentence(error)}")
+
+
+def merged(base, override):
+    """Deep-merge two tables of settings; a table that replaces a plain value, or the reverse, replaces it."""
+    result = copy.copy(base)
+    for key, value in override.items():
+        both_tables = isinstance(value, dict) and isinstance(result.get(key), dict)
+        # A white balance is one choice out of three: a new one replaces the old one whole.
+        if both_tables and key not in ("white_balance", "cdl"):
+            result[key] = merged(result[key], value)
+        else:
+            result[key] = value
+    return result
+
+
+def normalised(settings):
+    """Undo YAML 1.1's reading of an unquoted 16:9 as a base-60 number (16 * 60 + 9)."""
+    aspect = settings.get("aspect")
+    if isinstance(aspect, int) and not isinstance(aspect, bool) and aspect > 60:
+        settings = {**settings, "aspect": f"{aspect // 60}:{aspect % 60}"}
+    return settings
+
+
+def frame_rate(fps):
+    """The frame rate as an exact fraction in text: 24 -> '24/1', 23.976 -> '24000/1001'."""
+    rate = Fraction(str(NTSC_RATES.get(fps, fps)))
+    return f"{rate.numerator}/{rate.denominator}"
+
+
+def ratio(aspect):
+    """Width over height of an aspect such as '16:9'.
+
+    Raises SettingsError outside 1:4 to 4:1.
+    """
+    width, height = (Fraction(part) for part in aspect.split(":"))
+    if not height or not Fraction(1, 4) <= width / height <= 4:
+        raise SettingsError(f"aspect '{aspect}': expected a ratio between 1:4 and 4:1, such as \"16:9\"")
+    return width / height
+
+
+def nearest(word, known):
+    """The known word that is most like a given one."""
+    return difflib.get_close_matches(word, known, n=1, cutoff=0.0)[0]
+
+
+@functools.cache
+def _schema():
+    return yaml.load(SCHEMA.read_text(encoding="utf-8"), yaml.CSafeLoader)
+
+
+def _sentence(error):
+    path = ".".join(str(p) for p in error.absolute_path)
+    if error.validator == "additionalProperties":
+        known = list(error.schema["properties"])
+        unknown = next(k for k in error.instance if k not in known)
+        name = f"{path}.{unknown}" if path else str(unknown)
+        near = nearest(str(unknown), known)
+        return f"'{name}' is not a setting; the nearest is '{f'{path}.{near}' if path else near}'"
+    return f"'{path}' is {_shown(error.instance)}; expected {_expected(error)}"
+
+
+def _expected(error):
+    schema, parent = error.schema, error
+    while "description" not in schema and parent.parent is not None:
+        parent = parent.parent
+        schema = parent.schema
+    return schema.get("description") or error.message
+
+
+def _shown(value):
+    text = "nothing" if value is None else repr(value)
+    return text if len(text) <= 60 else text[:57] + "..."

@@ -1,0 +1,55 @@
+"""From a photo's full resolution to the working size, and the small pictures that the analyses use."""
+
+import numpy as np
+
+# A crop for steadying and aspect keeps at least this part of the picture's long side, as a rule.
+CROP_ALLOWANCE = 1.2
+PROXY_SIDE = 1600
+LIGHT_SIDE = 400
+# From this level on (of 65535) a pixel counts as clipped.
+CLIPPED = 64000
+
+
+def reduction(width, height, wanted):
+    """How far decoding reduces a photo: (superpixel, average).
+
+    width, height: of the photo; wanted: (width, height) of the largest deliverable. superpixel is True
+    where a 2x2 of the mosaic may become one pixel, average the whole factor of an area average after
+    it. The reduced picture keeps the wanted size with the room that a crop takes.
+    """
+    room = max(width, height) / (max(wanted) * CROP_ALLOWANCE)
+    return room >= 2, max(1, int(room // 2)) if room >= 2 else 1
+
+
+def averaged(picture, factor):
+    """Area average over factor x factor blocks; rows and columns that fill no block are left off.
+
+    picture: (height, width, channels) of any number type. Returns float32. Pixel x of the result lies at
+    factor * x + (factor - 1) / 2 of the picture.
+    """
+    height, width = (n // factor for n in picture.shape[:2])
+    cut = picture[: height * factor, : width * factor]
+    rows = cut[::factor].astype(np.float32)
+    for k in range(1, factor):
+        rows += cut[k::factor]
+    columns = rows[:, ::factor].copy()
+    for k in range(1, factor):
+        columns += rows[:, k::factor]
+    return columns / np.float32(factor * factor)
+
+
+def proxies(frame):
+    """Small pictures of a working frame for motion and light.
+
+    frame: uint16 (height, width, 3), scene-linear balanced camera RGB.
+    Returns grey, uint16 (h, w): (R + 2 G + B) / 4 at most 1600 wide or high, for tracking; light, float32
+    (h2, w2, 3) at most 400 wide or high; clipped, bool (h2, w2): a pixel of the block is clipped in a channel;
+    and the two factors to the working frame.
+    """
+    side = max(frame.shape[:2])
+    grey_factor = -(-side // PROXY_SIDE)
+    light_factor = -(-side // LIGHT_SIDE)
+    grey = averaged(frame, grey_factor) @ np.float32([0.25, 0.5, 0.25])
+    light = averaged(frame, light_factor)
+    clipped = averaged((frame.max(axis=2) >= CLIPPED)[..., None], light_factor)[..., 0] > 0
+    return np.rint(grey).astype(np.uint16), light, clipped, grey_factor, light_factor

@@ -1,0 +1,109 @@
+"""One grade for the whole shoot, as an OpenColorIO transform from decoded frames to the display.
+
+The steps, in this order:
+1. matrix: white balance, camera to working space, exposure, saturation about BT.2020 luminance;
+2. ASC CDL v1.2 (no clamping), in a log encoding of the working space with ACEScct's constants
+   (Academy S-2016-001, from memory): the encoding in which the trade grades scene light;
+3. tone curve a channel: contrast about mid grey, toe, shoulder (`tone`), to display-linear light;
+4. matrix to BT.709 primaries, clip to the display's range;
+5. the inverse of the BT.1886 EOTF with a black of zero: light to the power 1/2.4.
+"""
+
+import numpy as np
+import PyOpenColorIO as ocio
+
+from kerbwalk import colour
+
+MID_GREY = 0.18
+# Constants of ACEScct for OpenColorIO's camera-style log transform.
+_CCT = {
+    "base": 2.0,
+    "logSideSlope": [1 / 17.52] * 3,
+    "logSideOffset": [9.72 / 17.52] * 3,
+    "linSideSlope": [1.0] * 3,
+    "linSideOffset": [0.0] * 3,
+    "linSideBreak": [0.0078125] * 3,
+}
+
+
+def tone(x, contrast=1.0, toe=0.0, shoulder=0.0, peak=1.0):
+    """The tone curve, scene-linear to display-linear, of our own design.
+
+    x: array, scene-linear, mid grey 0.18; peak: the brightest scene value there can be. Returns values in 0..1.
+    Contrast is a power about mid grey. The toe takes v = x / 0.18 below mid grey to
+    v (1 - a (1 - v)^2), a = 0.9 toe: slope 1 at mid grey, 1 - a at black. The shoulder starts at
+    k = 1 - 0.8 shoulder with slope 1 and brings the peak to exactly 1 along a hyperbola
+    u / (1 + u (U - 1) / U), U the peak in the same units; where the peak is at most 1 there is
+    nothing to compress. Mid grey stays where it is.
+    """
+    grade = MID_GREY * np.power(np.maximum(x, 0) / MID_GREY, contrast)
+    v = np.minimum(grade / MID_GREY, 1)
+    low = grade * (1 - 0.9 * toe * np.square(1 - v))
+    peak = MID_GREY * (peak / MID_GREY) ** contrast
+    knee = 1 - 0.8 * shoulder
+    if shoulder == 0 or peak <= 1:
+        return np.minimum(low, 1)
+    u = np.maximum(low - knee, 0) / (1 - knee)
+    top = (peak - knee) / (1 - knee)
+    rolled = knee + (1 - knee) * u / (1 + u * (top - 1) / top)
+    return np.minimum(np.where(low > knee, rolled, low), 1)
+
+
+def saturation_matrix(saturation):
+    """3x3 matrix in the working space: 0 leaves BT.2020 luminance alone, 1 changes nothing."""
+    return saturation * np.eye(3) + (1 - saturation) * np.tile(colour.LUMINANCE_BT2020, (3, 1))
+
+
+def transform(camera_to_709, balance_change, settings, cdl=None):
+    """The look as an OpenColorIO GroupTransform.
+
+    camera_to_709: 3x3, balanced camera RGB to linear BT.709 RGB; balance_change: (3,) factors from the
+    balance under which the frames were decoded to the wanted one; settings: dict with exposure (stops),
+    contrast, toe, shoulder, saturation; cdl: CDLTransform or None.
+    Its input is a decoded frame divided by 65535, its output the BT.709 signal R'G'B' for a BT.1886 display.
+    """
+    gain = 2.0 ** settings["exposure"]
+    balanced = np.asarray(camera_to_709, float) @ np.diag(balance_change)
+    to_working = gain * saturation_matrix(settings["saturation"]) @ colour.BT709_TO_WORKING @ balanced
+    steps = ocio.GroupTransform()
+    steps.appendTransform(_matrix(to_working))
+    if cdl is not None:
+        cdl.setStyle(ocio.CDL_NO_CLAMP)
+        steps.appendTransform(ocio.LogCameraTransform(**_CCT))
+        steps.appendTransform(cdl)
+        steps.appendTransform(ocio.LogCameraTransform(**_CCT, direction=ocio.TRANSFORM_DIR_INVERSE))
+    steps.appendTransform(_tone_lut(settings, peak=gain))
+    steps.appendTransform(_matrix(np.linalg.inv(colour.BT709_TO_WORKING)))
+    steps.appendTransform(ocio.RangeTransform(minInValue=0, minOutValue=0, maxInValue=1, maxOutValue=1))
+    steps.appendTransform(ocio.ExponentTransform(value=[2.4] * 3 + [1], direction=ocio.TRANSFORM_DIR_INVERSE))
+    return steps
+
+
+def cdl_transform(slope=(1, 1, 1), offset=(0, 0, 0), power=(1, 1, 1), saturation=1.0):
+    """An ASC CDL from its numbers."""
+    return ocio.CDLTransform(slope=list(slope), offset=list(offset), power=list(power), sat=float(saturation))
+
+
+def clf_text(steps, title):
+    """A look as the text of a CLF file (Academy S-2014-006)."""
+    steps.getFormatMetadata().setID(title)
+    metadata = steps.getFormatMetadata()
+    metadata.addChildElement("InputDescriptor", "scene-linear camera RGB as decoded, 0 to 1")
+    metadata.addChildElement("OutputDescriptor", "BT.709 R'G'B' for a BT.1886 display")
+    return steps.write("Academy/ASC Common LUT Format", ocio.Config.CreateRaw())
+
+
+def _matrix(matrix):
+    full = np.eye(4)
+    full[:3, :3] = matrix
+    return ocio.MatrixTransform(full.ravel().tolist())
+
+
+def _tone_lut(settings, peak):
+    """The tone curve at every half float, so that dark tones are as finely sampled as bright ones."""
+    halves = np.arange(65536, dtype=np.uint16).view(np.float16).astype(np.float64)
+    halves = np.clip(np.nan_to_num(halves, nan=0.0), 0, 65504)
+    curve = tone(halves, settings["contrast"], settings["toe"], settings["shoulder"], peak)
+    lut = ocio.Lut1DTransform(65536, inputHalfDomain=True)
+    lut.setData(np.repeat(curve, 3).astype(np.float32))
+    return lut

@@ -1,0 +1,235 @@
+"""Register two pictures of the same place: coarsely by phase, by lasting corners, and to a fraction of a pixel."""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+FEATURES = 900
+# A corner followed there and back must return this near (pixels) to count.
+RETURN_ERROR = 0.6
+# Residual (pixels) at which a match has lost most of its say in a fit.
+SCALES = (8.0, 4.0, 2.0, 1.0)
+
+
+@dataclass
+class Link:
+    """How one picture lies on another: `matrix` takes its points there; how well is known by `inliers` and `rms`."""
+
+    matrix: np.ndarray
+    inliers: int
+    share: float
+    rms: float
+
+
+def encode(grey):
+    """Scene-linear grey as 8 bits for finding and following corners.
+
+    grey: uint16 (h, w). The square root makes photon noise even over dark and bright (Anscombe 1948);
+    the picture's own bright level (its 99th percentile) becomes 200, so that exposure does not matter.
+    Only corners are followed in it; values for the picture itself never come from here.
+    """
+    level = max(float(np.percentile(grey[::4, ::4], 99)), 1.0)
+    root = np.sqrt(np.minimum(grey.astype(np.float32) * np.float32((200 / 255) ** 2 / level), 1))
+    return cv2.GaussianBlur(np.rint(root * 255).astype(np.uint8), (0, 0), 0.8)
+
+
+def coarse_shifts(first, second, count=3):
+    """The likeliest whole-picture shifts from one picture to another, best first.
+
+    first, second: uint8 (h, w). Returns a list of (dx, dy) in pixels, to about 2 px: the point p of the
+    first lies near p + (dx, dy) in the second. Phase correlation (Kuglin & Hines 1975) of the
+    gradients at a quarter of the size; several peaks, since a facade of equal windows has several.
+    """
+    step = max(1, first.shape[1] // 320)
+    spectra = [np.fft.rfft2(_edges(picture, step)) for picture in (first, second)]
+    cross = np.conj(spectra[0]) * spectra[1]
+    cross /= np.maximum(np.abs(cross), 1e-6 * np.abs(cross).max() + 1e-12)
+    height, width = (n // step for n in first.shape)
+    # Fine detail is noise and parallax: a Gaussian keeps what is wider than about 3 small pixels.
+    fy, fx = np.fft.fftfreq(height)[:, None], np.fft.rfftfreq(width)[None]
+    surface = np.fft.irfft2(cross * np.exp(-40 * (fx * fx + fy * fy)), s=(height, width))
+    shifts = []
+    for _ in range(count):
+        row, column = np.unravel_index(np.argmax(surface), surface.shape)
+        dy = (row + height // 2) % height - height // 2
+        dx = (column + width // 2) % width - width // 2
+        shifts.append((float(dx * step), float(dy * step)))
+        rows, columns = np.arange(row - 3, row + 4) % height, np.arange(column - 3, column + 4) % width
+        surface[np.ix_(rows, columns)] = -np.inf
+    return shifts
+
+
+def corners(picture):
+    """Corners (Shi & Tomasi 1994) spread over a picture: float32 (n, 2), at most 900.
+
+    picture: uint8 (h, w). The picture is cut into cells and each gives its best few, so that a bright
+    sign does not take them all.
+    """
+    height, width = picture.shape
+    strength = cv2.cornerMinEigenVal(picture, 5)
+    peaks = (strength == cv2.dilate(strength, np.ones((9, 9), np.uint8))) & (strength > 2e-5)
+    peaks[:8] = peaks[-8:] = peaks[:, :8] = peaks[:, -8:] = False
+    y, x = np.nonzero(peaks)
+    cell = y * 8 // height * 12 + x * 12 // width
+    order = np.lexsort((-strength[y, x], cell))
+    rank = np.arange(len(order)) - np.searchsorted(cell[order], cell[order])
+    chosen = order[rank < FEATURES // 60]
+    best = chosen[np.argsort(-strength[y[chosen], x[chosen]], kind="stable")][:FEATURES]
+    return np.column_stack([x[best], y[best]]).astype(np.float32)
+
+
+def follow(first, second, points, start):
+    """Follow corners from one picture into another.
+
+    first, second: uint8 (h, w); points: float32 (n, 2) in the first; start: 3x3 homography, about where they
+    lie in the second. Returns (found, ok): float64 (n, 2) positions in the second, and bool (n,).
+    Pyramidal Lucas-Kanade (Bouguet 2000), after the second picture is warped onto the first by `start`, so that a
+    patch looks alike in both; kept where following back ends where it began.
+    """
+    size = first.shape[1], first.shape[0]
+    warped = cv2.warpPerspective(second, start, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
+    settings = {"winSize": (17, 17), "maxLevel": 3, "criteria": (3, 20, 0.01)}
+    ahead, state, _ = cv2.calcOpticalFlowPyrLK(first, warped, points, points.copy(), flags=4, **settings)
+    back, state_back, _ = cv2.calcOpticalFlowPyrLK(warped, first, ahead, points.copy(), flags=4, **settings)
+    returned = np.hypot(*(back - points).T) < RETURN_ERROR
+    found = transfer(start, ahead)
+    inside = (found > 4).all(1) & (found < np.array(size) - 5).all(1)
+    return found, (state.ravel() == 1) & (state_back.ravel() == 1) & returned & inside
+
+
+def transfer(matrix, points):
+    """Points (n, 2) through a 3x3 homography, in float64."""
+    points = np.asarray(points, np.float64)
+    mapped = points @ matrix[:, :2].T + matrix[:, 2]
+    return mapped[:, :2] / mapped[:, 2:]
+
+
+def jacobian(matrix, point):
+    """The 2x2 derivative of a homography at a point (2,)."""
+    x, y, w = matrix @ np.array([point[0], point[1], 1.0])
+    return np.array(
+        [
+            (matrix[0, :2] * w - matrix[2, :2] * x) / w**2,
+            (matrix[1, :2] * w - matrix[2, :2] * y) / w**2,
+        ]
+    )
+
+
+def fit(source, target, start, centre, reach):
+    """The homography that matches obey about a point, whatever else moves.
+
+    source, target: (n, 2) matches; start: 3x3 first guess; centre: (2,) point of the source; reach: pixels, how far
+    matches have a full say (Gaussian). Returns a Link.
+    Iteratively reweighted least squares with the Geman-McClure weight, its scale lowered step by step
+    (graduated non-convexity, Blake & Zisserman 1987), of the linear equations of Hartley (1997).
+    """
+    near = np.exp(-((source - centre) ** 2).sum(1) / (2 * reach**2)) + 1e-3
+    matrix = start
+    for scale in (*SCALES, SCALES[-1], SCALES[-1]):
+        residual = np.hypot(*(transfer(matrix, source) - target).T)
+        weight = near / (1 + (residual / scale) ** 2) ** 2
+        matrix = _homography(source, target, weight)
+    residual = np.hypot(*(transfer(matrix, source) - target).T)
+    good = residual < 2 * SCALES[-1]
+    share = float((near * good).sum() / near.sum())
+    rms = float(np.sqrt(np.average(residual[good] ** 2, weights=near[good]))) if good.any() else np.inf
+    return Link(matrix, int(good.sum()), share, rms)
+
+
+def register(first, second, points, start, centre, reach):
+    """Follow corners of the first picture into the second and fit the homography about a point.
+
+    Returns a Link, or None where fewer than 12 corners can be followed.
+    """
+    found, ok = follow(first, second, points, start)
+    if ok.sum() < 12:
+        return None
+    return fit(points[ok].astype(np.float64), found[ok], start, np.asarray(centre, float), reach)
+
+
+def refine_patch(first, second, matrix, point, radius):
+    """Where a point of the first picture lies in the second, to a few hundredths of a pixel.
+
+    first, second: float32 (h, w) pictures; matrix: 3x3, about where; point: (2,); radius: half the patch, pixels.
+    Returns (position (2,), likeness): the normalised correlation (-1..1) of the two patches; None if the patch does
+    not lie inside both pictures or has no texture in both directions.
+    Gauss-Newton on an affine motion with gain and offset (Baker & Matthews 2004, inverse compositional; gain and
+    offset after Bartoli 2008), with Huber weights so that someone passing over the patch does not drag it.
+    """
+    radius = int(radius)
+    px, py = (int(round(v)) for v in point)
+    height, width = first.shape
+    if min(px, py, width - 1 - px, height - 1 - py) < radius + 2:
+        return None
+    patch = cv2.GaussianBlur(first[py - radius - 2 : py + radius + 3, px - radius - 2 : px + radius + 3], (0, 0), 1.0)
+    gx, gy = (np.gradient(patch, axis=axis)[2:-2, 2:-2].ravel() for axis in (1, 0))
+    model = patch[2:-2, 2:-2].ravel()
+    dy, dx = np.mgrid[-radius : radius + 1, -radius : radius + 1].reshape(2, -1).astype(np.float64)
+    unit = dx / radius, dy / radius
+    steps = np.stack([gx, gy, gx * unit[0], gx * unit[1], gy * unit[0], gy * unit[1], model, np.ones_like(model)], 1)
+    steps = steps.astype(np.float64)
+    texture = np.linalg.eigvalsh(np.cov(gx, gy))[0] / max(model.var(), 1e-12)
+    if texture < 1e-4:
+        return None
+    window = np.exp(-(unit[0] ** 2 + unit[1] ** 2))
+    warp = np.zeros((2, 3))
+    warp[:, :2] = np.eye(2)
+    likeness = 0.0
+    blurred = cv2.GaussianBlur(second, (0, 0), 1.0)
+    for _ in range(25):
+        local = np.stack([dx, dy, np.ones_like(dx)]).T @ warp.T + (px, py)
+        where = transfer(matrix, local).astype(np.float32)
+        if (where < 1).any() or (where > (width - 2, height - 2)).any():
+            return None
+        side = 2 * radius + 1
+        seen = cv2.remap(blurred, where.reshape(side, side, 2), None, cv2.INTER_LINEAR).ravel().astype(np.float64)
+        gain = np.sqrt(np.average((seen - seen.mean()) ** 2, weights=window) / max(model.var(), 1e-12))
+        error = (seen - seen.mean()) / max(gain, 1e-6) - (model - model.mean())
+        spread = 1.4826 * np.median(np.abs(error)) + 1e-9
+        weight = window / np.maximum(1, np.abs(error) / (1.5 * spread))
+        weighted = steps * weight[:, None]
+        change = np.linalg.solve(weighted.T @ steps + 1e-9 * np.eye(8), weighted.T @ error)
+        delta = np.array(
+            [[1 + change[2] / radius, change[3] / radius, change[0]],
+             [change[4] / radius, 1 + change[5] / radius, change[1]],
+             [0, 0, 1]]
+        )  # fmt: skip
+        warp = (np.vstack([warp, [0, 0, 1]]) @ np.linalg.inv(delta))[:2]
+        likeness = float(np.corrcoef(seen, model)[0, 1])
+        if np.hypot(*change[:2]) < 1e-3:
+            break
+    offset = np.asarray(point, float) - (px, py)
+    position = transfer(matrix, (warp @ [*offset, 1.0])[None] + (px, py))[0]
+    return position, likeness
+
+
+def _edges(picture, step):
+    small = cv2.resize(picture, (picture.shape[1] // step, picture.shape[0] // step), interpolation=cv2.INTER_AREA)
+    small = small.astype(np.float32)
+    edges = np.hypot(cv2.Sobel(small, cv2.CV_32F, 1, 0), cv2.Sobel(small, cv2.CV_32F, 0, 1))
+    edges = np.minimum(edges, np.percentile(edges, 98))
+    window = np.hanning(small.shape[0])[:, None] * np.hanning(small.shape[1])
+    return (edges - edges.mean()) * window
+
+
+def _homography(source, target, weight):
+    """Weighted direct linear transform with the coordinates normalised (Hartley 1997)."""
+    to_source, to_target = _normaliser(source, weight), _normaliser(target, weight)
+    x, y = transfer(to_source, source).T
+    u, v = transfer(to_target, target).T
+    one, zero, root = np.ones_like(x), np.zeros_like(x), np.sqrt(weight)
+    rows_u = np.stack([x, y, one, zero, zero, zero, -u * x, -u * y], 1) * root[:, None]
+    rows_v = np.stack([zero, zero, zero, x, y, one, -v * x, -v * y], 1) * root[:, None]
+    design = np.vstack([rows_u, rows_v])
+    # A little of "no perspective" keeps the fit sane where few matches carry it.
+    normal = design.T @ design + np.diag([0, 0, 0, 0, 0, 0, 1e-4, 1e-4]) * weight.sum()
+    answer = np.linalg.solve(normal + 1e-12 * np.eye(8), design.T @ (np.concatenate([u, v]) * np.tile(root, 2)))
+    matrix = np.linalg.inv(to_target) @ np.append(answer, 1).reshape(3, 3) @ to_source
+    return matrix / matrix[2, 2]
+
+
+def _normaliser(points, weight):
+    mean = np.average(points, axis=0, weights=weight)
+    spread = np.sqrt(np.average(((points - mean) ** 2).sum(1), weights=weight) / 2) + 1e-9
+    return np.array([[1 / spread, 0, -mean[0] / spread], [0, 1 / spread, -mean[1] / spread], [0, 0, 1]])

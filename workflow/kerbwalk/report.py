@@ -1,0 +1,167 @@
+"""What the report measures on the finished picture, by other means than the stages that made it.
+
+Pictures of the master are BT.709 signal in 16 bits, R'G'B', pixel centres at integers.
+"""
+
+import numpy as np
+from scipy import fft, ndimage, signal
+
+# Weights of R', G', B' in luma (ITU-R BT.709-6, item 3.2).
+LUMA = np.array([0.2126, 0.7152, 0.0722])
+WHITE = 65535
+# The pass band of the patches, as the sigmas (pixels) of two Gaussians: noise below, lighting above.
+FINE, BROAD = 1.0, 6.0
+# Sigma, as a part of the patch's size, of the window about the hold point that says what counts.
+REACH = 0.2
+ROUNDS = 12
+# Below this likeness (normalised correlation) a frame does not show the patch: somebody stands before it.
+LIKE = 0.5
+# Frames of the running curve against which flicker is judged: about a second and a quarter of clip.
+CURVE = 31
+
+
+def linear_light(picture):
+    """Light of a BT.1886 display relative to its white (ITU-R BT.1886 annex 1, with black at zero).
+
+    picture: uint16 (..., 3). Returns float64 of the same shape, 0..1.
+    """
+    return np.power(picture / WHITE, 2.4)
+
+
+def hold_in_output(hold, crop, output):
+    """Where the hold point lies in the clip: pixels (x, y).
+
+    hold: (2,) pixels of the steadied plane; crop: (left, top, width, height) there, edges; output: (width, height).
+    """
+    step = np.array([crop[2] / output[0], crop[3] / output[1]])
+    return (np.asarray(hold) - crop[:2]) / step - 0.5
+
+
+def patch_place(point, patch, output):
+    """Left and top of a patch of (width, height) with a point in its middle, moved inside the output if need be."""
+    place = [round(point[k] - (patch[k] - 1) / 2) for k in (0, 1)]
+    return [int(min(max(place[k], 0), output[k] - patch[k])) for k in (0, 1)]
+
+
+def movement(patches, point):
+    """How the picture moves at a point of it, over the clip.
+
+    patches: float32 (n, h, w), luma about the point; point: (x, y) in them. Returns moves, float64 (n, 2), pixels
+    right and down against what all frames show; and likeness, (n,), -1..1, how much each looks like it.
+    An affine map is fitted to every patch by inverse composition (Baker & Matthews 2004, "Lucas-Kanade 20
+    years on"), so that coming nearer, which makes everything around the point grow, is not taken for movement of the
+    point; residuals count by Tukey's biweight, so that who passes by does not either. The start is the peak of
+    the phase correlation (Kuglin & Hines 1975). All are fitted to the middle patch first, and then to the median of
+    the patches so laid on each other.
+    """
+    banded = [_band(patch) for patch in patches]
+    middle = banded[len(banded) // 2]
+    window = _window(middle.shape, point)
+    starts = [_shifted(_peak(middle, one)) for one in banded]
+    found = _fit_all(middle, banded, starts, point, window)
+    laid = np.array([_sampled(one, matrix, point) for one, (matrix, _) in zip(banded, found, strict=True)])
+    found = _fit_all(np.median(laid, axis=0), banded, [matrix for matrix, _ in found], point, window)
+    return np.array([matrix[:, 2] for matrix, _ in found]), np.array([likeness for _, likeness in found])
+
+
+def curve(values):
+    """The smooth curve through a series: a running quadratic (Savitzky & Golay 1964) over 31 values.
+
+    values: (n,). Returns (n,); a straight line where there are fewer than 7 values.
+    """
+    n = len(values)
+    if n < 7:
+        return np.polyval(np.polyfit(np.arange(n), values, min(1, n - 1)), np.arange(n))
+    window = min(CURVE, n if n % 2 else n - 1)
+    return signal.savgol_filter(values, window, 2, mode="interp")
+
+
+def flicker(levels):
+    """Each frame's deviation from the smooth curve, as a part of it. levels: (n,), above 0. Returns (n,)."""
+    smooth = curve(levels)
+    return levels / smooth - 1
+
+
+def lasting_levels(pictures):
+    """How bright each frame is against the others, by what they all show.
+
+    pictures: float32 (n, h, w), linear light. Returns (n,), 1 for the usual brightness: the median over the picture
+    of the ratios to each place's median over time. Unlike the mean, it takes no notice of who walks through.
+    """
+    usual = np.median(pictures, axis=0)
+    lit = usual > np.percentile(usual, 25)
+    return np.median(pictures[:, lit] / np.maximum(usual[lit], 1e-9), axis=1)
+
+
+def rms(values):
+    """Root mean square of the distances from the mean. values: (n,) or (n, 2)."""
+    return float(np.sqrt(np.square(values - np.mean(values, axis=0)).sum() / len(values)))
+
+
+def _band(patch):
+    fine = ndimage.gaussian_filter(patch, FINE, mode="nearest")
+    return fine - ndimage.gaussian_filter(patch, BROAD, mode="nearest")
+
+
+def _window(shape, point):
+    rows, columns = (np.arange(n) - p for n, p in zip(shape, (point[1], point[0]), strict=True))
+    sigma = REACH * min(shape)
+    return np.outer(np.exp(-0.5 * np.square(rows / sigma)), np.exp(-0.5 * np.square(columns / sigma)))
+
+
+def _shifted(move):
+    """A map of points about the hold point, 2x3: here a shift alone."""
+    return np.column_stack([np.eye(2), move])
+
+
+def _peak(known, one):
+    """The whole-pixel shift (x, y) from one patch to another."""
+    height, width = known.shape
+    faded = np.outer(np.hanning(height), np.hanning(width))
+    cross = np.conj(fft.rfft2(known * faded)) * fft.rfft2(one * faded)
+    surface = fft.irfft2(cross / np.maximum(np.abs(cross), 1e-3 * np.abs(cross).max() + 1e-12), s=(height, width))
+    y, x = np.unravel_index(np.argmax(ndimage.gaussian_filter(surface, 1.0, mode="wrap")), surface.shape)
+    return (x + width // 2) % width - width // 2, (y + height // 2) % height - height // 2
+
+
+def _sampled(one, matrix, point):
+    """A patch seen through a map about the point, of the patch's own size."""
+    rows, columns = np.indices(one.shape, dtype=np.float64)
+    x, y = columns - point[0], rows - point[1]
+    there = [m[0] * x + m[1] * y + m[2] + p for m, p in zip(matrix[::-1], (point[1], point[0]), strict=True)]
+    return ndimage.map_coordinates(one, there, order=1, mode="nearest")
+
+
+def _fit_all(known, banded, starts, point, window):
+    """The map from `known` to each patch, 2x3 about the point, with the likeness there."""
+    slope_y, slope_x = np.gradient(known)
+    rows, columns = np.indices(known.shape, dtype=np.float64)
+    x, y = columns - point[0], rows - point[1]
+    steps = np.stack([slope_x * x, slope_x * y, slope_x, slope_y * x, slope_y * y, slope_y], axis=-1).reshape(-1, 6)
+    weight = window.ravel()
+    used = weight > 0.02
+    steps, weight, known_used = steps[used], weight[used], known.ravel()[used]
+    found = []
+    for one, matrix in zip(banded, starts, strict=True):
+        for _ in range(ROUNDS):
+            seen = _sampled(one, matrix, point).ravel()[used]
+            gain = (weight * seen * known_used).sum() / max((weight * known_used**2).sum(), 1e-12)
+            off = seen - max(gain, 0.2) * known_used
+            spread = 4.685 * 1.4826 * np.median(np.abs(off)) + 1e-9
+            trust = weight * np.square(np.maximum(0, 1 - np.square(off / spread)))
+            scaled = steps * trust[:, None]
+            change = np.linalg.lstsq(scaled.T @ steps, scaled.T @ off, rcond=1e-10)[0].reshape(2, 3)
+            matrix = _composed(matrix, change)
+            if np.abs(change[:, 2]).max() < 1e-3:
+                break
+        seen = _sampled(one, matrix, point).ravel()[used]
+        energy = np.sqrt((weight * seen**2).sum() * (weight * known_used**2).sum())
+        found.append((matrix, float((weight * seen * known_used).sum() / max(energy, 1e-12))))
+    return found
+
+
+def _composed(matrix, change):
+    """A map after the inverse of a small one."""
+    square = np.vstack([matrix, [0, 0, 1]])
+    small = np.vstack([change + np.eye(2, 3), [0, 0, 1]])
+    return (square @ np.linalg.inv(small))[:2]

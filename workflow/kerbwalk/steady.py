@@ -1,0 +1,99 @@
+"""From where the hold point lies in each photo to the warp that keeps it still and the uprights upright.
+
+The camera stands on a tripod that is aimed again at each step, so what has to be undone is a turn of the camera:
+three angles a photo, applied as the homography K R K^-1 of a pure rotation (Hartley & Zisserman 2004, 8.4).
+What the walk itself changes (size, perspective, parallax) is left as it was.
+"""
+
+import numpy as np
+
+# Aim this far from the others' (robust standard deviations, and part of the picture's width) is a bump.
+BUMP_SIGMAS = 6.0
+BUMP_PART = 0.02
+
+
+def camera_matrix(width, height, focal35=None):
+    """K, 3x3, in photo pixels; the principal point is the picture's middle.
+
+    focal35: 35 mm-equivalent focal length in mm as EXIF gives it (by the diagonal of 24 x 36 mm, 43.27 mm), or
+    None for 28 mm: a wrong focal length only shows towards the edges, and in second order.
+    """
+    focal = (focal35 or 28.0) / np.hypot(36, 24) * np.hypot(width, height)
+    return np.array([[focal, 0, (width - 1) / 2], [0, focal, (height - 1) / 2], [0, 0, 1]])
+
+
+def rotation_to(hold, lean, anchor, camera):
+    """The camera's turn that brings a photo's hold point to the anchor, and its upright upright.
+
+    hold: (2,) photo pixels; lean: radians (see track.Placed); anchor: (2,) where the hold point shall lie; camera: K.
+    Returns the 3x3 homography from photo pixels to the steadied plane.
+    """
+    inverse = np.linalg.inv(camera)
+    seen, wanted = (_unit(inverse @ [*p, 1]) for p in (hold, anchor))
+    turn = _between(seen, wanted)
+    direction = np.array([-np.sin(lean), np.cos(lean)])
+    for _ in range(4):
+        plane = camera @ turn @ inverse
+        ahead = _mapped(plane, np.asarray(hold) + direction) - _mapped(plane, np.asarray(hold))
+        angle = np.arctan2(-ahead[0], ahead[1])
+        turn = _about(wanted, -angle) @ turn
+    return camera @ turn @ inverse
+
+
+def bumped(holds, width):
+    """Which photos were aimed far off the others, as a knocked tripod leaves it.
+
+    holds: (n, 2) positions of the hold point, NaN where unknown; width: of the photo, pixels.
+    Returns bool (n,). The aim may wander slowly with the walk, so each is judged against the median of
+    the nine around it.
+    """
+    holds = np.asarray(holds, float)
+    around = np.array([np.nanmedian(holds[max(0, k - 4) : k + 5], axis=0) for k in range(len(holds))])
+    off = np.hypot(*(holds - around).T)
+    sigma = 1.4826 * np.nanmedian(off)
+    return np.nan_to_num(off) > max(BUMP_SIGMAS * sigma, BUMP_PART * width)
+
+
+def timeline(names, usable, leave_out):
+    """The clip's frames, each as the photos that make it with their shares.
+
+    names: photos in order; usable: bool (n,); leave_out: True to shorten the clip, False to let the two nearest
+    usable neighbours, mixed by nearness, stand in for a photo that cannot be used.
+    Returns a list of lists of (name, share).
+    """
+    good = np.flatnonzero(usable)
+    frames = []
+    for k, name in enumerate(names):
+        if usable[k]:
+            frames.append([(name, 1.0)])
+        elif not leave_out:
+            before, after = good[good < k], good[good > k]
+            if len(before) and len(after):
+                b, a = before[-1], after[0]
+                frames.append([(names[b], float((a - k) / (a - b))), (names[a], float((k - b) / (a - b)))])
+            else:
+                frames.append([(names[before[-1] if len(before) else after[0]], 1.0)])
+    return frames
+
+
+def _unit(vector):
+    return vector / np.linalg.norm(vector)
+
+
+def _mapped(matrix, point):
+    x, y, w = matrix @ [*point, 1]
+    return np.array([x / w, y / w])
+
+
+def _between(one, other):
+    """The smallest rotation that takes one unit vector to another."""
+    axis = np.cross(one, other)
+    sine, cosine = np.linalg.norm(axis), one @ other
+    return np.eye(3) if sine < 1e-15 else _about(axis / sine, np.arctan2(sine, cosine))
+
+
+def _about(axis, angle):
+    """Rotation about a unit axis (Rodrigues)."""
+    x, y, z = axis
+    cross = np.array([[0, -z, y], [z, 0, -x], [-y, x, 0]])
+    return np.eye(3) + np.sin(angle) * cross + (1 - np.cos(angle)) * cross @ cross

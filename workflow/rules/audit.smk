@@ -1,0 +1,20 @@
+rule audit:
+    input:
+        ingest="{shoot}/work/ingest.json",
+    output:
+        "{shoot}/audit.json",
+    params:
+        settings=picked("reference", "first", "last", "leave_out"),
+        code=fingerprint("audit"),
+    log:
+        "{shoot}/work/logs/audit.log",
+    benchmark:
+        "{shoot}/work/times/audit.tsv"
+    resources:
+        mem_mb=300,
+        runtime=5,
+    message:
+        "{wildcards.shoot}: checking the photos"
+    shell:
+        "{PYTHON} {SCRIPTS}/audit.py --ingest {input.ingest:q} --settings {params.settings:q}"
+        " --out {output:q} 2> {log:q}"

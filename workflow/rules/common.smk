@@ -1,0 +1,124 @@
+"""What the rules share: the shoots of this night, and how a rule names its settings, code and command."""
+import json
+import os
+import shlex
+import time
+from pathlib import Path
+
+from house import closing, settings, shoots
+from house.fingerprint import fingerprint
+from snakemake.exceptions import WorkflowError
+
+STARTED = time.time()
+ROOT = Path(workflow.basedir)
+RESULTS = Path(os.getcwd())
+PYTHON = shlex.quote(sys.executable)
+SCRIPTS = shlex.quote(str(ROOT / "scripts"))
+
+
+def read_night():
+    """Check the settings and find the shoots, or stop with one sentence."""
+    try:
+        for file in workflow.configfiles:
+            settings.check(settings.load(file), file)
+        settings.check(config, "the command line (--config)")
+        night = settings.normalised(config)
+        return night, shoots.find(night["shoots"] or "", RESULTS, night)
+    except settings.SettingsError as error:
+        raise WorkflowError(f"{closing.MARK}{error}")
+
+
+NIGHT, SHOOTS = read_night()
+GOOD_SHOOTS = [shoot for shoot in SHOOTS if not shoot.problem]
+BAD_SHOOTS = [shoot for shoot in SHOOTS if shoot.problem]
+BY_ID = {shoot.id: shoot for shoot in GOOD_SHOOTS}
+TOKENS = {shoot.id: shoots.identities(shoot, RESULTS) for shoot in GOOD_SHOOTS}
+CHUNKS = {shoot.id: shoots.chunks(shoot.photos, NIGHT["frames_per_job"]) for shoot in GOOD_SHOOTS}
+# What a shoot's own page lists: all settings but those of the whole night.
+REPORTED = sorted(set(NIGHT) - {"shoots", "results", "keep_frames", "frames_per_job"})
+
+
+wildcard_constraints:
+    shoot="[^/]+",
+    chunk="[0-9]+",
+
+
+def picked(*keys):
+    """A params function: just these settings of the shoot, as JSON, so that the rule reruns for no others."""
+
+    def settings_of(wildcards):
+        own = BY_ID[wildcards.shoot].settings
+        return json.dumps({key: own[key] for key in keys}, sort_keys=True)
+
+    return settings_of
+
+
+def photos(shoot, names):
+    """Paths of photos; ancient, as their identity is in the params and not in their time stamps."""
+    return [ancient(shoots.safe_path(shoot.folder / name, RESULTS)) for name in names]
+
+
+def all_photos(wildcards):
+    shoot = BY_ID[wildcards.shoot]
+    return photos(shoot, shoot.photos)
+
+
+def chunk_photos(wildcards):
+    return photos(BY_ID[wildcards.shoot], CHUNKS[wildcards.shoot][wildcards.chunk])
+
+
+def identity(wildcards):
+    """The content of the photos that a job reads, as one short text."""
+    names = BY_ID[wildcards.shoot].photos
+    if "chunk" in wildcards.keys():
+        names = CHUNKS[wildcards.shoot][wildcards.chunk]
+    tokens = TOKENS[wildcards.shoot]
+    return shoots.digest(json.dumps([[name, tokens[name]] for name in names]).encode())
+
+
+def every_chunk(pattern):
+    """An input function: one file for each chunk of the shoot."""
+
+    def files(wildcards):
+        return [pattern.format(shoot=wildcards.shoot, chunk=chunk) for chunk in CHUNKS[wildcards.shoot]]
+
+    return files
+
+
+def wanted(shoot):
+    """The files that a shoot is run for, relative to the results folder."""
+    return [f"{shoot.id}/{shoot.id}_{kind}.mp4" for kind in shoot.settings["deliverables"]]
+
+
+def cdl_file(wildcards):
+    """The look's .cc file, if it names one: ancient, as its content is in the params."""
+    found = shoots.cdl_file(BY_ID[wildcards.shoot])
+    return [ancient(shoots.safe_path(found, RESULTS))] if found else []
+
+
+def cdl_identity(wildcards):
+    found = shoots.cdl_file(BY_ID[wildcards.shoot])
+    return shoots.checksum(found) if found else ""
+
+
+def frame_temp(path):
+    """Decoded frames go once they are used, where the settings say so."""
+    return path if NIGHT["keep_frames"] else temp(path)
+
+
+def raw_mb(wildcards, input):
+    return input.size_mb / max(1, len(input))
+
+
+def close_night(ok):
+    """Publish clips under their true names, bring the index page up to date, and say how it went."""
+    closing.publish(GOOD_SHOOTS, RESULTS)
+    outcomes = closing.outcomes(SHOOTS, RESULTS, wanted, STARTED)
+    shoots.write_text(RESULTS / "summary.json", json.dumps(outcomes, indent=1, ensure_ascii=False))
+    if not ok:
+        index_after_failure(outcomes)
+    text = closing.text(RESULTS, outcomes, closing.notices(SHOOTS, RESULTS))
+    if "KERBWALK_CLOSING" in os.environ:
+        Path(os.environ["KERBWALK_CLOSING"]).write_text(text, encoding="utf-8")
+    else:
+        print(text, file=sys.stderr)

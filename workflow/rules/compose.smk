@@ -1,0 +1,28 @@
+rule compose:
+    input:
+        frames=every_chunk("{shoot}/work/decoded/{chunk}.npy"),
+        proxies=every_chunk("{shoot}/work/proxies/{chunk}.npz"),
+        look="{shoot}/work/look.clf",
+        gains="{shoot}/work/gains.csv",
+        warps="{shoot}/work/warps.json",
+        framing="{shoot}/work/framing.json",
+    output:
+        "{shoot}/work/composed/{chunk}.mkv",
+    params:
+        parts=lambda w: len(CHUNKS[w.shoot]),
+        code=fingerprint("compose"),
+    log:
+        "{shoot}/work/logs/compose.{chunk}.log",
+    benchmark:
+        "{shoot}/work/times/compose.{chunk}.tsv"
+    resources:
+        mem_mb=1200,
+        disk_mb=200,
+        runtime=20,
+    message:
+        "{wildcards.shoot}: composing, part {wildcards.chunk}"
+    shell:
+        "{PYTHON} {SCRIPTS}/compose.py --proxies {input.proxies:q} --look {input.look:q}"
+        " --gains {input.gains:q} --warps {input.warps:q} --framing {input.framing:q}"
+        " --frames {input.frames:q} --part {wildcards.chunk} --parts {params.parts}"
+        " --out {output:q} 2> {log:q}"

@@ -1,0 +1,26 @@
+rule decode:
+    input:
+        photos=chunk_photos,
+        ingest="{shoot}/work/ingest.json",
+    output:
+        frames=frame_temp("{shoot}/work/decoded/{chunk}.npy"),
+        proxies="{shoot}/work/proxies/{chunk}.npz",
+    params:
+        names=lambda w: json.dumps(CHUNKS[w.shoot][w.chunk]),
+        settings=picked("deliverables"),
+        identity=identity,
+        code=fingerprint("decode"),
+    log:
+        "{shoot}/work/logs/decode.{chunk}.log",
+    benchmark:
+        "{shoot}/work/times/decode.{chunk}.tsv"
+    resources:
+        mem_mb=lambda w, input: 600 + int(16 * raw_mb(w, input)),
+        disk_mb=lambda w, input: int(3 * input.size_mb),
+        runtime=lambda w, input: 5 + len(input),
+    message:
+        "{wildcards.shoot}: decoding, part {wildcards.chunk}"
+    shell:
+        "{PYTHON} {SCRIPTS}/decode.py --ingest {input.ingest:q} --settings {params.settings:q}"
+        " --names {params.names:q} --photos {input.photos:q}"
+        " --frames {output.frames:q} --proxies {output.proxies:q} 2> {log:q}"

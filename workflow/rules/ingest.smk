@@ -1,0 +1,23 @@
+rule ingest:
+    input:
+        photos=all_photos,
+    output:
+        "{shoot}/work/ingest.json",
+    params:
+        folder=lambda w: str(BY_ID[w.shoot].folder),
+        settings=picked("reference"),
+        identity=identity,
+        code=fingerprint("ingest"),
+    log:
+        "{shoot}/work/logs/ingest.log",
+    benchmark:
+        "{shoot}/work/times/ingest.tsv"
+    threads: 2
+    resources:
+        mem_mb=600,
+        runtime=lambda w, input: 5 + len(input) // 60,
+    message:
+        "{wildcards.shoot}: taking in the photos"
+    shell:
+        "{PYTHON} {SCRIPTS}/ingest.py --folder {params.folder:q} --settings {params.settings:q}"
+        " --threads {threads} --out {output:q} 2> {log:q}"

@@ -1,0 +1,22 @@
+rule light:
+    input:
+        ingest="{shoot}/work/ingest.json",
+        proxies=every_chunk("{shoot}/work/proxies/{chunk}.npz"),
+        warps="{shoot}/work/warps.json",
+    output:
+        "{shoot}/work/gains.csv",
+    params:
+        settings=picked("light"),
+        code=fingerprint("light"),
+    log:
+        "{shoot}/work/logs/light.log",
+    benchmark:
+        "{shoot}/work/times/light.tsv"
+    resources:
+        mem_mb=lambda w, input: 500 + int(input.size_mb),
+        runtime=10,
+    message:
+        "{wildcards.shoot}: measuring the light"
+    shell:
+        "{PYTHON} {SCRIPTS}/light.py --ingest {input.ingest:q} --proxies {input.proxies:q}"
+        " --warps {input.warps:q} --settings {params.settings:q} --out {output:q} 2> {log:q}"

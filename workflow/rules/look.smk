@@ -1,0 +1,24 @@
+rule look:
+    input:
+        ingest="{shoot}/work/ingest.json",
+        audit="{shoot}/audit.json",
+        proxies=every_chunk("{shoot}/work/proxies/{chunk}.npz"),
+        cdl=cdl_file,
+    output:
+        "{shoot}/work/look.clf",
+    params:
+        settings=picked("look"),
+        cdl=cdl_identity,
+        code=fingerprint("look"),
+    log:
+        "{shoot}/work/logs/look.log",
+    benchmark:
+        "{shoot}/work/times/look.tsv"
+    resources:
+        mem_mb=500,
+        runtime=5,
+    message:
+        "{wildcards.shoot}: making the look"
+    shell:
+        "{PYTHON} {SCRIPTS}/look.py --ingest {input.ingest:q} --audit {input.audit:q}"
+        " --settings {params.settings:q} --out {output:q} --cdl {input.cdl:q} --proxies {input.proxies:q} 2> {log:q}"

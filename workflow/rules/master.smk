@@ -1,0 +1,23 @@
+rule master:
+    input:
+        every_chunk("{shoot}/work/composed/{chunk}.mkv"),
+    output:
+        master="{shoot}/master.mkv",
+        hashes="{shoot}/master.framemd5",
+    params:
+        settings=picked("fps"),
+        code=fingerprint("master"),
+    log:
+        "{shoot}/work/logs/master.log",
+    benchmark:
+        "{shoot}/work/times/master.tsv"
+    threads: 2
+    resources:
+        mem_mb=1000,
+        disk_mb=lambda w, input: int(input.size_mb) + 10,
+        runtime=20,
+    message:
+        "{wildcards.shoot}: joining the master"
+    shell:
+        "{PYTHON} {SCRIPTS}/master.py --parts {input:q} --settings {params.settings:q}"
+        " --threads {threads} --master {output.master:q} --hashes {output.hashes:q} 2> {log:q}"

@@ -1,0 +1,11 @@
+rule refuse:
+    output:
+        ".kerbwalk/refused/{shoot}",
+    params:
+        sentence=lambda w: {shoot.id: shoot.problem for shoot in BAD_SHOOTS}[w.shoot],
+    log:
+        ".kerbwalk/refused/{shoot}.log",
+    message:
+        "{wildcards.shoot}: cannot be worked on"
+    shell:
+        "printf '%s\\n' {params.sentence:q} > {log:q}; exit 1"

@@ -1,0 +1,20 @@
+rule steady:
+    input:
+        track="{shoot}/work/track.json",
+    output:
+        "{shoot}/work/warps.json",
+    params:
+        settings=picked("steady"),
+        code=fingerprint("steady"),
+    log:
+        "{shoot}/work/logs/steady.log",
+    benchmark:
+        "{shoot}/work/times/steady.tsv"
+    resources:
+        mem_mb=500,
+        runtime=5,
+    message:
+        "{wildcards.shoot}: steadying"
+    shell:
+        "{PYTHON} {SCRIPTS}/steady.py --track {input.track:q} --settings {params.settings:q}"
+        " --out {output:q} 2> {log:q}"
