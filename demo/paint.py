@@ -3,11 +3,14 @@
 A canvas has its origin at the bottom left; x runs right and z up, in metres; row 0 is the bottom.
 """
 
+from functools import cache
+from itertools import pairwise
+
 import numpy as np
 
 from demo.camera import lamp_rgb
 
-STEP = 32  # canvas sides are multiples of this, so that the pyramid has at least six levels
+STEP = 32  # sides of large canvases are multiples of this, so that the pyramid has at least six levels
 GLASS = np.array([0.020, 0.024, 0.030])
 
 
@@ -21,14 +24,36 @@ def grain(shape: tuple[int, int], rng: np.random.Generator, slope: float = 1.0) 
     return (noise / noise.std()).astype(np.float32)
 
 
+@cache
+def _stains(slope: float) -> np.ndarray:
+    """(2048, 2048) periodic noise to cut surfaces from: one transform instead of thousands."""
+    return grain((2048, 2048), np.random.default_rng([1618, int(100 * slope)]), slope)
+
+
+def _cut(slope: float, shape: tuple[int, int], rng: np.random.Generator) -> np.ndarray:
+    """A piece of the noise at a random place."""
+    noise = _stains(slope)
+    rows, columns = (np.arange(n) + rng.integers(2048) for n in shape)
+    return noise.take(rows, axis=0, mode="wrap").take(columns, axis=1, mode="wrap")
+
+
+def _side(texels: float) -> int:
+    """A canvas side of at least so many texels that can be halved often."""
+    if texels <= 2 * STEP:
+        return 1 << max(int(np.ceil(np.log2(max(texels, 1)))), 3)
+    return int(np.ceil(texels / STEP)) * STEP
+
+
 class Canvas:
     """A surface of width x height metres: `albedo` and `glow` (own light), each (h, w, 3) float32."""
 
-    def __init__(self, width: float, height: float, density: float, colour, rng: np.random.Generator, rough=0.12):
-        sides = [max(int(np.ceil(metres * density / STEP)), 1) * STEP for metres in (height, width)]
+    def __init__(
+        self, width: float, height: float, density: float, colour, rng: np.random.Generator, rough=0.12
+    ):
+        sides = _side(height * density), _side(width * density)
         self.scale_x, self.scale_z = sides[1] / width, sides[0] / height
         self.width, self.height = width, height
-        stains = 1 + rough * grain(tuple(sides), rng) + 0.6 * rough * grain(tuple(sides), rng, 0.5)
+        stains = 1 + rough * _cut(1.0, sides, rng) + 0.6 * rough * _cut(0.5, sides, rng)
         self.albedo = np.clip(stains, 0.3, 2)[..., None] * np.asarray(colour, np.float32)
         self.glow = np.zeros_like(self.albedo)
 
@@ -44,7 +69,9 @@ class Canvas:
             patch = self.albedo[where]
             if patch.size:
                 grey = patch.mean(-1, keepdims=True)
-                patch[:] = np.asarray(colour, np.float32) * (0.55 + 0.45 * grey / max(float(grey.mean()), 1e-6))
+                patch[:] = np.asarray(colour, np.float32) * (
+                    0.55 + 0.45 * grey / max(float(grey.mean()), 1e-6)
+                )
         self.glow[where] = 0 if glow is None else glow
 
     def shade(self, x0, z0, x1, z1, factor: float):
@@ -94,8 +121,10 @@ def window(canvas: Canvas, rng, x, z, w, h, trim, lit: bool, arched=False, panes
 
 def _room(rng, gx, gz) -> np.ndarray:
     """(h, w, 3) light of a lived-in room behind a window."""
-    kelvin = rng.choice([2300, 2600, 2800, 3000, 3400, 4300, 6000], p=[0.16, 0.24, 0.22, 0.16, 0.1, 0.08, 0.04])
-    colour = lamp_rgb(kelvin) * rng.choice([0.12, 0.22, 0.34, 0.5], p=[0.25, 0.35, 0.28, 0.12])
+    kelvin = rng.choice(
+        [2300, 2600, 2800, 3000, 3400, 4300, 6000], p=[0.16, 0.24, 0.22, 0.16, 0.1, 0.08, 0.04]
+    )
+    colour = lamp_rgb(kelvin) * rng.choice([0.15, 0.3, 0.46, 0.66], p=[0.25, 0.35, 0.28, 0.12])
     light = 0.45 + 0.55 * gz
     cx, cz = rng.uniform(0.2, 0.8), rng.uniform(0.45, 0.8)
     light += 0.9 * np.exp(-((gx - cx) ** 2 + 1.6 * (gz - cz) ** 2) / rng.uniform(0.01, 0.06))
@@ -124,7 +153,9 @@ def _reflection(rng, gx, gz) -> np.ndarray:
     tilt = rng.uniform(-1, 1)
     sheen = 0.004 + 0.010 * np.clip(gz + tilt * (gx - 0.5), 0, 1)
     streak = rng.random() < 0.4
-    sheen = sheen + streak * 0.05 * np.exp(-(((gx - rng.uniform(0.2, 0.8)) / 0.06) ** 2) - ((gz - 0.4) / 0.3) ** 2)
+    sheen = sheen + streak * 0.05 * np.exp(
+        -(((gx - rng.uniform(0.2, 0.8)) / 0.06) ** 2) - ((gz - 0.4) / 0.3) ** 2
+    )
     return sheen[..., None] * lamp_rgb(rng.choice([3000, 4500, 9000]))
 
 
@@ -135,14 +166,16 @@ def shop(canvas: Canvas, rng, x, z, w, h, trim):
     door = rng.uniform(0.05, 0.72)
     where, gx, gz = canvas.grid(x + 0.15, z + 0.45, x + w - 0.15, z + h - 0.75)
     light = 0.5 + 0.6 * gz
-    for _ in range(int(rng.integers(6, 14))):  # goods in front of the light
-        cx, half, top = rng.random(), rng.uniform(0.01, 0.05), rng.uniform(0.1, 0.75)
-        tint = rng.uniform(0.15, 0.7)
-        light = np.where((np.abs(gx - cx) < half) & (gz < top), light * tint, light)
+    for shelf in (0.02, 0.27, 0.5):  # goods in front of the light
+        for cx in np.arange(rng.uniform(0, 0.05), 1, 0.3 / w):
+            half, top = rng.uniform(0.03, 0.12) / w, shelf + rng.uniform(0.05, 0.2)
+            tint = rng.uniform(0.1, 1.1)
+            light = np.where((np.abs(gx - cx) < half) & (gz > shelf) & (gz < top), light * tint, light)
+        light = np.where(np.abs(gz - shelf) < 0.012, light * 0.2, light)
     for cx in np.arange(0.1, 1, 0.2):  # its lamps
         light += 1.1 * np.exp(-((gx - cx) ** 2 * (w / h) ** 2 + (gz - 0.93) ** 2) / 0.003)
-    tints = 1 + 0.35 * np.stack([np.sin(gx * k + gz * j) for k, j in ((17, 5), (23, 9), (31, 3))], -1)
-    canvas.glow[where] = light[..., None] * colour * np.clip(tints, 0.3, 1.5)
+    tints = 1 + 0.13 * np.stack([np.sin(gx * k + gz * j) for k, j in ((17, 5), (23, 9), (31, 3))], -1)
+    canvas.glow[where] = light[..., None] * colour * tints
     canvas.albedo[where] = GLASS
     for bar in np.arange(x + 0.15, x + w, max(w / 5, 0.7)):
         canvas.paint(bar - 0.04, z + 0.4, bar + 0.04, z + h - 0.7, np.multiply(trim, 0.5))
@@ -177,7 +210,7 @@ def board(canvas: Canvas, rng, x, z, w, h):
 
 
 def house(canvas: Canvas, rng, trim, storeys: float, shops: bool, grand=False):
-    """A town house front: plinth or shops, rows of windows in bays of unequal width, string courses, cornice."""
+    """A town house front: plinth or shops, windows in bays of unequal width, string courses, cornice."""
     w, h = canvas.width, canvas.height
     base = min(rng.uniform(3.5, 4.3), 0.45 * h)
     eaves = h - rng.uniform(0.5, 0.9)
@@ -199,11 +232,13 @@ def house(canvas: Canvas, rng, trim, storeys: float, shops: bool, grand=False):
             shop(canvas, rng, left, 0.08, wide - 0.25, base - 0.5, rng.uniform(0.05, 0.3, 3))
             left += wide
     else:
-        for left, right in zip(edges[:-1], edges[1:], strict=True):
+        for left, right in pairwise(edges):
             inner = min(0.72 * (right - left), 1.5)
             middle = (left + right) / 2
             lit = rng.random() < 0.5
-            window(canvas, rng, middle - inner / 2, 0.9, inner, base - 1.6, trim, lit, arched=grand, panes=(2, 4))
+            window(
+                canvas, rng, middle - inner / 2, 0.9, inner, base - 1.6, trim, lit, arched=grand, panes=(2, 4)
+            )
     for floor in range(count):
         z = base + floor * storey
         canvas.paint(0, z - 0.22, w, z - 0.02, trim)
@@ -211,7 +246,7 @@ def house(canvas: Canvas, rng, trim, storeys: float, shops: bool, grand=False):
         tall = storey * rng.uniform(0.52, 0.64) * (1.12 if floor == 0 else 1)
         arched = rng.random() < (0.6 if grand else 0.25)
         panes = (int(rng.choice([2, 2, 3])), int(rng.choice([2, 3, 4])))
-        for left, right in zip(edges[:-1], edges[1:], strict=True):
+        for left, right in pairwise(edges):
             if not grand and rng.random() < 0.07:
                 continue
             inner = min(rng.uniform(0.46, 0.56) * (right - left), 1.7)

@@ -36,7 +36,7 @@ def hot_pixels(spec: ShootSpec) -> tuple[np.ndarray, np.ndarray]:
     rng = walk.random(spec, 6)
     width, height = spec.size if TURNS[spec.orientation] % 2 == 0 else spec.size[::-1]
     chosen = rng.choice(width * height, spec.hot_pixels, replace=False)
-    return np.column_stack([chosen % width, chosen // width]), rng.lognormal(-1.2, 0.8, spec.hot_pixels)
+    return np.column_stack([chosen % width, chosen // width]), rng.lognormal(-2.2, 1.1, spec.hot_pixels)
 
 
 def _light(spec: ShootSpec, index: int) -> np.ndarray:
@@ -65,7 +65,9 @@ def _light(spec: ShootSpec, index: int) -> np.ndarray:
             seen = camera.project(K, R, t, ends)
             if seen[:, 2].min() > 1:
                 render.add_trail(top, band, near, seen, radius * K[0, 0], weights @ colour, pattern)
-        for (x, y, depth), (*_, red, green, blue, radius) in zip(lamps[shown], scene.lamps[shown], strict=True):
+        for (x, y, depth), (*_, red, green, blue, radius) in zip(
+            lamps[shown], scene.lamps[shown], strict=True
+        ):
             size = max(radius * K[0, 0] / depth, 0.5)
             colour = weights @ np.array([red, green, blue])
             render.add_glow(top, band, x, y, 1.6 * size, 30 * size, 0.6 * colour, pattern)
@@ -92,23 +94,27 @@ def _figures(spec: ShootSpec, index: int, place: town.Town, R: np.ndarray, t: np
     side = np.array([R[0, 0], R[0, 1], 0]) / np.hypot(R[0, 0], R[0, 1])
     figures = []
     for (x, y), smear, shade in crowd:
-        foot = np.array([x, y, place.height(x, y)])
+        foot = np.array([x, y, place.ground(y)])
         if np.hypot(*(foot - eye)[:2]) > 5:
             figures.append((foot - 2 * side, 4 * side, smear, shade * lamp_rgb(3200)))
     return figures
 
 
 def _traffic(spec: ShootSpec, index: int, place: town.Town) -> tuple[list[tuple], np.ndarray]:
-    """Cars and a bus: tracks (ends (2, 3), radius in metres, colour) and (k, 6) places and colours of lights."""
+    """Cars and a bus: tracks (ends (2, 3), radius in metres, colour) and the lights of the bus (k, 6)."""
     rng = walk.random(spec, 11, index)
     trails, passing = [], []
     near_lane, far_lane, ground = place.road
     for _ in range(rng.poisson(0.7)):
         away = rng.random() < 0.5
         y, start = (near_lane if away else far_lane), rng.uniform(-45, 30)
-        colour = np.array([0.9, 0.035, 0.012]) if rng.random() < 0.5 else 1.1 * lamp_rgb(rng.uniform(3000, 5500))
+        colour = (
+            np.array([0.9, 0.035, 0.012]) if rng.random() < 0.5 else 1.1 * lamp_rgb(rng.uniform(3000, 5500))
+        )
         for across in (-0.65, 0.65):
-            ends = np.array([[start, y + across, ground + 0.66], [start + rng.uniform(14, 40), y + across, ground + 0.66]])
+            ends = np.array(
+                [[start, y + across, ground + 0.66], [start + rng.uniform(14, 40), y + across, ground + 0.66]]
+            )
             trails.append((ends, 0.07, colour))
     first, last = 0.30 * spec.frames, 0.42 * spec.frames
     if first <= index < last:  # the bus crawls past for some photos
@@ -117,5 +123,5 @@ def _traffic(spec: ShootSpec, index: int, place: town.Town) -> tuple[list[tuple]
             passing.append([x + step, near_lane, ground + 1.4, *(9 * lamp_rgb(4300))])
         ends = np.array([[x, near_lane, ground + 1.9], [x + 7, near_lane, ground + 1.9]])
         trails.append((ends, 0.34, 0.16 * lamp_rgb(4300)))
-        trails.append((ends + [0, -0.6, -1.2], 0.09, 0.8 * lamp_rgb(3600)))
+        trails.append((ends + np.array([0, -0.6, -1.2]), 0.09, 0.8 * lamp_rgb(3600)))
     return trails, np.array(passing).reshape(-1, 6)

@@ -56,7 +56,7 @@ def pyramid(image: np.ndarray) -> list[np.ndarray]:
 
 
 def view(origin: np.ndarray, u: np.ndarray, v: np.ndarray, K: np.ndarray, R: np.ndarray, t: np.ndarray):
-    """(maps (n, 3, 3), boxes (n, 4)): pixel to (a, b, 1) / z, and the pixel bounds x0, y0, x1, y1 of each face.
+    """(maps (n, 3, 3), boxes (n, 4)): pixel to (a, b, 1) / z, and bounds x0, y0, x1, y1, of each face.
 
     A face wholly behind the camera or edge-on gets an empty box.
     """
@@ -82,7 +82,7 @@ def view(origin: np.ndarray, u: np.ndarray, v: np.ndarray, K: np.ndarray, R: np.
     return maps, boxes
 
 
-@njit(cache=True, inline='always')
+@njit(cache=True, inline="always")
 def _bilinear(texels, start, w, h, a, b):
     """Four channels of one pyramid level at (a, b); texel centres at (i + 0.5) / w, edges held."""
     x, y = a * w - 0.5, b * h - 0.5
@@ -102,7 +102,7 @@ def _bilinear(texels, start, w, h, a, b):
     )
 
 
-@njit(cache=True, inline='always')
+@njit(cache=True, inline="always")
 def _periodic(tiles, start, w, h, a, b):
     """One level of a detail tile at (a, b), repeated without end; its sides are powers of two."""
     x, y = a * w - 0.5, b * h - 0.5
@@ -115,15 +115,15 @@ def _periodic(tiles, start, w, h, a, b):
     return (1 - fy) * top + fy * bottom
 
 
-@njit(cache=True, inline='always')
+@njit(cache=True, inline="always")
 def _level(square, levels):
-    """Pyramid level (whole, fraction) whose texels match a footprint, given as its squared length in texels."""
+    """Pyramid level (whole, fraction) whose texels match a footprint of this squared length in texels."""
     level = min(max(0.5 * np.log2(square), 0.0), levels - 1.0) if square > 1 else 0.0
     whole = min(int(level), max(levels - 2, 0))
     return whole, level - whole
 
 
-@njit(cache=True, inline='always')
+@njit(cache=True, inline="always")
 def _passing_light(face, a, b, grey, origin, u, v, passing):
     """What moving lights add at a point of a face with the given reflectance."""
     nx = u[face, 1] * v[face, 2] - u[face, 2] * v[face, 1]
@@ -145,7 +145,7 @@ def _passing_light(face, a, b, grey, origin, u, v, passing):
     return red, green, blue
 
 
-@njit(cache=True, inline='always')
+@njit(cache=True, inline="always")
 def _shade(face, x, y, maps, scene, passing):
     """Linear BT.709 radiance of a face at a pixel. passing: (k, 6) places and colours of moving lights."""
     m = maps[face]
@@ -211,7 +211,7 @@ def _shade(face, x, y, maps, scene, passing):
     return red, green, blue
 
 
-@njit(cache=True, inline='always')
+@njit(cache=True, inline="always")
 def _gather(x0, y0, x1, y1, maps, boxes, found):
     """Faces that may show in a tile of pixels, without those wholly behind a face that covers the tile."""
     count = 0
@@ -246,7 +246,7 @@ def _gather(x0, y0, x1, y1, maps, boxes, found):
     return kept, cover > 0
 
 
-@njit(cache=True, inline='always')
+@njit(cache=True, inline="always")
 def _nearest(x, y, maps, found, count):
     """The face seen at a point of the picture, or -1."""
     best, nearest = -1, 1e-12
@@ -276,7 +276,9 @@ def cast(top, maps, boxes, scene, passing, weights, pattern, out, near, faces):
     for ty in range(0, height, TILE):
         for tx in range(0, width, TILE):
             bottom, right = min(ty + TILE, height), min(tx + TILE, width)
-            count, covered = _gather(tx - 1.0, top + ty - 1.0, float(right), float(top + bottom), maps, boxes, found)
+            count, covered = _gather(
+                tx - 1.0, top + ty - 1.0, float(right), float(top + bottom), maps, boxes, found
+            )
             for row in range(ty, bottom):
                 for x in range(tx, right):
                     y = top + row
@@ -303,14 +305,16 @@ def cast(top, maps, boxes, scene, passing, weights, pattern, out, near, faces):
                     else:
                         for k in range(4):
                             if hits[k] >= 0:
-                                r, g, b = _shade(hits[k], x + SAMPLES[k, 0], y + SAMPLES[k, 1], maps, scene, passing)
+                                r, g, b = _shade(
+                                    hits[k], x + SAMPLES[k, 0], y + SAMPLES[k, 1], maps, scene, passing
+                                )
                                 light += 0.25 * (channel[0] * r + channel[1] * g + channel[2] * b)
                     out[row, x] = light
 
 
 @njit(cache=True)
 def visible(points, maps, boxes):
-    """(n,) bool: whether a picture point (x, y, depth) is not hidden, give or take 0.6 m for its own lamp head.
+    """(n,) bool: whether a picture point (x, y, depth) is in sight, with 0.6 m to spare for a lamp's own head.
 
     The sky must be a face, so that there is a nearest face everywhere.
     """
@@ -327,7 +331,7 @@ def visible(points, maps, boxes):
 
 @njit(cache=True)
 def add_figure(top, out, near, matrix, box, smear, opacity, colour, pattern):
-    """A walker: an upright figure on a face 4 m wide and 2 m tall, smeared along it while the shutter is open.
+    """A walker: an upright figure on a face 4 m wide and 2 m tall, smeared along it during the exposure.
 
     matrix, box: as `view` gives for that face. smear: metres walked. colour: (3,) camera channels.
     """
@@ -368,7 +372,9 @@ def add_trail(top, out, near, ends, radius, colour, pattern):
     near_a, near_b = 1 / ends[0, 2], 1 / ends[1, 2]
     thick = radius * max(near_a, near_b)
     length = (bx - ax) ** 2 + (by - ay) ** 2
-    for row in range(max(int(min(ay, by) - 4 * thick) - top, 0), min(int(max(ay, by) + 4 * thick) + 2 - top, height)):
+    for row in range(
+        max(int(min(ay, by) - 4 * thick) - top, 0), min(int(max(ay, by) + 4 * thick) + 2 - top, height)
+    ):
         y = top + row
         for x in range(max(int(min(ax, bx) - 4 * thick), 0), min(int(max(ax, bx) + 4 * thick) + 2, width)):
             along = min(max(((x - ax) * (bx - ax) + (y - ay) * (by - ay)) / length, 0.0), 1.0)
@@ -383,7 +389,7 @@ def add_trail(top, out, near, ends, radius, colour, pattern):
 
 @njit(cache=True)
 def add_glow(top, out, x0, y0, core, reach, colour, pattern):
-    """Glare of the lens about a lamp at (x0, y0): (1 + (r / core)^2)^-1.5, cut off softly at `reach` pixels."""
+    """Glare of the lens about a lamp at (x0, y0): (1 + (r / core)^2)^-1.5, fading out at `reach` pixels."""
     height, width = out.shape
     for row in range(max(int(y0 - reach) - top, 0), min(int(y0 + reach) + 2 - top, height)):
         y = top + row

@@ -18,7 +18,8 @@ with axes and pixels as in demo/camera.py, and everything about the upright pict
         light_stops       slow true change of all light since the first photo, stops (dusk is below zero)
         bumped            whether the aim was knocked
     points            static textured points that the reference sees with nothing in front of them (walkers
-                      aside): xyz in metres, depth_class far (beyond 25 m of the reference), mid (12 to 25 m), near
+                      aside): xyz in metres, depth_class far (beyond 25 m of the reference), mid (12 to
+                      25 m) or near
     hot_pixels        [[x, y], ...] on the sensor as it lies in the file, not turned upright
     black, white      sensor levels
     rgb_to_sensor     3x3, linear BT.709 scene light to fractions of the range from black to white
@@ -39,11 +40,12 @@ from dataclasses import asdict
 from datetime import datetime, timedelta
 from functools import partial
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import cv2
 import numpy as np
 
-from demo import camera, dng, photo, render, walk
+from demo import camera, dng, photo, render, town, walk
 from demo.walk import ShootSpec
 
 __all__ = ["STANDARD", "ShootSpec", "make"]
@@ -67,7 +69,7 @@ STANDARD = (
 
 
 def make(out_dir: Path | str, spec: ShootSpec, jobs: int = 1) -> dict:
-    """Write a shoot and its truth, and give the truth; photos already whole from the same request are kept."""
+    """Write a shoot and its truth, and give the truth; photos already whole from this request are kept."""
     shoot, truth_file = Path(out_dir) / "shoots" / spec.name, Path(out_dir) / "truth" / f"{spec.name}.json"
     shoot.mkdir(parents=True, exist_ok=True)
     truth_file.parent.mkdir(parents=True, exist_ok=True)
@@ -86,9 +88,14 @@ def make(out_dir: Path | str, spec: ShootSpec, jobs: int = 1) -> dict:
     else:
         # Spawned, not forked: the caller may have threads running.
         context = multiprocessing.get_context("spawn")
-        with ProcessPoolExecutor(min(jobs, len(missing)), mp_context=context) as pool:
-            for _ in pool.map(partial(_shoot, shoot, spec), missing):
-                pass
+        with TemporaryDirectory() as shared:
+            town.save(walk.town_of(spec), Path(shared))
+            pool = ProcessPoolExecutor(
+                min(jobs, len(missing)), context, initializer=walk.use_town, initargs=(spec, Path(shared))
+            )
+            with pool:
+                for _ in pool.map(partial(_shoot, shoot, spec), missing):
+                    pass
     return truth
 
 
@@ -102,7 +109,9 @@ def _shoot(folder: Path, spec: ShootSpec, index: int) -> None:
     crop_factor = 1.5 if 2 * spec.size[0] == 3 * spec.size[1] else 2.0
     pixels_per_cm = 10 * np.hypot(*spec.size) * crop_factor / camera.FILM_DIAGONAL_MM
     focal_mm = walk.FILM_MM / crop_factor
-    moment = datetime(2031, 3, 14, 21, 4, 10) + timedelta(seconds=INTERVAL_S * index, milliseconds=370 * index % 1000)
+    moment = datetime(2031, 3, 14, 21, 4, 10) + timedelta(
+        seconds=INTERVAL_S * index, milliseconds=370 * index % 1000
+    )
     when = moment.strftime("%Y:%m:%d %H:%M:%S")
     exif = [
         (33434, dng.RATIONAL, [EXPOSURE_S * 2 ** walk.exposure_stops(spec, index)]),
@@ -136,7 +145,7 @@ def _shoot(folder: Path, spec: ShootSpec, index: int) -> None:
 
 def _truth(spec: ShootSpec) -> dict:
     """The content of the truth file, as the head of this module describes it."""
-    K, town = walk.lens(spec), walk.town_of(spec)
+    K, hold = walk.lens(spec), walk.town_of(spec).hold
     middle = spec.frames // 2
     frames = []
     for index in range(spec.frames):
@@ -146,7 +155,7 @@ def _truth(spec: ShootSpec) -> dict:
                 "photo": _file_name(index),
                 "R": R.tolist(),
                 "t": t.tolist(),
-                "hold": camera.project(K, R, t, town.hold[None])[0, :2].tolist(),
+                "hold": camera.project(K, R, t, hold[None])[0, :2].tolist(),
                 "gain": walk.gain(spec, index),
                 "exposure_stops": walk.exposure_stops(spec, index),
                 "light_stops": walk.light_stops(spec, index),
@@ -160,7 +169,7 @@ def _truth(spec: ShootSpec) -> dict:
         "K": K.tolist(),
         "reference": _file_name(middle),
         "hold_fraction": ((np.array(frames[middle]["hold"]) + 0.5) / spec.size).tolist(),
-        "hold_xyz": town.hold.tolist(),
+        "hold_xyz": hold.tolist(),
         "frames": frames,
         "points": _points(spec, middle),
         "hot_pixels": photo.hot_pixels(spec)[0].tolist(),

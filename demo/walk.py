@@ -1,12 +1,14 @@
 """What a shoot is to be, and where the camera stood and how bright the light was at each photo."""
 
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 
 from demo import camera
-from demo.town import Town, build
+from demo.town import Town, build, load
 
+_towns: dict[tuple, Town] = {}
 FILM_MM = 27  # 35 mm equivalent by the diagonal
 
 
@@ -14,12 +16,17 @@ FILM_MM = 27  # 35 mm equivalent by the diagonal
 class ShootSpec:
     """What to photograph; everything random follows from `seed` and the number of the photo.
 
-    size: (W, H) of the upright picture, both even. place: square or stairs. walk: approach, sidestep or arc (about
-    the hold point), in steps of step_m, shorter where the walk would become longer than longest_m.
-    hold_at: where the hold point is aimed to lie, as fractions of the picture. *_sigma*: standard deviation,
-    independent for each photo. bumped: photos (from 0) whose aim is off by bump_deg. dusk_stops: how much
-    darker the light is at the last photo than at the first. exposure_changes: (photo, stops against the first
-    photo) from that photo on, made with the shutter and told in EXIF. orientation: how the sensor lay (EXIF 1, 3, 6, 8).
+    size: (W, H) of the upright picture, both even.
+    place: square or stairs.
+    walk: approach, sidestep or arc (about the hold point), in steps of step_m metres; shorter steps where the
+        walk would become longer than longest_m.
+    hold_at: where the hold point is aimed to lie, fractions of the picture.
+    *_sigma*: standard deviations, independent for each photo; gain_sigma is of the logarithm.
+    bumped: photos (counted from 0) whose aim is off by bump_deg.
+    walkers, lights: people; cars and a bus.
+    dusk_stops: how much darker the light is at the last photo than at the first.
+    exposure_changes: (photo, stops against the first photo) from that photo on, by the shutter, told in EXIF.
+    orientation: how the sensor lay, EXIF 1, 3, 6 or 8.
     """
 
     name: str = "walk"
@@ -56,8 +63,21 @@ def lens(spec: ShootSpec) -> np.ndarray:
 
 
 def town_of(spec: ShootSpec) -> Town:
-    """The place, painted finely enough for this size."""
-    return build(spec.place, float(lens(spec)[0, 0]), spec.seed)
+    """The place, painted finely enough for this size; the latest is remembered."""
+    key = _town_key(spec)
+    if key not in _towns:
+        _towns.clear()
+        _towns[key] = build(*key)
+    return _towns[key]
+
+
+def use_town(spec: ShootSpec, folder: Path) -> None:
+    """Take the town from where another process has saved it instead of building it again."""
+    _towns[_town_key(spec)] = load(folder)
+
+
+def _town_key(spec: ShootSpec) -> tuple[str, float, int]:
+    return spec.place, float(lens(spec)[0, 0]), spec.seed
 
 
 def pose(spec: ShootSpec, index: int) -> tuple[np.ndarray, np.ndarray]:

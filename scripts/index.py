@@ -1,0 +1,38 @@
+"""Write the page over all shoots.
+
+Output index.html: the finished shoots, from their card.json (format: scripts/report.py), and the unfinished with
+the reason.
+"""
+
+import json
+from fractions import Fraction
+from pathlib import Path
+
+import _workflow  # noqa: F401
+from files import pages, stage
+from kerbwalk import report
+
+
+def main():
+    parser = stage.parser(__doc__)
+    parser.add_argument("--cards", nargs="*", default=[])
+    parser.add_argument("--unfinished", required=True, type=json.loads, help="JSON: {shoot: [sentence, ...]}")
+    parser.add_argument("--out", required=True)
+    args = parser.parse_args()
+
+    cards = sorted((stage.read_json(path) for path in args.cards), key=lambda card: card["name"])
+    for card in cards:
+        card["seconds"] = float(card["frames"] / Fraction(card["rate"]))
+    page = pages.render(
+        "index.html",
+        cards=cards,
+        unfinished=sorted(args.unfinished.items()),
+        hold_bar=report.HOLD_BAR,
+        flicker_bar=report.FLICKER_BAR,
+    )
+    with stage.whole(args.out) as temporary:
+        Path(temporary).write_text(page, encoding="utf-8")
+
+
+if __name__ == "__main__":
+    stage.run(main)

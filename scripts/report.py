@@ -59,6 +59,7 @@ def main():
     proxies = Proxies(args.proxies)
     look = ocio.Config.CreateRaw().getProcessor(ocio.FileTransform(args.look)).getDefaultCPUProcessor()
     photos = warps["photos"]
+    aims = aim(photos, framing)
     shaded = [k for k, p in enumerate(photos) if not p["placed"]]
     rate = frame_rate(args.settings["fps"])
     records = {p["name"]: p for p in ingest["photos"]}
@@ -85,12 +86,18 @@ def main():
         poster=pages.picture(measured["pictures"][1], SMALL),
         reference=records[warps["reference"]],
         pairs=pairs(warps["frames"], measured["pictures"], proxies, look),
-        measured=measured,
+        drift=measured["drift"],
+        aimed=report.rms(aims[np.isfinite(aims).all(axis=1)]),
+        seen=int(measured["seen"].sum()),
+        flicker_mean=measured["flicker_mean"],
+        bars={"hold": report.HOLD_BAR, "flicker": report.FLICKER_BAR},
+        photos=len(ingest["photos"]),
+        settings_fps=args.settings["fps"],
         expected=len(warps["frames"]),
         framing=framing,
         plan=plan(warps, track, framing, proxies, look),
         hold_is_auto=args.settings["hold"] == "auto",
-        charts=charts(photos, framing, proxies, measured, gains, shaded),
+        charts=charts(photos, aims, proxies, measured, gains, shaded),
         findings=sorted(audit["findings"], key=lambda f: SEVERITIES.index(f["severity"])),
         absent=absent(ingest, audit, warps),
         settings=list(flattened(args.settings)),
@@ -122,17 +129,17 @@ def measure(master, framing, warps):
         f"[b]crop={size[0]}:{size[1]}:{left}:{top}:exact=1,pad={size[0]}:{height},"
         "scale=flags=accurate_rnd:in_color_matrix=bt709:in_range=tv[patch];[small][patch]hstack"
     )
-    patches, level, squares, pictures = [], [], [], []
-    middle = len(warps["frames"]) // 2
+    patches, level, squares, shown = [], [], [], {}
+    wanted = first_middle_last(len(warps["frames"]))
     for k, frame in enumerate(ffmpeg.frames(master, (width + size[0], height), "rgb48le", filters)):
         small, patch = frame[:, :width], frame[: size[1], width:]
         patches.append((patch @ report.LUMA).astype(np.float32))
-        light = report.linear_light(small) @ report.LUMINANCE
+        light = report.linear_light(small) @ report.LUMA
         level.append(light.mean())
         tidy = light[:, : width // SQUARE * SQUARE].reshape(height // SQUARE, SQUARE, -1, SQUARE)
         squares.append(tidy.mean((1, 3)).astype(np.float32))
-        eight = (small >> 8).astype(np.uint8)
-        pictures = [*pictures[: 2 if k > middle else 1], eight] if k else [eight]
+        if k in wanted:
+            shown[k] = (small >> 8).astype(np.uint8)
     if not patches:
         raise stage.StageError(f"{master}: holds no frames; delete it and start the same command again")
     moves, likeness = report.movement(patches, (point[0] - left, point[1] - top))
@@ -147,8 +154,188 @@ def measure(master, framing, warps):
         "hold_rms": hd * report.rms(moves[seen]) if enough else None,
         "drift": hd * report.drift(moves, seen) if enough else None,
         "level": np.array(level),
+        "lasting": lasting,
         "deviation": report.deviation(lasting),
         "flicker": 100 * report.rms(report.deviation(lasting)),
         "flicker_mean": 100 * report.rms(report.deviation(np.array(level))),
-        "pictures": [pictures[0], pictures[min(1, len(pictures) - 1)], pictures[-1]],
+        "pictures": [shown.get(k, shown[0]) for k in wanted],
     }
+
+
+def first_middle_last(count):
+    """Places of the frames that the page shows."""
+    return [0, count // 2, count - 1]
+
+
+def pairs(frames, pictures, proxies, look):
+    """The first, middle and last frame of the clip, each as photographed and as in the clip."""
+    return [
+        {
+            "title": title,
+            "frame": k + 1,
+            "photos": [name for name, _ in frames[k]],
+            "before": pages.picture(ungraded(max(frames[k], key=lambda part: part[1])[0], proxies, look), SMALL),
+            "after": pages.picture(after, SMALL),
+        }
+        for title, k, after in zip(
+            ("First frame", "Middle frame", "Last frame"), first_middle_last(len(frames)), pictures, strict=True
+        )
+    ]
+
+
+def ungraded(name, proxies, look):
+    """A photo's light proxy through the look, without gain or warp: uint8 (h, w, 3)."""
+    rgb = np.ascontiguousarray(proxies.light(name)[0] / np.float32(report.WHITE))
+    look.applyRGB(rgb)
+    return np.rint(np.clip(rgb, 0, 1) * 255).astype(np.uint8)
+
+
+def plan(warps, track, framing, proxies, look):
+    """The reference photo with what is drawn on it; places in per cent of the photo, from the top left corner."""
+    size = np.array(warps["size"])
+    own = [p["matrix"] for p in warps["photos"] if p["name"] == warps["reference"] and p["placed"]]
+    left, top, width, height = framing["crop"]
+    corners = np.array([[left, top], [left + width, top], [left + width, top + height], [left, top + height]])
+    on_photo = np.column_stack([corners, np.ones(4)]) @ np.array(own[0] if own else np.eye(3)).T
+    on_photo = on_photo[:, :2] / on_photo[:, 2:]
+    rgb = ungraded(warps["reference"], proxies, look)
+    covered = proxies.light_scale * np.array([rgb.shape[1], rgb.shape[0]])
+    return {
+        "picture": pages.picture(rgb, SMALL),
+        "covered": (100 * covered / size).tolist(),
+        "aspect": size.tolist(),
+        "crop": (100 * (on_photo + 0.5) / size).tolist(),
+        "hold": (100 * (np.array(warps["hold"]) + 0.5) / size).tolist(),
+        "candidates": track["candidates"],
+    }
+
+
+def aim(photos, framing):
+    """Where each photo saw the hold point, about the mean: (n, 2) in 1080p pixels, NaN where it did not."""
+    scale = report.to_1080p(framing["output"]) * framing["output"][0] / framing["crop"][2]
+    places = np.array([p.get("hold", [np.nan, np.nan]) for p in photos], float) * scale
+    return places - np.nanmean(places, axis=0)
+
+
+def charts(photos, aims, proxies, measured, gains, shaded):
+    """The page's charts, by name."""
+    photographed = np.log2([max(float(proxies.light(p["name"])[0].mean()), 1e-3) for p in photos])
+    known, applied = ([gains[p["name"]][key] for p in photos] for key in ("known_step", "applied_gain"))
+    steps = [k for k in range(1, len(known)) if abs(known[k] - known[k - 1]) > 0.01]
+    held = np.where(measured["seen"][:, None], measured["moves"], np.nan)
+    bridged = shaded if measured["frames"] == len(photos) else []
+    sides = ("sideways", "up and down")
+    return {
+        "aim": pages.chart("Before: where the camera was aimed", "px", list(zip(sides, aims.T, strict=True)), shaded=shaded),
+        "held": pages.chart(
+            "After: the hold point in the clip",
+            "px",
+            list(zip(sides, held.T, strict=True)),
+            band=report.HOLD_BAR,
+            shaded=bridged,
+        ),
+        "photographed": pages.chart(
+            "Before: level as photographed",
+            "stops",
+            [("level", photographed - photographed.mean())],
+            span=0.2,
+            marks=steps,
+            shaded=shaded,
+        ),
+        "gains": pages.chart(
+            "Gain applied", "stops", [("gain", np.array(applied))], span=0.2, marks=steps, shaded=shaded
+        ),
+        "level": pages.chart(
+            "After: level of the clip",
+            "%",
+            [
+                ("whole picture", 100 * (measured["level"] / measured["level"].mean() - 1)),
+                ("what lasts", 100 * (measured["lasting"] / measured["lasting"].mean() - 1)),
+            ],
+            span=4,
+            shaded=bridged,
+        ),
+        "deviation": pages.chart(
+            "After: deviation from the smooth curve",
+            "%",
+            [("what lasts", 100 * measured["deviation"])],
+            band=report.FLICKER_BAR,
+            shaded=bridged,
+        ),
+    }
+
+
+def absent(ingest, audit, warps):
+    """The photos that no frame of the clip is made of: [{name, reason, instead: photos that stand in}]."""
+    used = {name for frame in warps["frames"] for name, _ in frame}
+    placed = {p["name"]: (k, p) for k, p in enumerate(warps["photos"])}
+    bridged = len(warps["frames"]) == len(warps["photos"])
+    found = []
+    for photo in ingest["photos"]:
+        name = photo["name"]
+        if name in used:
+            continue
+        if name in placed:
+            k, record = placed[name]
+            instead = [other for other, _ in warps["frames"][k]] if bridged else []
+            found.append({"name": name, "reason": record["problem"], "instead": instead})
+        else:
+            said = [f["message"] for f in audit["findings"] if name in f["photos"] and name not in audit["photos"]]
+            found.append({"name": name, "reason": said[0] if said else "left out", "instead": []})
+    return found
+
+
+def flattened(settings, above=""):
+    """Settings as (key with its path, text)."""
+    for key, value in settings.items():
+        if isinstance(value, dict) and value:
+            yield from flattened(value, f"{above}{key}.")
+        else:
+            yield f"{above}{key}", "" if value is None else value if isinstance(value, str) else json.dumps(value)
+
+
+def times(paths):
+    """What each stage took: [{stage, jobs, seconds, peak (MB or None)}], in the order first named."""
+    stages = {}
+    for path in paths:
+        with open(path, newline="", encoding="utf-8") as file:
+            row = next(csv.DictReader(file, delimiter="\t"))
+        stages.setdefault(Path(path).name.split(".")[0], []).append((float(row["s"]), row["max_rss"]))
+    return [
+        {
+            "stage": name,
+            "jobs": len(jobs),
+            "seconds": sum(seconds for seconds, _ in jobs),
+            # A job that ends at once leaves no figure here.
+            "peak": max((float(peak) for _, peak in jobs if peak not in ("-", "NA")), default=None),
+        }
+        for name, jobs in stages.items()
+    ]
+
+
+def read_gains(path):
+    """{photo: {column: number}} from gains.csv; an empty field is NaN."""
+    with open(path, newline="", encoding="utf-8") as file:
+        return {
+            row.pop("photo"): {key: float(value) if value else np.nan for key, value in row.items()}
+            for row in csv.DictReader(file)
+        }
+
+
+def frame_rows(warps, measured, gains):
+    """The table of all frames."""
+    return [
+        {
+            "frame": k + 1,
+            "photos": [name for name, _ in parts],
+            "move": measured["moves"][k].tolist() if measured["seen"][k] else None,
+            "level": 100 * float(measured["level"][k]),
+            "deviation": 100 * float(measured["deviation"][k]),
+            "gain": gains[parts[0][0]]["applied_gain"] if len(parts) == 1 else None,
+        }
+        for k, parts in enumerate(warps["frames"][: measured["frames"]])
+    ]
+
+
+if __name__ == "__main__":
+    stage.run(main)

@@ -31,7 +31,12 @@ def main():
     camera = steady.camera_matrix(width, height, track["focal35"])
     photos = track["photos"]
     bumped = steady.bumped([p.get("hold", [np.nan, np.nan]) for p in photos], width)
-    records = [described(p, bump, track, camera) for p, bump in zip(photos, bumped, strict=True)]
+    covered = steady.covered([p.get("likeness", np.nan) for p in photos])
+    problems = [
+        "bumped: its aim is far off the others'" if bump else "its hold point is covered" if hidden else None
+        for bump, hidden in zip(bumped, covered, strict=True)
+    ]
+    records = [described(p, problem, track, camera) for p, problem in zip(photos, problems, strict=True)]
     usable = np.array([r["placed"] for r in records])
     if usable.sum() < 2:
         raise stage.StageError(
@@ -52,17 +57,15 @@ def main():
     )
 
 
-def described(photo, bumped, track, camera):
+def described(photo, problem, track, camera):
     """One photo's record."""
     if "problem" in photo:
         return {"name": photo["name"], "placed": False, "problem": photo["problem"]}
     to_plane = steady.rotation_to(photo["hold"], photo["lean"], track["hold"], camera)
     matrix = np.linalg.inv(to_plane)
     record = {key: photo[key] for key in ("name", "hold", "lean", "scale", "likeness")}
-    record |= {"placed": not bumped, "matrix": (matrix / matrix[2, 2]).tolist()}
-    if bumped:
-        record["problem"] = "bumped: its aim is far off the others'"
-    return record
+    record |= {"placed": not problem, "matrix": (matrix / matrix[2, 2]).tolist()}
+    return record | ({"problem": problem} if problem else {})
 
 
 if __name__ == "__main__":

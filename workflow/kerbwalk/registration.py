@@ -148,23 +148,29 @@ def register(first, second, points, start, centre, reach):
     return fit(points[ok].astype(np.float64), found[ok], start, np.asarray(centre, float), reach)
 
 
-def refine_patch(first, second, matrix, point, radius):
+def refine_patch(first, second, matrix, point, radius, blur=1.0):
     """Where a point of the first picture lies in the second, to a few hundredths of a pixel.
 
-    first, second: float32 (h, w) pictures; matrix: 3x3, about where; point: (2,); radius: half the patch, pixels.
+    first, second: float32 (h, w) pictures; matrix: 3x3, about where; point: (2,); radius: half the patch,
+    and blur: standard deviation of a Gaussian that widens the basin, pixels.
     Returns (position (2,), likeness): the normalised correlation (-1..1) of the two patches; None if the patch does
     not lie inside both pictures or has no texture in both directions.
     Gauss-Newton on an affine motion with gain and offset (Baker & Matthews 2004, inverse compositional; gain and
-    offset after Bartoli 2008), with Huber weights so that someone passing over the patch does not drag it.
+    offset after Bartoli 2008), with Geman-McClure weights, so that what stands or passes in front of a part of the
+    patch has no say in it; the likeness is that of the part that shows, 0 if it is less than a quarter.
     """
     radius = int(radius)
     px, py = (int(round(v)) for v in point)
     height, width = first.shape
     if min(px, py, width - 1 - px, height - 1 - py) < radius + 2:
         return None
-    patch = cv2.GaussianBlur(first[py - radius - 2 : py + radius + 3, px - radius - 2 : px + radius + 3], (0, 0), 1.0)
-    gx, gy = (np.gradient(patch, axis=axis)[2:-2, 2:-2].ravel() for axis in (1, 0))
-    model = patch[2:-2, 2:-2].ravel()
+    pad = int(4 * blur) + 1
+    rows, columns = (slice(max(p - radius - pad, 0), p + radius + pad + 1) for p in (py, px))
+    patch = cv2.GaussianBlur(first[rows, columns], (0, 0), blur)
+    top, left = py - radius - rows.start, px - radius - columns.start
+    inner = np.s_[top : top + 2 * radius + 1, left : left + 2 * radius + 1]
+    gx, gy = (np.gradient(patch, axis=axis)[inner].ravel() for axis in (1, 0))
+    model = patch[inner].ravel()
     dy, dx = np.mgrid[-radius : radius + 1, -radius : radius + 1].reshape(2, -1).astype(np.float64)
     unit = dx / radius, dy / radius
     steps = np.stack([gx, gy, gx * unit[0], gx * unit[1], gy * unit[0], gy * unit[1], model, np.ones_like(model)], 1)
@@ -175,8 +181,8 @@ def refine_patch(first, second, matrix, point, radius):
     window = np.exp(-(unit[0] ** 2 + unit[1] ** 2))
     warp = np.zeros((2, 3))
     warp[:, :2] = np.eye(2)
-    likeness = 0.0
-    blurred = cv2.GaussianBlur(second, (0, 0), 1.0)
+    weight = window
+    blurred = cv2.GaussianBlur(second, (0, 0), blur)
     for _ in range(25):
         local = np.stack([dx, dy, np.ones_like(dx)]).T @ warp.T + (px, py)
         where = transfer(matrix, local).astype(np.float32)
@@ -184,10 +190,12 @@ def refine_patch(first, second, matrix, point, radius):
             return None
         side = 2 * radius + 1
         seen = cv2.remap(blurred, where.reshape(side, side, 2), None, cv2.INTER_LINEAR).ravel().astype(np.float64)
-        gain = np.sqrt(np.average((seen - seen.mean()) ** 2, weights=window) / max(model.var(), 1e-12))
-        error = (seen - seen.mean()) / max(gain, 1e-6) - (model - model.mean())
-        spread = 1.4826 * np.median(np.abs(error)) + 1e-9
-        weight = window / np.maximum(1, np.abs(error) / (1.5 * spread))
+        gain, offset = _gain_and_offset(model, seen, weight)
+        error = (seen - offset) / gain - model
+        # The scale by the best quarter, as most of the patch may be covered (0.3186: that quantile of a normal).
+        spread = np.quantile(np.abs(error), 0.25) / 0.3186 + 1e-9
+        trust = 1 / (1 + np.square(error / (2.5 * spread))) ** 2
+        weight = window * trust
         weighted = steps * weight[:, None]
         change = np.linalg.solve(weighted.T @ steps + 1e-9 * np.eye(8), weighted.T @ error)
         delta = np.array(
@@ -196,12 +204,25 @@ def refine_patch(first, second, matrix, point, radius):
              [0, 0, 1]]
         )  # fmt: skip
         warp = (np.vstack([warp, [0, 0, 1]]) @ np.linalg.inv(delta))[:2]
-        likeness = float(np.corrcoef(seen, model)[0, 1])
         if np.hypot(*change[:2]) < 1e-3:
             break
-    offset = np.asarray(point, float) - (px, py)
-    position = transfer(matrix, (warp @ [*offset, 1.0])[None] + (px, py))[0]
-    return position, likeness
+    aside = np.asarray(point, float) - (px, py)
+    position = transfer(matrix, (warp @ [*aside, 1.0])[None] + (px, py))[0]
+    shown = float((window * trust).sum() / window.sum())
+    return position, _correlation(model, seen, weight) if shown > 0.25 else 0.0
+
+
+def _gain_and_offset(model, seen, weight):
+    """seen = gain * model + offset, by weighted least squares; the gain is never below a tenth of the spreads' ratio."""
+    x, y = np.average(model, weights=weight), np.average(seen, weights=weight)
+    gain = np.average((model - x) * (seen - y), weights=weight) / max(np.average((model - x) ** 2, weights=weight), 1e-12)
+    gain = max(gain, 0.1 * seen.std() / max(model.std(), 1e-12), 1e-9)
+    return gain, y - gain * x
+
+
+def _correlation(one, other, weight):
+    one, other = (values - np.average(values, weights=weight) for values in (one, other))
+    return float((weight * one * other).sum() / np.sqrt((weight * one**2).sum() * (weight * other**2).sum() + 1e-12))
 
 
 def _edges(picture, step):

@@ -6,6 +6,11 @@ Pictures of the master are BT.709 signal in 16 bits, R'G'B', pixel centres at in
 import numpy as np
 from scipy import fft, ndimage, signal
 
+# What a clip should reach: RMS distance of the hold point from its mean, 1080p pixels; RMS deviation of the
+# level from a smooth curve, per cent.
+HOLD_BAR = 0.5
+FLICKER_BAR = 0.4
+
 # Weights of R', G', B' in luma (ITU-R BT.709-6, item 3.2).
 LUMA = np.array([0.2126, 0.7152, 0.0722])
 WHITE = 65535
@@ -76,10 +81,10 @@ def curve(values):
     return signal.savgol_filter(values, window, 2, mode="interp")
 
 
-def flicker(levels):
+def deviation(levels):
     """Each frame's deviation from the smooth curve, as a part of it. levels: (n,), above 0. Returns (n,)."""
-    smooth = curve(levels)
-    return levels / smooth - 1
+    levels = np.maximum(levels, 1e-9)
+    return levels / curve(levels) - 1
 
 
 def lasting_levels(pictures):
@@ -96,6 +101,20 @@ def lasting_levels(pictures):
 def rms(values):
     """Root mean square of the distances from the mean. values: (n,) or (n, 2)."""
     return float(np.sqrt(np.square(values - np.mean(values, axis=0)).sum() / len(values)))
+
+
+def drift(moves, seen):
+    """How far the point moves from the first frame to the last along the straight line that fits best, pixels.
+
+    moves: (n, 2); seen: bool (n,), which of them to believe.
+    """
+    slope = np.polyfit(np.flatnonzero(seen), moves[seen], 1)[0]
+    return float(np.hypot(*slope) * (len(moves) - 1))
+
+
+def to_1080p(output):
+    """The factor from pixels of a clip of (width, height) to those of the same clip fitted inside 1920 x 1080."""
+    return min(1920 / output[0], 1080 / output[1])
 
 
 def _band(patch):

@@ -54,6 +54,21 @@ def bumped(holds, width):
     return np.nan_to_num(off) > max(BUMP_SIGMAS * sigma, BUMP_PART * width)
 
 
+def covered(likeness):
+    """Which photos show nothing of the hold point's surroundings, where that lasts for no more than two photos.
+
+    likeness: (n,) of track.Placed, NaN where a photo could not be placed at all. Over a longer stretch, such as a bus
+    that stops in front, the rest of the picture has to place the photos; for one or two their neighbours do better.
+    Returns bool (n,).
+    """
+    hidden = ~(np.nan_to_num(np.asarray(likeness, float), nan=0.0) > 0)
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], hidden, [0]])))
+    short = np.zeros(len(hidden), bool)
+    for start, end in edges.reshape(-1, 2):
+        short[start:end] = end - start <= 2
+    return short
+
+
 def timeline(names, usable, leave_out):
     """The clip's frames, each as the photos that make it with their shares.
 

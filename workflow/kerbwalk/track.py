@@ -20,6 +20,8 @@ from kerbwalk.registration import Link, jacobian, transfer
 FOLLOW_WIDTH = 1280
 REACH = 0.18
 PATCH = 0.035
+# Where the hold point itself is covered, its wider surroundings are tried.
+WIDER = (1, 2, 4)
 STEPS_BACK = (1, 2, 5)
 MIN_INLIERS = 15
 MIN_SHARE = 0.25
@@ -205,10 +207,12 @@ def _patches(view, reference, side, hold, about):
         if k not in about:
             continue
         matrix = up @ about[k] @ down
-        refined = registration.refine_patch(first, view.grey(k).astype(np.float32), matrix, hold, radius)
         predicted = transfer(matrix, hold[None])[0]
-        if refined and refined[1] > MIN_LIKENESS and np.hypot(*(refined[0] - predicted)) < 3 * view.reduction:
-            found[k] = (transfer(down, refined[0][None])[0], refined[1])
+        for wide in WIDER:
+            refined = registration.refine_patch(first, view.grey(k).astype(np.float32), matrix, hold, wide * radius, float(wide))
+            if refined and refined[1] > MIN_LIKENESS and np.hypot(*(refined[0] - predicted)) < 4 * wide * view.reduction:
+                found[k] = (transfer(down, refined[0][None])[0], refined[1])
+                break
     return found
 
 
