@@ -314,7 +314,7 @@ def cast(top, maps, boxes, scene, passing, weights, pattern, out, near, faces):
 
 @njit(cache=True)
 def visible(points, maps, boxes):
-    """(n,) bool: whether a picture point (x, y, depth) is in sight, with 0.6 m to spare for a lamp's own head.
+    """(n,) bool: whether a picture point (x, y, depth) is in sight; 0.6 m are spared for a lamp's own head.
 
     The sky must be a face, so that there is a nearest face everywhere.
     """

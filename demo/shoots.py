@@ -73,6 +73,8 @@ def make(out_dir: Path | str, spec: ShootSpec, jobs: int = 1) -> dict:
     shoot, truth_file = Path(out_dir) / "shoots" / spec.name, Path(out_dir) / "truth" / f"{spec.name}.json"
     shoot.mkdir(parents=True, exist_ok=True)
     truth_file.parent.mkdir(parents=True, exist_ok=True)
+    for stale in shoot.glob(".*.part"):  # left by a run that was killed
+        stale.unlink()
     truth = _truth(spec)
     text = json.dumps(truth, indent=1)
     if not truth_file.exists() or truth_file.read_text() != text:

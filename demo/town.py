@@ -587,7 +587,7 @@ def _signpost(b: _Builder, x, y, tall):
 
 
 def _stairs(b: _Builder) -> Town:
-    """A ferry house on a terrace above broad stairs; bridge and moored ferry on the left, houses on the right."""
+    """A ferry house above broad stairs; a bridge and a moored ferry on the left, houses on the right."""
     edge, right, foot, head, high = -7.0, 12.5, 27.5, 32.0, 1.6
     for y in (5.5, 13.0, 20.5):
         b.street_lamp(edge + 0.6, y, 0, 4.2, 2650, 7.0, 9)

@@ -13,7 +13,6 @@ from files import ffmpeg, stage
 from files.proxies import Proxies
 from kerbwalk import compose
 
-
 # FFV1 version 3 (RFC 9043): every frame a key frame, slices with checksums.
 FFV1 = ["-c:v", "ffv1", "-level", "3", "-g", "1", "-slices", "4", "-slicecrc", "1", "-threads", "1"]
 

@@ -19,7 +19,7 @@ from kerbwalk import framing
 def main():
     parser = stage.parser(__doc__)
     parser.add_argument("--warps", required=True)
-    parser.add_argument("--settings", required=True, type=json.loads, help='JSON: {"aspect": "16:9", "deliverables": [...]}')
+    parser.add_argument("--settings", required=True, type=json.loads, help="JSON: aspect, deliverables")
     parser.add_argument("--out", required=True)
     args = parser.parse_args()
 
@@ -33,7 +33,7 @@ def main():
     try:
         crop = framing.crop(size, to_plane, output[0] / output[1], warps["hold"], margin)
     except ValueError as error:
-        raise stage.StageError(f"{error}; choose a 'hold' further from the photos' edges, or leave photos out") from None
+        raise stage.StageError(f"{error}; choose a 'hold' further from the edges, or leave photos out") from None
     full = framing.crop(size, np.eye(3)[None], output[0] / output[1], (np.array(size) - 1) / 2, 0)
     stage.write_json(
         args.out,

@@ -1,7 +1,7 @@
 """Write the page over all shoots.
 
-Output index.html: the finished shoots, from their card.json (format: scripts/report.py), and the unfinished with
-the reason.
+Output index.html: the finished shoots, from their card.json (format: scripts/report.py), and the unfinished
+with the reason.
 """
 
 import json

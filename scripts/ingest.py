@@ -1,8 +1,8 @@
 """Take in a shoot's photos: read each once, check that it opens, put them in the order they were taken.
 
 Output ingest.json
-  photos      one record a photo, in the order taken, unreadable ones last; see files.photo.read_metadata (times in seconds,
-              focal lengths in mm, sizes in pixels, matrices row by row)
+  photos      one record a photo, in the order taken, unreadable ones last; see
+              files.photo.read_metadata (times in seconds, focal lengths in mm, sizes in pixels)
   reference   file name of the photo whose as-shot balance decoding uses
   balance     its white-balance multipliers, red, green, blue (green = 1)
 """

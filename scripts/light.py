@@ -53,7 +53,7 @@ def main():
 
 
 def known_steps(records):
-    """Exposure of all but the first of the photos, in stops against the first, which is the reference; 0 where unknown."""
+    """Exposure of all photos but the first, in stops against that one, the reference; 0 where unknown."""
     values = np.array([[r[key] or np.nan for key in ("shutter", "aperture", "iso")] for r in records], float)
     # A lens without contacts leaves no aperture; what all photos lack cannot have been changed by the camera.
     values[:, np.isnan(values).all(axis=0)] = 1.0

@@ -7,7 +7,7 @@ Outputs
     page, clips     paths of the report and of the clips, relative to the results folder
     frames, rate    frames of the clip; frames a second, as a fraction
     size            [width, height] of the master, pixels
-    hold_rms        RMS distance of the hold point from its mean, in 1080p pixels, or null where it was not seen
+    hold_rms        RMS distance of the hold point from its mean, 1080p pixels, or null where it was not seen
     flicker         RMS deviation of the level from a smooth curve, per cent
     retained        part of the photo's area that the crop keeps, 0..1
     findings        {severity: count} of the audit's findings
@@ -30,11 +30,13 @@ from house.settings import frame_rate
 from kerbwalk import report
 
 # The master is looked at this small, but for the hold point's surroundings.
-SMALL = 640
+SMALL = 960
 PATCH = 160
+# Widths of the page's pictures.
+PICTURE = 640
 THUMBNAIL = 480
 # Levels are compared place by place on squares of the small picture.
-SQUARE = 4
+SQUARE = 6
 SEVERITIES = ("fault", "warning", "note")
 
 
@@ -44,8 +46,8 @@ def main():
         parser.add_argument(f"--{name}", required=True)
     parser.add_argument("--proxies", nargs="+", required=True)
     parser.add_argument("--clips", nargs="+", required=True)
-    parser.add_argument("--times", nargs="+", required=True, help="the stages' benchmark files, <stage>[.<part>].tsv")
-    parser.add_argument("--settings", required=True, type=json.loads, help="JSON: all of the shoot's settings")
+    parser.add_argument("--times", nargs="+", required=True, help="benchmark files, <stage>[.<part>].tsv")
+    parser.add_argument("--settings", required=True, type=json.loads, help="JSON: all the shoot's settings")
     parser.add_argument("--out", required=True)
     parser.add_argument("--card", required=True)
     args = parser.parse_args()
@@ -112,10 +114,11 @@ def main():
 def measure(master, framing, warps):
     """What one decoding of the master tells.
 
-    Returns a dict: frames (count), moves (n, 2) of the hold point in output pixels about their mean and likeness (n,),
-    hold_rms and drift (1080p pixels, None where fewer than half the frames show the point), level (n,) mean linear
-    light, lasting (n,), deviation (n,) of lasting from a smooth curve, flicker and flicker_mean (per cent),
-    pictures (first, middle, last frame, uint8 (h, w, 3)).
+    Returns a dict: frames (count); moves (n, 2) of the hold point about their mean, and seen (n,), where they
+    can be believed; hold_rms and drift (None where fewer than half the frames show the point); these in 1080p
+    pixels; level (n,), mean linear light; lasting (n,) and deviation (n,), that of what lasts and how far it
+    is off its smooth curve; flicker and flicker_mean, per cent; pictures, the first, middle and last frame,
+    uint8 (h, w, 3).
     """
     output = framing["output"]
     width = min(SMALL, output[0])
@@ -169,36 +172,39 @@ def first_middle_last(count):
 
 def pairs(frames, pictures, proxies, look):
     """The first, middle and last frame of the clip, each as photographed and as in the clip."""
+    titles = ("First frame", "Middle frame", "Last frame")
     return [
         {
             "title": title,
             "frame": k + 1,
             "photos": [name for name, _ in frames[k]],
-            "before": pages.picture(ungraded(max(frames[k], key=lambda part: part[1])[0], proxies, look), SMALL),
-            "after": pages.picture(after, SMALL),
+            "before": pages.picture(photographed(frames[k], proxies, look), PICTURE),
+            "after": pages.picture(after, PICTURE),
         }
-        for title, k, after in zip(
-            ("First frame", "Middle frame", "Last frame"), first_middle_last(len(frames)), pictures, strict=True
-        )
+        for title, k, after in zip(titles, first_middle_last(len(frames)), pictures, strict=True)
     ]
 
 
-def ungraded(name, proxies, look):
-    """A photo's light proxy through the look, without gain or warp: uint8 (h, w, 3)."""
+def photographed(frame, proxies, look):
+    """The light proxy of the photo that a frame is mostly made of, through the look, without gain or warp.
+
+    frame: [(photo, share)]. Returns uint8 (h, w, 3).
+    """
+    name = max(frame, key=lambda part: part[1])[0]
     rgb = np.ascontiguousarray(proxies.light(name)[0] / np.float32(report.WHITE))
     look.applyRGB(rgb)
     return np.rint(np.clip(rgb, 0, 1) * 255).astype(np.uint8)
 
 
 def plan(warps, track, framing, proxies, look):
-    """The reference photo with what is drawn on it; places in per cent of the photo, from the top left corner."""
+    """The reference photo with what is drawn on it; places in per cent of it, from the top left corner."""
     size = np.array(warps["size"])
     own = [p["matrix"] for p in warps["photos"] if p["name"] == warps["reference"] and p["placed"]]
     left, top, width, height = framing["crop"]
     corners = np.array([[left, top], [left + width, top], [left + width, top + height], [left, top + height]])
     on_photo = np.column_stack([corners, np.ones(4)]) @ np.array(own[0] if own else np.eye(3)).T
     on_photo = on_photo[:, :2] / on_photo[:, 2:]
-    rgb = ungraded(warps["reference"], proxies, look)
+    rgb = photographed([(warps["reference"], 1.0)], proxies, look)
     covered = proxies.light_scale * np.array([rgb.shape[1], rgb.shape[0]])
     return {
         "picture": pages.picture(rgb, SMALL),
@@ -219,25 +225,26 @@ def aim(photos, framing):
 
 def charts(photos, aims, proxies, measured, gains, shaded):
     """The page's charts, by name."""
-    photographed = np.log2([max(float(proxies.light(p["name"])[0].mean()), 1e-3) for p in photos])
+    levels = np.log2([max(float(proxies.light(p["name"])[0].mean()), 1e-3) for p in photos])
     known, applied = ([gains[p["name"]][key] for p in photos] for key in ("known_step", "applied_gain"))
     steps = [k for k in range(1, len(known)) if abs(known[k] - known[k - 1]) > 0.01]
     held = np.where(measured["seen"][:, None], measured["moves"], np.nan)
     bridged = shaded if measured["frames"] == len(photos) else []
     sides = ("sideways", "up and down")
+    aims, held = (list(zip(sides, values.T, strict=True)) for values in (aims, held))
     return {
-        "aim": pages.chart("Before: where the camera was aimed", "px", list(zip(sides, aims.T, strict=True)), shaded=shaded),
+        "aim": pages.chart("Before: where the camera was aimed", "px", aims, shaded=shaded),
         "held": pages.chart(
             "After: the hold point in the clip",
             "px",
-            list(zip(sides, held.T, strict=True)),
+            held,
             band=report.HOLD_BAR,
             shaded=bridged,
         ),
         "photographed": pages.chart(
             "Before: level as photographed",
             "stops",
-            [("level", photographed - photographed.mean())],
+            [("level", levels - levels.mean())],
             span=0.2,
             marks=steps,
             shaded=shaded,
@@ -280,7 +287,7 @@ def absent(ingest, audit, warps):
             instead = [other for other, _ in warps["frames"][k]] if bridged else []
             found.append({"name": name, "reason": record["problem"], "instead": instead})
         else:
-            said = [f["message"] for f in audit["findings"] if name in f["photos"] and name not in audit["photos"]]
+            said = [f["message"] for f in audit["findings"] if name in f["photos"]]
             found.append({"name": name, "reason": said[0] if said else "left out", "instead": []})
     return found
 
@@ -291,7 +298,8 @@ def flattened(settings, above=""):
         if isinstance(value, dict) and value:
             yield from flattened(value, f"{above}{key}.")
         else:
-            yield f"{above}{key}", "" if value is None else value if isinstance(value, str) else json.dumps(value)
+            text = value if isinstance(value, str) else json.dumps(value, ensure_ascii=False)
+            yield f"{above}{key}", "" if value is None else text
 
 
 def times(paths):

@@ -1,4 +1,4 @@
-"""The pages: templates filled in with everything escaped, pictures as data URIs, and charts as plain geometry."""
+"""The pages: templates filled in with everything escaped, pictures as data URIs, charts as geometry."""
 
 import base64
 import math
@@ -16,7 +16,10 @@ SIDE = 1000
 
 
 def render(template, **values):
-    """A page's text from a template in workflow/report. Whatever is put in is escaped; a missing value is an error."""
+    """A page's text from a template in workflow/report.
+
+    Whatever is put in is escaped; a value that is missing is an error.
+    """
     environment = jinja2.Environment(
         loader=jinja2.FileSystemLoader(TEMPLATES),
         autoescape=True,
@@ -30,7 +33,7 @@ def render(template, **values):
 
 
 def url(path):
-    """A relative file path as a URL: every part percent-encoded, so that no sign in a name says anything else."""
+    """A relative file path as a URL: percent-encoded, so that no sign in a name says anything else."""
     return "./" + "/".join(quote(part, safe="") for part in path.split("/"))
 
 
@@ -59,8 +62,9 @@ def picture(rgb, width=None):
 def chart(title, unit, series, span=0.0, band=None, marks=(), shaded=()):
     """A line chart's geometry.
 
-    title, unit: text; series: [(name, (n,) values, NaN where there is none)]; span: the least height of the plot;
-    band: half-height of a strip about nought, or None; marks: places of upright lines; shaded: places drawn as a strip.
+    title, unit: text; series: [(name, (n,) values, NaN where there is none)]; span: the least height of the
+    plot; band: half-height of a strip about nought, or None; marks: places before which an upright line is
+    drawn; shaded: places drawn as a strip.
     Returns a dict for the template: lines as polylines in a square of 1000, ticks as (per cent, text).
     """
     count = len(series[0][1])
@@ -70,7 +74,7 @@ def chart(title, unit, series, span=0.0, band=None, marks=(), shaded=()):
     low, high = low - grow, high + grow
     if band:
         low, high = min(low, -1.1 * band), max(high, 1.1 * band)
-    step = _step((high - low) / 4)
+    step = _step((high - low) / 6)
     decimals = max(0, -math.floor(math.log10(step) + 1e-9))
 
     def x(k):

@@ -53,9 +53,7 @@ def check(settings, source, night=True):
     settings = normalised(settings)
     for key in settings if not night else ():
         if _schema()["properties"].get(key, {}).get("night"):
-            raise SettingsError(
-                f"{source}: '{key}' concerns the whole night; set it in config.yaml, not for one shoot"
-            )
+            raise SettingsError(f"{source}: '{key}' concerns the whole night; set it in config.yaml, not for one shoot")
     validator = jsonschema.Draft202012Validator(_schema())
     error = min(validator.iter_errors(settings), key=lambda e: [str(p) for p in e.absolute_path], default=None)
     if error is not None:

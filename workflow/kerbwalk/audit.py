@@ -21,9 +21,7 @@ def audit(photos, first=None, last=None, leave_out=()):
     kept = [n for n in names[start : end + 1] if n not in faulty and n not in leave_out]
     chosen_out = [n for n in names if n not in kept and n not in faulty]
     if chosen_out:
-        findings.append(
-            _finding("left_out", "note", chosen_out, len(chosen_out), None, "left out by the settings")
-        )
+        findings.append(_finding("left_out", "note", chosen_out, len(chosen_out), None, "left out by the settings"))
     return findings, kept
 
 
@@ -85,7 +83,7 @@ def _no_time(photos):
     findings = []
     timeless = [p["name"] for p in readable if not p["time"]]
     if timeless:
-        message = f"{_listed(timeless)}: no time of capture in the EXIF; the shoot is ordered by the numbers in the names"
+        message = f"{_listed(timeless)}: no time of capture in the EXIF; the shoot goes by the numbers in the names"
         findings.append(_finding("no_time", "warning", timeless, len(timeless), 0, message))
     exposureless = [p["name"] for p in readable if not p["shutter"]]
     if exposureless:

@@ -26,7 +26,8 @@ def crop(size, to_plane, aspect, hold, margin):
     size: (width, height) of the photos; to_plane: (n, 3, 3) homographies, photo to plane; aspect: width over height;
     hold: (2,) point of the plane that must stay inside; margin: pixels of each photo's border that must not be read.
     Returns (left, top, width, height) in plane pixels, edges and not centres: a whole picture is
-    (-0.5, -0.5, W, H). Of crops equally large the one nearest to the photo's middle. Raises ValueError if there is none.
+    (-0.5, -0.5, W, H). Of crops equally large the one nearest to the photo's middle. Raises ValueError if
+    there is none.
     Every photo on the plane is a convex quadrilateral, so "all corners inside all of them" is linear in the
     crop's middle and width: a linear programme (solved by HiGHS through SciPy).
     """

@@ -36,15 +36,15 @@ def known_stops(shutter, aperture, iso):
 def ratio(first, first_ok, second, second_ok, hold, steps):
     """How much brighter one picture is than another, from the places where both show the same thing.
 
-    first, second: float32 (h, w), scene-linear, laid on each other about the hold point, (2,) pixels; *_ok: bool (h, w),
-    where they are defined and not clipped; steps: how many steps of the walk lie between them. Returns a Ratio, or None
-    where too little corresponds.
+    first, second: float32 (h, w), scene-linear, laid on each other about the hold point, (2,) pixels; *_ok: bool
+    (h, w), where they are defined and not clipped; steps: how many steps of the walk lie between them. Returns a Ratio,
+    or None where too little corresponds.
     Sums over small blocks are compared, since texture that is a fraction of a pixel off cancels in them. What is sought
     is the mode of their log ratios, not the mean: whoever walks through, a lamp that goes on, or a bus that lights much
     of the picture adds values far and wide, while all that has not changed agrees on one. From the mode on, Tukey's
     biweight (Beaton & Tukey 1974) refines a linear model: the ratio, and a small common shift (moved and scaled
-    about the hold point) of what has no texture to show where it lies, such as the sky, which the walk moves against the
-    houses and whose own gradient would then be taken for flicker.
+    about the hold point) of what has no texture to show where it lies, such as the sky, which the walk moves against
+    the houses and whose own gradient would then be taken for flicker.
     """
     ok = first_ok & second_ok & (first > DARK) & (second > DARK)
     filled = _blocks(ok)
@@ -55,8 +55,8 @@ def ratio(first, first_ok, second, second_ok, hold, steps):
     values = np.log(b / a)
     gradient = [_blocks(slope * ok)[whole] / (a + b) for slope in np.gradient(first + second)]
     doubt, mismatch = (part[whole] for part in _doubt(first, second, ok))
-    away = [(index * BLOCK + (BLOCK - 1) / 2)[whole] - h for index, h in zip(np.indices(filled.shape), hold[::-1], strict=True)]
-    radial = gradient[0] * away[0] + gradient[1] * away[1]
+    middles = np.indices(filled.shape)[:, whole] * BLOCK + (BLOCK - 1) / 2
+    radial = gradient[0] * (middles[0] - hold[1]) + gradient[1] * (middles[1] - hold[0])
     design = np.column_stack([np.ones_like(values), doubt * gradient[0], doubt * gradient[1], doubt * radial])
     walk = steps * np.array([2.0, 2.0, 0.01])
     steep = np.square(gradient[0]) + np.square(gradient[1])

@@ -213,9 +213,10 @@ def refine_patch(first, second, matrix, point, radius, blur=1.0):
 
 
 def _gain_and_offset(model, seen, weight):
-    """seen = gain * model + offset, by weighted least squares; the gain is never below a tenth of the spreads' ratio."""
+    """seen = gain * model + offset, by weighted least squares; never less gain than a tenth of the spreads' ratio."""
     x, y = np.average(model, weights=weight), np.average(seen, weights=weight)
-    gain = np.average((model - x) * (seen - y), weights=weight) / max(np.average((model - x) ** 2, weights=weight), 1e-12)
+    power = np.average((model - x) ** 2, weights=weight)
+    gain = np.average((model - x) * (seen - y), weights=weight) / max(power, 1e-12)
     gain = max(gain, 0.1 * seen.std() / max(model.std(), 1e-12), 1e-9)
     return gain, y - gain * x
 

@@ -4,7 +4,7 @@ Pictures of the master are BT.709 signal in 16 bits, R'G'B', pixel centres at in
 """
 
 import numpy as np
-from scipy import fft, ndimage, signal
+from scipy import fft, ndimage
 
 # What a clip should reach: RMS distance of the hold point from its mean, 1080p pixels; RMS deviation of the
 # level from a smooth curve, per cent.
@@ -14,6 +14,7 @@ FLICKER_BAR = 0.4
 # Weights of R', G', B' in luma (ITU-R BT.709-6, item 3.2).
 LUMA = np.array([0.2126, 0.7152, 0.0722])
 WHITE = 65535
+BT1886 = np.power(np.arange(WHITE + 1) / WHITE, 2.4).astype(np.float32)
 # The pass band of the patches, as the sigmas (pixels) of two Gaussians: noise below, lighting above.
 FINE, BROAD = 1.0, 6.0
 # Sigma, as a part of the patch's size, of the window about the hold point that says what counts.
@@ -28,22 +29,23 @@ CURVE = 31
 def linear_light(picture):
     """Light of a BT.1886 display relative to its white (ITU-R BT.1886 annex 1, with black at zero).
 
-    picture: uint16 (..., 3). Returns float64 of the same shape, 0..1.
+    picture: uint16 (..., 3). Returns float32 of the same shape, 0..1.
     """
-    return np.power(picture / WHITE, 2.4)
+    return BT1886[picture]
 
 
 def hold_in_output(hold, crop, output):
     """Where the hold point lies in the clip: pixels (x, y).
 
-    hold: (2,) pixels of the steadied plane; crop: (left, top, width, height) there, edges; output: (width, height).
+    hold: (2,) pixels of the steadied plane; crop: (left, top, width, height) there, edges; output: (width,
+    height).
     """
     step = np.array([crop[2] / output[0], crop[3] / output[1]])
     return (np.asarray(hold) - crop[:2]) / step - 0.5
 
 
 def patch_place(point, patch, output):
-    """Left and top of a patch of (width, height) with a point in its middle, moved inside the output if need be."""
+    """Left and top of a patch of (width, height) about a point, moved inside the output if need be."""
     place = [round(point[k] - (patch[k] - 1) / 2) for k in (0, 1)]
     return [int(min(max(place[k], 0), output[k] - patch[k])) for k in (0, 1)]
 
@@ -51,13 +53,13 @@ def patch_place(point, patch, output):
 def movement(patches, point):
     """How the picture moves at a point of it, over the clip.
 
-    patches: float32 (n, h, w), luma about the point; point: (x, y) in them. Returns moves, float64 (n, 2), pixels
-    right and down against what all frames show; and likeness, (n,), -1..1, how much each looks like it.
+    patches: float32 (n, h, w), luma about the point; point: (x, y) in them. Returns moves, float64 (n, 2),
+    pixels right and down against what all frames show; and likeness, (n,), -1..1, with it.
     An affine map is fitted to every patch by inverse composition (Baker & Matthews 2004, "Lucas-Kanade 20
-    years on"), so that coming nearer, which makes everything around the point grow, is not taken for movement of the
-    point; residuals count by Tukey's biweight, so that who passes by does not either. The start is the peak of
-    the phase correlation (Kuglin & Hines 1975). All are fitted to the middle patch first, and then to the median of
-    the patches so laid on each other.
+    years on"), so that coming nearer, which makes everything around the point grow, is not taken for movement
+    of the point; residuals count by Tukey's biweight (Beaton & Tukey 1974), so that who passes by is not
+    either. The start is the peak of the phase correlation (Kuglin & Hines 1975). All are fitted to the middle
+    patch first, and then to the median of the patches so laid on each other.
     """
     banded = [_band(patch) for patch in patches]
     middle = banded[len(banded) // 2]
@@ -70,15 +72,21 @@ def movement(patches, point):
 
 
 def curve(values):
-    """The smooth curve through a series: a running quadratic (Savitzky & Golay 1964) over 31 values.
+    """The smooth curve through a series: a running quadratic (after Savitzky & Golay 1964) over 31 values.
 
-    values: (n,). Returns (n,); a straight line where there are fewer than 7 values.
+    values: (n,). Returns (n,). Fewer than 7 values are taken for a straight line, so that something is left to
+    deviate from it.
     """
-    n = len(values)
-    if n < 7:
-        return np.polyval(np.polyfit(np.arange(n), values, min(1, n - 1)), np.arange(n))
-    window = min(CURVE, n if n % 2 else n - 1)
-    return signal.savgol_filter(values, window, 2, mode="interp")
+    count = len(values)
+    degree = 2 if count >= 7 else min(1, count - 1)
+    starts = np.clip(np.arange(count) - CURVE // 2, 0, max(0, count - CURVE))
+    return np.array(
+        [
+            np.polyfit(np.arange(a, a + len(v)) - k, v, degree)[-1]
+            for k, a in enumerate(starts)
+            for v in [values[a : a + CURVE]]
+        ]
+    )
 
 
 def deviation(levels):
@@ -90,8 +98,9 @@ def deviation(levels):
 def lasting_levels(pictures):
     """How bright each frame is against the others, by what they all show.
 
-    pictures: float32 (n, h, w), linear light. Returns (n,), 1 for the usual brightness: the median over the picture
-    of the ratios to each place's median over time. Unlike the mean, it takes no notice of who walks through.
+    pictures: float32 (n, h, w), linear light. Returns (n,), 1 for the usual brightness: the median over the
+    picture of the ratios to each place's median over time. Unlike the mean, it takes no notice of who walks
+    through.
     """
     usual = np.median(pictures, axis=0)
     lit = usual > np.percentile(usual, 25)
@@ -104,7 +113,7 @@ def rms(values):
 
 
 def drift(moves, seen):
-    """How far the point moves from the first frame to the last along the straight line that fits best, pixels.
+    """How far the point moves from first frame to last along the straight line that fits best, pixels.
 
     moves: (n, 2); seen: bool (n,), which of them to believe.
     """
@@ -113,7 +122,7 @@ def drift(moves, seen):
 
 
 def to_1080p(output):
-    """The factor from pixels of a clip of (width, height) to those of the same clip fitted inside 1920 x 1080."""
+    """The factor from pixels of a clip of (width, height) to those of it fitted inside 1920 x 1080."""
     return min(1920 / output[0], 1080 / output[1])
 
 
@@ -138,8 +147,9 @@ def _peak(known, one):
     height, width = known.shape
     faded = np.outer(np.hanning(height), np.hanning(width))
     cross = np.conj(fft.rfft2(known * faded)) * fft.rfft2(one * faded)
-    surface = fft.irfft2(cross / np.maximum(np.abs(cross), 1e-3 * np.abs(cross).max() + 1e-12), s=(height, width))
-    y, x = np.unravel_index(np.argmax(ndimage.gaussian_filter(surface, 1.0, mode="wrap")), surface.shape)
+    cross /= np.maximum(np.abs(cross), 1e-3 * np.abs(cross).max() + 1e-12)
+    surface = ndimage.gaussian_filter(fft.irfft2(cross, s=(height, width)), 1.0, mode="wrap")
+    y, x = np.unravel_index(np.argmax(surface), surface.shape)
     return (x + width // 2) % width - width // 2, (y + height // 2) % height - height // 2
 
 
@@ -156,7 +166,8 @@ def _fit_all(known, banded, starts, point, window):
     slope_y, slope_x = np.gradient(known)
     rows, columns = np.indices(known.shape, dtype=np.float64)
     x, y = columns - point[0], rows - point[1]
-    steps = np.stack([slope_x * x, slope_x * y, slope_x, slope_y * x, slope_y * y, slope_y], axis=-1).reshape(-1, 6)
+    steps = np.stack([slope_x * x, slope_x * y, slope_x, slope_y * x, slope_y * y, slope_y], axis=-1)
+    steps = steps.reshape(-1, 6)
     weight = window.ravel()
     used = weight > 0.02
     steps, weight, known_used = steps[used], weight[used], known.ravel()[used]

@@ -70,7 +70,7 @@ def follow_shoot(grey, count, reference, hold, pool=map):
             continue
         position, lean, scale = placed[k]
         link = direct.get(k)
-        inliers = link.inliers if link else max(l.inliers for pair, l in links.items() if k in pair)
+        inliers = link.inliers if link else max(found.inliers for pair, found in links.items() if k in pair)
         likeness = 1.0 if k == reference else patches[k][1] if k in patches else 0.0
         result.append(Placed(view.to_proxy(position), lean, scale, inliers, likeness))
     return result
@@ -130,9 +130,7 @@ class _Views:
         self.grey = grey
         self.reduction = max(1, -(-grey(0).shape[1] // FOLLOW_WIDTH))
         self.follow = functools.lru_cache(maxsize=max(STEPS_BACK) + 3)(self._follow)
-        self.corners = functools.lru_cache(maxsize=max(STEPS_BACK) + 3)(
-            lambda k: registration.corners(self.follow(k))
-        )
+        self.corners = functools.lru_cache(maxsize=max(STEPS_BACK) + 3)(lambda k: registration.corners(self.follow(k)))
 
     def _follow(self, k):
         grey = self.grey(k)
@@ -175,9 +173,7 @@ def _walk(view, reference, side, hold):
             if earlier in placed and earlier != before and earlier != reference:
                 near = transfer(placed[earlier], hold[None])[0]
                 guess = start @ np.linalg.inv(placed[earlier])
-                skip = registration.register(
-                    view.follow(earlier), picture, view.corners(earlier), guess, near, reach
-                )
+                skip = registration.register(view.follow(earlier), picture, view.corners(earlier), guess, near, reach)
                 if skip and _holds(skip):
                     links[earlier, k] = skip
         placed[k] = start
@@ -200,7 +196,8 @@ def _patches(view, reference, side, hold, about):
     """Register the hold point's surroundings to the reference in the photos on one side."""
     found = {}
     first = view.grey(reference).astype(np.float32)
-    up = np.array([[view.reduction, 0, (view.reduction - 1) / 2], [0, view.reduction, (view.reduction - 1) / 2], [0, 0, 1]])
+    shift = (view.reduction - 1) / 2
+    up = np.array([[view.reduction, 0, shift], [0, view.reduction, shift], [0, 0, 1]])
     down = np.linalg.inv(up)
     radius = PATCH * first.shape[1]
     for k in side:
@@ -208,9 +205,11 @@ def _patches(view, reference, side, hold, about):
             continue
         matrix = up @ about[k] @ down
         predicted = transfer(matrix, hold[None])[0]
+        second = view.grey(k).astype(np.float32)
         for wide in WIDER:
-            refined = registration.refine_patch(first, view.grey(k).astype(np.float32), matrix, hold, wide * radius, float(wide))
-            if refined and refined[1] > MIN_LIKENESS and np.hypot(*(refined[0] - predicted)) < 4 * wide * view.reduction:
+            refined = registration.refine_patch(first, second, matrix, hold, wide * radius, float(wide))
+            near = refined and np.hypot(*(refined[0] - predicted)) < 4 * wide * view.reduction
+            if near and refined[1] > MIN_LIKENESS:
                 found[k] = (transfer(down, refined[0][None])[0], refined[1])
                 break
     return found

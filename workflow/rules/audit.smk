@@ -3,9 +3,6 @@ rule audit:
         ingest="{shoot}/work/ingest.json",
     output:
         "{shoot}/audit.json",
-    params:
-        settings=picked("reference", "first", "last", "leave_out"),
-        code=fingerprint("audit"),
     log:
         "{shoot}/work/logs/audit.log",
     benchmark:
@@ -13,8 +10,10 @@ rule audit:
     resources:
         mem_mb=300,
         runtime=5,
+    params:
+        settings=picked("reference", "first", "last", "leave_out"),
+        code=fingerprint("audit"),
     message:
         "{wildcards.shoot}: checking the photos"
     shell:
-        "{PYTHON} {SCRIPTS}/audit.py --ingest {input.ingest:q} --settings {params.settings:q}"
-        " --out {output:q} 2> {log:q}"
+        "kerbwalk audit --ingest {input.ingest:q} --settings {params.settings:q}" " --out {output:q} 2> {log:q}"

@@ -1,4 +1,5 @@
 """What the rules share: the shoots of this night, and how a rule names its settings, code and command."""
+
 import json
 import os
 import shlex
@@ -12,8 +13,10 @@ from snakemake.exceptions import WorkflowError
 STARTED = time.time()
 ROOT = Path(workflow.basedir)
 RESULTS = Path(os.getcwd())
-PYTHON = shlex.quote(sys.executable)
-SCRIPTS = shlex.quote(str(ROOT / "scripts"))
+# Every rule's command is "kerbwalk <stage> ...", which runs the stage's script with this Python.
+# (Snakemake formats the prefix, so that braces in it have to be doubled.)
+COMMAND = f'kerbwalk() {{ local s=$1; shift; {shlex.quote(sys.executable)} {shlex.quote(str(ROOT / "scripts"))}/$s.py "$@"; }}'
+shell.prefix(f"set -euo pipefail; {COMMAND}; ".replace("{", "{{").replace("}", "}}"))
 
 
 def read_night():

@@ -8,9 +8,6 @@ rule compose:
         framing="{shoot}/work/framing.json",
     output:
         "{shoot}/work/composed/{chunk}.mkv",
-    params:
-        parts=lambda w: len(CHUNKS[w.shoot]),
-        code=fingerprint("compose"),
     log:
         "{shoot}/work/logs/compose.{chunk}.log",
     benchmark:
@@ -19,10 +16,13 @@ rule compose:
         mem_mb=1200,
         disk_mb=200,
         runtime=20,
+    params:
+        parts=lambda w: len(CHUNKS[w.shoot]),
+        code=fingerprint("compose"),
     message:
         "{wildcards.shoot}: composing, part {wildcards.chunk}"
     shell:
-        "{PYTHON} {SCRIPTS}/compose.py --proxies {input.proxies:q} --look {input.look:q}"
+        "kerbwalk compose --proxies {input.proxies:q} --look {input.look:q}"
         " --gains {input.gains:q} --warps {input.warps:q} --framing {input.framing:q}"
         " --frames {input.frames:q} --part {wildcards.chunk} --parts {params.parts}"
         " --out {output:q} 2> {log:q}"

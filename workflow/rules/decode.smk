@@ -5,11 +5,6 @@ rule decode:
     output:
         frames=frame_temp("{shoot}/work/decoded/{chunk}.npy"),
         proxies="{shoot}/work/proxies/{chunk}.npz",
-    params:
-        names=lambda w: json.dumps(CHUNKS[w.shoot][w.chunk]),
-        settings=picked("deliverables"),
-        identity=identity,
-        code=fingerprint("decode"),
     log:
         "{shoot}/work/logs/decode.{chunk}.log",
     benchmark:
@@ -18,9 +13,14 @@ rule decode:
         mem_mb=lambda w, input: 600 + int(16 * raw_mb(w, input)),
         disk_mb=lambda w, input: int(3 * input.size_mb),
         runtime=lambda w, input: 5 + len(input),
+    params:
+        names=lambda w: json.dumps(CHUNKS[w.shoot][w.chunk]),
+        settings=picked("deliverables"),
+        identity=identity,
+        code=fingerprint("decode"),
     message:
         "{wildcards.shoot}: decoding, part {wildcards.chunk}"
     shell:
-        "{PYTHON} {SCRIPTS}/decode.py --ingest {input.ingest:q} --settings {params.settings:q}"
+        "kerbwalk decode --ingest {input.ingest:q} --settings {params.settings:q}"
         " --names {params.names:q} --photos {input.photos:q}"
         " --frames {output.frames:q} --proxies {output.proxies:q} 2> {log:q}"

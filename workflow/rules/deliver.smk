@@ -3,9 +3,6 @@ rule deliver:
         "{shoot}/master.mkv",
     output:
         "{shoot}/{shoot}_hd.mp4",
-    params:
-        settings=picked("fps"),
-        code=fingerprint("deliver"),
     log:
         "{shoot}/work/logs/deliver.log",
     benchmark:
@@ -15,8 +12,10 @@ rule deliver:
         mem_mb=1500,
         disk_mb=200,
         runtime=30,
+    params:
+        settings=picked("fps"),
+        code=fingerprint("deliver"),
     message:
         "{wildcards.shoot}: encoding hd"
     shell:
-        "{PYTHON} {SCRIPTS}/deliver.py --master {input:q} --settings {params.settings:q}"
-        " --out {output:q} 2> {log:q}"
+        "kerbwalk deliver --master {input:q} --settings {params.settings:q}" " --out {output:q} 2> {log:q}"

@@ -3,9 +3,6 @@ rule framing:
         warps="{shoot}/work/warps.json",
     output:
         "{shoot}/work/framing.json",
-    params:
-        settings=picked("aspect", "deliverables"),
-        code=fingerprint("framing"),
     log:
         "{shoot}/work/logs/framing.log",
     benchmark:
@@ -13,8 +10,10 @@ rule framing:
     resources:
         mem_mb=300,
         runtime=5,
+    params:
+        settings=picked("aspect", "deliverables"),
+        code=fingerprint("framing"),
     message:
         "{wildcards.shoot}: finding the crop"
     shell:
-        "{PYTHON} {SCRIPTS}/framing.py --warps {input.warps:q} --settings {params.settings:q}"
-        " --out {output:q} 2> {log:q}"
+        "kerbwalk framing --warps {input.warps:q} --settings {params.settings:q}" " --out {output:q} 2> {log:q}"

@@ -32,10 +32,6 @@ rule index:
         template=template("index.html"),
     output:
         "index.html",
-    params:
-        unfinished=unfinished(),
-        templates=template_identity("page.html", "index.html"),
-        code=fingerprint("index"),
     log:
         ".kerbwalk/index.log",
     benchmark:
@@ -43,8 +39,11 @@ rule index:
     resources:
         mem_mb=300,
         runtime=5,
+    params:
+        unfinished=unfinished(),
+        templates=template_identity("page.html", "index.html"),
+        code=fingerprint("index"),
     message:
         "Writing the index page"
     shell:
-        "{PYTHON} {SCRIPTS}/index.py --unfinished {params.unfinished:q} --out {output:q}"
-        " --cards {input.cards:q} 2> {log:q}"
+        "kerbwalk index --unfinished {params.unfinished:q} --out {output:q}" " --cards {input.cards:q} 2> {log:q}"

@@ -3,11 +3,6 @@ rule ingest:
         photos=all_photos,
     output:
         "{shoot}/work/ingest.json",
-    params:
-        folder=lambda w: str(BY_ID[w.shoot].folder),
-        settings=picked("reference"),
-        identity=identity,
-        code=fingerprint("ingest"),
     log:
         "{shoot}/work/logs/ingest.log",
     benchmark:
@@ -16,8 +11,13 @@ rule ingest:
     resources:
         mem_mb=600,
         runtime=lambda w, input: 5 + len(input) // 60,
+    params:
+        folder=lambda w: str(BY_ID[w.shoot].folder),
+        settings=picked("reference"),
+        identity=identity,
+        code=fingerprint("ingest"),
     message:
         "{wildcards.shoot}: taking in the photos"
     shell:
-        "{PYTHON} {SCRIPTS}/ingest.py --folder {params.folder:q} --settings {params.settings:q}"
+        "kerbwalk ingest --folder {params.folder:q} --settings {params.settings:q}"
         " --threads {threads} --out {output:q} 2> {log:q}"

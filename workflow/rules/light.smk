@@ -5,9 +5,6 @@ rule light:
         warps="{shoot}/work/warps.json",
     output:
         "{shoot}/work/gains.csv",
-    params:
-        settings=picked("light"),
-        code=fingerprint("light"),
     log:
         "{shoot}/work/logs/light.log",
     benchmark:
@@ -15,8 +12,11 @@ rule light:
     resources:
         mem_mb=lambda w, input: 500 + int(input.size_mb),
         runtime=10,
+    params:
+        settings=picked("light"),
+        code=fingerprint("light"),
     message:
         "{wildcards.shoot}: measuring the light"
     shell:
-        "{PYTHON} {SCRIPTS}/light.py --ingest {input.ingest:q} --proxies {input.proxies:q}"
+        "kerbwalk light --ingest {input.ingest:q} --proxies {input.proxies:q}"
         " --warps {input.warps:q} --settings {params.settings:q} --out {output:q} 2> {log:q}"

@@ -6,10 +6,6 @@ rule look:
         cdl=cdl_file,
     output:
         "{shoot}/work/look.clf",
-    params:
-        settings=picked("look"),
-        cdl=cdl_identity,
-        code=fingerprint("look"),
     log:
         "{shoot}/work/logs/look.log",
     benchmark:
@@ -17,8 +13,12 @@ rule look:
     resources:
         mem_mb=500,
         runtime=5,
+    params:
+        settings=picked("look"),
+        cdl=cdl_identity,
+        code=fingerprint("look"),
     message:
         "{wildcards.shoot}: making the look"
     shell:
-        "{PYTHON} {SCRIPTS}/look.py --ingest {input.ingest:q} --audit {input.audit:q}"
+        "kerbwalk look --ingest {input.ingest:q} --audit {input.audit:q}"
         " --settings {params.settings:q} --out {output:q} --cdl {input.cdl:q} --proxies {input.proxies:q} 2> {log:q}"

@@ -4,9 +4,6 @@ rule master:
     output:
         master="{shoot}/master.mkv",
         hashes="{shoot}/master.framemd5",
-    params:
-        settings=picked("fps"),
-        code=fingerprint("master"),
     log:
         "{shoot}/work/logs/master.log",
     benchmark:
@@ -16,8 +13,11 @@ rule master:
         mem_mb=1000,
         disk_mb=lambda w, input: int(input.size_mb) + 10,
         runtime=20,
+    params:
+        settings=picked("fps"),
+        code=fingerprint("master"),
     message:
         "{wildcards.shoot}: joining the master"
     shell:
-        "{PYTHON} {SCRIPTS}/master.py --parts {input:q} --settings {params.settings:q}"
+        "kerbwalk master --parts {input:q} --settings {params.settings:q}"
         " --threads {threads} --master {output.master:q} --hashes {output.hashes:q} 2> {log:q}"

@@ -1,10 +1,10 @@
 rule refuse:
     output:
         ".kerbwalk/refused/{shoot}",
-    params:
-        sentence=lambda w: {shoot.id: shoot.problem for shoot in BAD_SHOOTS}[w.shoot],
     log:
         ".kerbwalk/refused/{shoot}.log",
+    params:
+        sentence=lambda w: {shoot.id: shoot.problem for shoot in BAD_SHOOTS}[w.shoot],
     message:
         "{wildcards.shoot}: cannot be worked on"
     shell:

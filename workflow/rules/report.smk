@@ -38,11 +38,6 @@ rule report:
     output:
         page="{shoot}/report.html",
         card="{shoot}/work/card.json",
-    params:
-        name=lambda w: BY_ID[w.shoot].name,
-        settings=picked(*REPORTED),
-        templates=template_identity("page.html", "shoot.html"),
-        code=fingerprint("report"),
     log:
         "{shoot}/work/logs/report.log",
     benchmark:
@@ -51,10 +46,15 @@ rule report:
     resources:
         mem_mb=1000,
         runtime=10,
+    params:
+        name=lambda w: BY_ID[w.shoot].name,
+        settings=picked(*REPORTED),
+        templates=template_identity("page.html", "shoot.html"),
+        code=fingerprint("report"),
     message:
         "{wildcards.shoot}: writing the report"
     shell:
-        "{PYTHON} {SCRIPTS}/report.py --name={params.name:q} --ingest {input.ingest:q} --audit {input.audit:q}"
+        "kerbwalk report --name={params.name:q} --ingest {input.ingest:q} --audit {input.audit:q}"
         " --track {input.track:q} --proxies {input.proxies:q} --look {input.look:q} --warps {input.warps:q}"
         " --gains {input.gains:q} --framing {input.framing:q} --master {input.master:q} --clips {input.clips:q}"
         " --times {input.times:q} --settings {params.settings:q} --out {output.page:q}"

@@ -3,9 +3,6 @@ rule steady:
         track="{shoot}/work/track.json",
     output:
         "{shoot}/work/warps.json",
-    params:
-        settings=picked("steady"),
-        code=fingerprint("steady"),
     log:
         "{shoot}/work/logs/steady.log",
     benchmark:
@@ -13,8 +10,10 @@ rule steady:
     resources:
         mem_mb=500,
         runtime=5,
+    params:
+        settings=picked("steady"),
+        code=fingerprint("steady"),
     message:
         "{wildcards.shoot}: steadying"
     shell:
-        "{PYTHON} {SCRIPTS}/steady.py --track {input.track:q} --settings {params.settings:q}"
-        " --out {output:q} 2> {log:q}"
+        "kerbwalk steady --track {input.track:q} --settings {params.settings:q}" " --out {output:q} 2> {log:q}"

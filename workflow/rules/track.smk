@@ -5,9 +5,6 @@ rule track:
         proxies=every_chunk("{shoot}/work/proxies/{chunk}.npz"),
     output:
         "{shoot}/work/track.json",
-    params:
-        settings=picked("hold"),
-        code=fingerprint("track"),
     log:
         "{shoot}/work/logs/track.log",
     benchmark:
@@ -16,9 +13,12 @@ rule track:
     resources:
         mem_mb=lambda w, input: 800 + int(2 * input.size_mb),
         runtime=30,
+    params:
+        settings=picked("hold"),
+        code=fingerprint("track"),
     message:
         "{wildcards.shoot}: following the hold point"
     shell:
-        "{PYTHON} {SCRIPTS}/track.py --ingest {input.ingest:q} --audit {input.audit:q}"
+        "kerbwalk track --ingest {input.ingest:q} --audit {input.audit:q}"
         " --proxies {input.proxies:q} --settings {params.settings:q} --threads {threads}"
         " --out {output:q} 2> {log:q}"
