@@ -26,14 +26,14 @@ def grain(shape: tuple[int, int], rng: np.random.Generator, slope: float = 1.0) 
 
 @cache
 def _stains(slope: float) -> np.ndarray:
-    """(2048, 2048) periodic noise to cut surfaces from: one transform instead of thousands."""
-    return grain((2048, 2048), np.random.default_rng([1618, int(100 * slope)]), slope)
+    """(1024, 1024) periodic noise to cut surfaces from: one transform instead of thousands."""
+    return grain((1024, 1024), np.random.default_rng([1618, int(100 * slope)]), slope)
 
 
 def _cut(slope: float, shape: tuple[int, int], rng: np.random.Generator) -> np.ndarray:
     """A piece of the noise at a random place."""
     noise = _stains(slope)
-    rows, columns = (np.arange(n) + rng.integers(2048) for n in shape)
+    rows, columns = (np.arange(n) + rng.integers(1024) for n in shape)
     return noise.take(rows, axis=0, mode="wrap").take(columns, axis=1, mode="wrap")
 
 
@@ -128,7 +128,7 @@ def _room(rng, gx, gz) -> np.ndarray:
     light = 0.45 + 0.55 * gz
     cx, cz = rng.uniform(0.2, 0.8), rng.uniform(0.45, 0.8)
     light += 0.9 * np.exp(-((gx - cx) ** 2 + 1.6 * (gz - cz) ** 2) / rng.uniform(0.01, 0.06))
-    kind = rng.integers(5)
+    kind = rng.choice(5, p=[0.28, 0.22, 0.2, 0.07, 0.23])
     if kind in (0, 1):  # curtains drawn to the sides
         fold = rng.uniform(0.1, 0.32)
         cloth = np.abs(gx - 0.5) > 0.5 - fold * (0.6 + 0.4 * gz)
@@ -143,8 +143,10 @@ def _room(rng, gx, gz) -> np.ndarray:
         shelf = (gz * 5).astype(int)
         height = (np.sin(gx * 37 + shelf * 5.1) + np.sin(gx * 91 + shelf * 2.7)) * 0.2 + 0.4
         light = np.where((gz * 5) % 1 < height, light * 0.35, light)
-    stand = 0.1 + 0.12 * np.abs(np.sin(gx * rng.uniform(6, 14) + rng.uniform(0, 6))) * rng.uniform(0.2, 1.8)
-    light = np.where(gz < stand, light * 0.22, light)  # plants and chairs against the light
+    if rng.random() < 0.5:  # plants and chairs against the light
+        stand = 0.08 + 0.07 * np.sin(gx * rng.uniform(5, 11) + rng.uniform(0, 6)) * rng.uniform(0.2, 1)
+        stand += 0.05 * np.sin(gx * rng.uniform(23, 41)) * (gx > rng.random())
+        light = np.where(gz < stand, light * 0.22, light)
     return light[..., None] * colour
 
 
@@ -191,6 +193,14 @@ def shop(canvas: Canvas, rng, x, z, w, h, trim):
         scallop = gz > 0.14 * np.abs(np.sin(gx * w / 0.4 * np.pi))
         canvas.albedo[where][scallop] = cloth[scallop]
         canvas.glow[where][scallop] = 0.05 * cloth[scallop] * colour
+
+
+def leaves(canvas: Canvas, rng):
+    """Foliage: spots of many greens, dark between them."""
+    canvas.albedo *= 0.5
+    for _ in range(int(min(90 * canvas.width * canvas.height, 400)) + 12):
+        x, z, s = rng.uniform(0, canvas.width), rng.uniform(0, canvas.height), rng.uniform(0.02, 0.07)
+        canvas.paint(x - s, z - s, x + s, z + 0.7 * s, rng.uniform([0.02, 0.06, 0.01], [0.13, 0.24, 0.08]))
 
 
 def board(canvas: Canvas, rng, x, z, w, h):

@@ -8,7 +8,7 @@ from demo.walk import ShootSpec
 
 BLACK, WHITE = 512, 16383  # sensor levels
 FULL_WELL, READ_NOISE = 30_000, 3.2  # electrons; noise of a pixel: shot noise (Gaussian) and read noise
-NEUTRAL_KELVIN = 3400
+NEUTRAL_KELVIN = 3800
 TURNS = {1: 0, 3: 2, 6: 1, 8: 3}  # EXIF orientation: quarter turns, anticlockwise, from upright to sensor
 BAND = 256  # rows rendered at a time; bounds the memory
 
@@ -48,7 +48,7 @@ def _light(spec: ShootSpec, index: int) -> np.ndarray:
     weights = camera.rgb_to_sensor(NEUTRAL_KELVIN) * walk.gain(spec, index) * 2**stops
     pattern = np.rot90(np.array([[0, 1], [1, 2]]), -TURNS[spec.orientation])
     maps, boxes = render.view(scene.origin, scene.u, scene.v, K, R, t)
-    figures = _figures(spec, index, place, R, t) if spec.walkers else []
+    figures = _figures(spec, index, place, K, R, t, weights) if spec.walkers else []
     trails, passing = _traffic(spec, index, place) if spec.lights else ([], np.zeros((0, 6)))
     lamps = camera.project(K, R, t, scene.lamps[:, :3])
     shown = render.visible(lamps, maps, boxes)
@@ -57,10 +57,8 @@ def _light(spec: ShootSpec, index: int) -> np.ndarray:
         band = light[top : top + BAND]
         near, faces = np.empty_like(band), np.empty(band.shape, np.int32)
         render.cast(top, maps, boxes, scene, passing, weights, pattern, band, near, faces)
-        for origin, across, smear, colour in figures:
-            face = [a[None] for a in (origin, across, 2 * town.UP)]
-            matrix, box = (a[0] for a in render.view(*face, K, R, t))
-            render.add_figure(top, band, near, matrix, box, smear, 0.95, weights @ colour, pattern)
+        for matrix, box, smear, colour in figures:
+            render.add_figure(top, band, near, matrix, box, smear, 0.95, colour, pattern)
         for ends, radius, colour in trails:
             seen = camera.project(K, R, t, ends)
             if seen[:, 2].min() > 1:
@@ -74,29 +72,31 @@ def _light(spec: ShootSpec, index: int) -> np.ndarray:
     return light
 
 
-def _figures(spec: ShootSpec, index: int, place: town.Town, R: np.ndarray, t: np.ndarray) -> list[tuple]:
-    """Walkers of a photo: (corner (3,), side (3,) of a face 4 m wide, metres walked, colour (3,))."""
+def _figures(spec: ShootSpec, index: int, place: town.Town, K, R, t, weights) -> list[tuple]:
+    """Walkers of a photo, farthest first: what render.add_figure wants to know of each."""
     x0, x1, y0, y1 = place.walkers
     crowd = []
     groups = walk.random(spec, 8)
-    for _ in range(6):  # people who stand about for some photos
+    for _ in range(9):  # people who stand about for some photos
         spot = groups.uniform([x0, y0], [x1, y1])
-        first, length = groups.uniform(-10, spec.frames), groups.uniform(4, 16)
+        first, length = groups.uniform(-10, spec.frames), groups.uniform(5, 18)
         shades = groups.uniform(0.008, 0.05, (3, 3))
         if first <= index < first + length:
             rng = walk.random(spec, 9, index)
             for shade in shades[: int(groups.integers(1, 4))]:
-                crowd.append((spot + rng.normal(0, 0.45, 2), rng.uniform(0.06, 0.4), shade))
+                crowd.append((spot + rng.normal(0, 0.45, 2), rng.uniform(0.06, 0.3), shade))
     rng = walk.random(spec, 10, index)
-    for _ in range(rng.poisson(6)):  # people who walk past
+    for _ in range(rng.poisson(8)):  # people who walk past
         crowd.append((rng.uniform([x0, y0], [x1, y1]), rng.uniform(0.5, 3.3), rng.uniform(0.008, 0.06, 3)))
     eye = -R.T @ t
     side = np.array([R[0, 0], R[0, 1], 0]) / np.hypot(R[0, 0], R[0, 1])
     figures = []
-    for (x, y), smear, shade in crowd:
+    for (x, y), smear, shade in sorted(crowd, key=lambda walker: -walker[0][1]):
         foot = np.array([x, y, place.ground(y)])
         if np.hypot(*(foot - eye)[:2]) > 5:
-            figures.append((foot - 2 * side, 4 * side, smear, shade * lamp_rgb(3200)))
+            face = (foot - 2 * side)[None], 4 * side[None], 2 * town.UP[None]
+            (matrix,), (box,) = render.view(*face, K, R, t)
+            figures.append((matrix, box, smear, weights @ (shade * lamp_rgb(3200))))
     return figures
 
 
@@ -120,8 +120,8 @@ def _traffic(spec: ShootSpec, index: int, place: town.Town) -> tuple[list[tuple]
     if first <= index < last:  # the bus crawls past for some photos
         x = -20 + 36 * (index - first) / (last - first)
         for step in (0, 2.5, 5):
-            passing.append([x + step, near_lane, ground + 1.4, *(9 * lamp_rgb(4300))])
+            passing.append([x + step, near_lane, ground + 1.4, *(7 * lamp_rgb(3800))])
         ends = np.array([[x, near_lane, ground + 1.9], [x + 7, near_lane, ground + 1.9]])
-        trails.append((ends, 0.34, 0.16 * lamp_rgb(4300)))
+        trails.append((ends, 0.34, 0.16 * lamp_rgb(4000)))
         trails.append((ends + np.array([0, -0.6, -1.2]), 0.09, 0.8 * lamp_rgb(3600)))
     return trails, np.array(passing).reshape(-1, 6)

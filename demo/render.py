@@ -14,7 +14,7 @@ import numpy as np
 from numba import njit
 
 TILE = 16
-MAX_TAPS = 8
+MAX_TAPS = 5
 SHARP = 0.7  # squared length of the texels to use over that of the footprint: as sharp as a good lens
 NEAR = 0.05  # metres: what is nearer to the camera is not drawn
 SAMPLES = 1.2 * np.array([[-0.125, -0.375], [0.375, -0.125], [0.125, 0.375], [-0.375, 0.125]])

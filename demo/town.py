@@ -196,21 +196,27 @@ def _lit(origin, u, v, canvas: Canvas, lamps: list[_Lamp]) -> np.ndarray:
         strength = np.maximum(to @ normal, 0) * lobe / (np.sqrt(square) * (square + 0.4))
         light += strength[..., None] * (lamp.power * lamp.colour)
     light = cv2.resize(light.astype(np.float32), (w, h), interpolation=cv2.INTER_LINEAR)
-    return np.dstack([canvas.albedo * light + canvas.glow, canvas.albedo.mean(-1)])
+    lit = np.empty((h, w, 4), np.float32)
+    np.multiply(canvas.albedo, light, out=lit[..., :3])
+    lit[..., :3] += canvas.glow
+    lit[..., 3] = canvas.albedo @ np.full(3, 1 / 3, np.float32)
+    return lit
 
 
 def _pack(images: list[np.ndarray]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """(texels (m, channels), first row of each level (n, levels), width, height and levels (n, 3))."""
     pyramids = [pyramid(image) for image in images]
+    rows = [[level.shape[0] * level.shape[1] for level in levels] for levels in pyramids]
+    texels = np.empty((sum(map(sum, rows)), images[0].shape[2]), np.float32)
     start = np.zeros((len(images), max(map(len, pyramids))), np.int64)
     size = np.array([[p[0].shape[1], p[0].shape[0], len(p)] for p in pyramids], np.int64)
-    parts, row = [], 0
+    row = 0
     for index, levels in enumerate(pyramids):
         for level, image in enumerate(levels):
             start[index, level] = row
-            row += image.shape[0] * image.shape[1]
-            parts.append(image.reshape(-1, image.shape[2]))
-    return np.concatenate(parts), start, size
+            texels[row : row + rows[index][level]] = image.reshape(-1, image.shape[2])
+            row += rows[index][level]
+    return texels, start, size
 
 
 def save(town: Town, folder: Path) -> None:

@@ -45,14 +45,14 @@ def main():
             return
         with ffmpeg.writer(output, *FFV1, *ffmpeg.BT709_TAGS, *ffmpeg.REPEATABLE, temporary) as write:
             for k in mine:
-                rgb = np.zeros((output[1], output[0], 3), np.float32)
+                rgba = np.zeros((output[1], output[0], 4), np.float32)
                 for name, share in warps["frames"][k]:
                     path, place = proxies.place(name)
                     frame = np.load(files[path], mmap_mode="r")[place]
                     matrix = compose.output_to_frame(crop, output, matrices[name], proxies.scale)
-                    compose.warp(frame, matrix, table, share * gains[name] / compose.WHITE, rgb)
-                look.applyRGB(rgb)
-                compose.signal(rgb, planes)
+                    compose.warp(frame, matrix, table, share * gains[name] / compose.WHITE, rgba)
+                look.applyRGBA(rgba)
+                compose.signal(rgba, planes)
                 write(planes)
 
 

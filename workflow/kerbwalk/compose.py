@@ -40,20 +40,28 @@ def kernel_table(shrink_by):
     return (weights / weights.sum(axis=1, keepdims=True)).astype(np.float32)
 
 
-@numba.njit(cache=True, nogil=True)
 def warp(frame, matrix, table, factor, out):
     """Add factor times the frame, seen through a homography, to out.
 
-    frame: uint16 (h, w, 3), scene-linear; matrix: float64 3x3, out pixel to frame pixel; table: kernel_table();
-    factor: float32; out: float32 (H, W, 3), changed in place. The frame must reach the kernel's radius beyond
-    every pixel asked for: nothing is made up at its edges (a place outside raises IndexError).
+    frame: uint16 (h, w, 3), scene-linear, contiguous; matrix: float64 3x3, out pixel to frame pixel; table:
+    kernel_table(); factor: float; out: float32 (H, W, 3 or 4), changed in place. The frame must reach the kernel's radius
+    beyond every pixel asked for: nothing is made up at its edges (a place outside raises IndexError).
     The kernel's negative lobes would leave dark rings around lamps, which in linear light are hundreds of times
     brighter than the sky beside them: each value is kept within the range of the four pixels around its place.
     """
-    height, width, _ = frame.shape
+    lines = frame.reshape(frame.shape[0], -1)
+    if not _warp(lines, np.asarray(matrix, np.float64), table, np.repeat(table, 3, axis=1), np.float32(factor), out):
+        raise IndexError("the crop reaches outside a frame")
+
+
+@numba.njit(cache=True, nogil=True)
+def _warp(lines, matrix, table, table_rgb, factor, out):
+    height, width = lines.shape[0], lines.shape[1] // 3
     taps = table.shape[1]
     radius = taps // 2
-    factor = np.float32(factor)
+    # The frame's lines first, all columns and channels of a tap side by side: this is what the processor's
+    # vector units take; then the columns.
+    column = np.empty(3 * taps, np.float32)
     for v in range(out.shape[0]):
         for u in range(out.shape[1]):
             w = 1.0 / (matrix[2, 0] * u + matrix[2, 1] * v + matrix[2, 2])
@@ -62,30 +70,26 @@ def warp(frame, matrix, table, factor, out):
             ix, iy = int(math.floor(x)), int(math.floor(y))
             x0, y0 = ix - radius + 1, iy - radius + 1
             if x0 < 0 or y0 < 0 or x0 + taps > width or y0 + taps > height:
-                raise IndexError("the crop reaches outside a frame")
-            row_x = int((x - ix) * PHASES + 0.5)
-            row_y = int((y - iy) * PHASES + 0.5)
-            red = green = blue = np.float32(0)
+                return False
+            weights_x = table_rgb[int((x - ix) * PHASES + 0.5)]
+            weights_y = table[int((y - iy) * PHASES + 0.5)]
+            column[:] = 0
             for j in range(taps):
-                line_red = line_green = line_blue = np.float32(0)
-                for i in range(taps):
-                    t = table[row_x, i]
-                    line_red += t * np.float32(frame[y0 + j, x0 + i, 0])
-                    line_green += t * np.float32(frame[y0 + j, x0 + i, 1])
-                    line_blue += t * np.float32(frame[y0 + j, x0 + i, 2])
-                t = table[row_y, j]
-                red += t * line_red
-                green += t * line_green
-                blue += t * line_blue
-            out[v, u, 0] += factor * _between(red, frame, ix, iy, 0)
-            out[v, u, 1] += factor * _between(green, frame, ix, iy, 1)
-            out[v, u, 2] += factor * _between(blue, frame, ix, iy, 2)
+                weight = weights_y[j]
+                line = lines[y0 + j, 3 * x0 : 3 * (x0 + taps)]
+                for k in range(3 * taps):
+                    column[k] += weight * np.float32(line[k])
+            for channel in range(3):
+                value = np.float32(0)
+                for k in range(channel, 3 * taps, 3):
+                    value += weights_x[k] * column[k]
+                out[v, u, channel] += factor * _between(value, lines, 3 * ix + channel, iy)
+    return True
 
 
 @numba.njit(cache=True, nogil=True)
-def _between(value, frame, x, y, channel):
-    a, b = frame[y, x, channel], frame[y, x + 1, channel]
-    c, d = frame[y + 1, x, channel], frame[y + 1, x + 1, channel]
+def _between(value, lines, x, y):
+    a, b, c, d = lines[y, x], lines[y, x + 3], lines[y + 1, x], lines[y + 1, x + 3]
     return min(max(value, np.float32(min(a, b, c, d))), np.float32(max(a, b, c, d)))
 
 
@@ -93,7 +97,7 @@ def _between(value, frame, x, y, channel):
 def signal(rgb, planes):
     """The BT.709 signal R'G'B' as 10-bit Y'CbCr, narrow range.
 
-    rgb: float32 (h, w, 3), 0..1; planes: uint16 (3, h, w), filled in place with Y', Cb, Cr.
+    rgb: float32 (h, w, 3 or 4), 0..1; planes: uint16 (3, h, w), filled in place with Y', Cb, Cr.
     Source: ITU-R BT.709-6, items 3.2 to 3.5 (E'Y, E'CB, E'CR and their quantisation for n = 10).
     """
     for v in range(rgb.shape[0]):

@@ -51,5 +51,6 @@ def proxies(frame):
     light_factor = -(-side // LIGHT_SIDE)
     grey = averaged(frame, grey_factor) @ np.float32([0.25, 0.5, 0.25])
     light = averaged(frame, light_factor)
-    clipped = averaged((frame.max(axis=2) >= CLIPPED)[..., None], light_factor)[..., 0] > 0
+    brightest = np.maximum(np.maximum(frame[..., 0], frame[..., 1]), frame[..., 2])
+    clipped = averaged((brightest >= CLIPPED)[..., None], light_factor)[..., 0] > 0
     return np.rint(grey).astype(np.uint16), light, clipped, grey_factor, light_factor
