@@ -44,7 +44,7 @@ def warp(frame, matrix, table, factor, out):
     """Add factor times the frame, seen through a homography, to out.
 
     frame: uint16 (h, w, 3), scene-linear, contiguous; matrix: float64 3x3, out pixel to frame pixel; table:
-    kernel_table(); factor: float; out: float32 (H, W, 3 or 4), changed in place. The frame must reach the kernel's radius
+    kernel_table(); factor: float; out: float32 (H, W, 3 or 4), changed in place. The frame must reach the radius
     beyond every pixel asked for: nothing is made up at its edges (a place outside raises IndexError).
     The kernel's negative lobes would leave dark rings around lamps, which in linear light are hundreds of times
     brighter than the sky beside them: each value is kept within the range of the four pixels around its place.
