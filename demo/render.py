@@ -65,21 +65,26 @@ def view(origin: np.ndarray, u: np.ndarray, v: np.ndarray, K: np.ndarray, R: np.
     flat = np.abs(np.linalg.det(columns)) < 1e-9
     matrices[flat] = np.eye(3)
     maps = np.linalg.inv(matrices)
-    boxes = np.empty((len(origin), 4))
     corners = np.array([[0, 0, 1], [1, 0, 1], [1, 1, 1], [0, 1, 1]])
-    for index, matrix in enumerate(matrices):
-        seen = corners @ matrix.T
-        following = np.roll(seen, -1, axis=0)
-        crosses = (seen[:, 2] > NEAR) != (following[:, 2] > NEAR)
-        step = (NEAR - seen[crosses, 2]) / (following[crosses, 2] - seen[crosses, 2])
-        cut = seen[crosses] + step[:, None] * (following[crosses] - seen[crosses])
-        front = np.vstack([seen[seen[:, 2] > NEAR], cut])
-        if flat[index] or not len(front):
-            boxes[index] = (1, 1, 0, 0)
-            continue
-        pixels = front[:, :2] / front[:, 2:]
-        boxes[index] = (*pixels.min(0), *pixels.max(0))
+    seen = corners @ matrices.transpose(0, 2, 1)
+    depth = seen[..., 2]
+    pixels = seen[..., :2] / np.where(depth > NEAR, depth, 1)[..., None]
+    boxes = np.hstack([pixels.min(1), pixels.max(1)])
+    for index in np.flatnonzero((depth > NEAR).any(1) & (depth <= NEAR).any(1)):
+        boxes[index] = _bounds_in_front(seen[index])
+    boxes[flat | (depth <= NEAR).all(1)] = (1, 1, 0, 0)
     return maps, boxes
+
+
+def _bounds_in_front(seen: np.ndarray) -> tuple[float, float, float, float]:
+    """Pixel bounds of the part of a face, given by homogeneous corners (4, 3), before the camera."""
+    following = np.roll(seen, -1, axis=0)
+    crosses = (seen[:, 2] > NEAR) != (following[:, 2] > NEAR)
+    step = (NEAR - seen[crosses, 2]) / (following[crosses, 2] - seen[crosses, 2])
+    cut = seen[crosses] + step[:, None] * (following[crosses] - seen[crosses])
+    front = np.vstack([seen[seen[:, 2] > NEAR], cut])
+    pixels = front[:, :2] / front[:, 2:]
+    return *pixels.min(0), *pixels.max(0)
 
 
 @njit(cache=True, inline="always")
@@ -212,11 +217,11 @@ def _shade(face, x, y, maps, scene, passing):
 
 
 @njit(cache=True, inline="always")
-def _gather(x0, y0, x1, y1, maps, boxes, found):
-    """Faces that may show in a tile of pixels, without those wholly behind a face that covers the tile."""
+def _gather(x0, y0, x1, y1, maps, boxes, listed, found):
+    """Which of the listed faces may show in a tile, without those wholly behind one that covers the tile."""
     count = 0
     cover = 0.0
-    for face in range(len(boxes)):
+    for face in listed:
         if boxes[face, 0] > x1 or boxes[face, 2] < x0 or boxes[face, 1] > y1 or boxes[face, 3] < y0:
             continue
         found[count] = face
@@ -274,42 +279,39 @@ def cast(top, maps, boxes, scene, passing, weights, pattern, out, near, faces):
     found = np.empty(len(boxes), np.int64)
     hits = np.empty(4, np.int64)
     for ty in range(0, height, TILE):
+        bottom = min(ty + TILE, height)
+        y0, y1 = top + ty - 1.0, float(top + bottom)
+        listed = np.flatnonzero((boxes[:, 1] <= y1) & (boxes[:, 3] >= y0))
         for tx in range(0, width, TILE):
-            bottom, right = min(ty + TILE, height), min(tx + TILE, width)
-            count, covered = _gather(
-                tx - 1.0, top + ty - 1.0, float(right), float(top + bottom), maps, boxes, found
-            )
+            right = min(tx + TILE, width)
+            count, covered = _gather(tx - 1.0, y0, float(right), y1, maps, boxes, listed, found)
+            alone = count == 1 and covered
             for row in range(ty, bottom):
+                y = top + row
                 for x in range(tx, right):
-                    y = top + row
-                    channel = weights[pattern[y & 1, x & 1]]
-                    if count == 1 and covered:
-                        face, same = found[0], True
-                    else:
-                        same = True
+                    face, samples = found[0], 1
+                    if not alone:
                         for k in range(4):
                             hits[k] = _nearest(x + SAMPLES[k, 0], y + SAMPLES[k, 1], maps, found, count)
-                            same = same and hits[k] == hits[0]
+                            if hits[k] != hits[0]:
+                                samples = 4
                         face = hits[0]
-                    depth = 0.0
-                    if face >= 0:
-                        m = maps[face]
-                        depth = m[2, 0] * x + m[2, 1] * y + m[2, 2]
-                    near[row, x] = depth
                     faces[row, x] = face
+                    near[row, x] = (
+                        0 if face < 0 else maps[face, 2, 0] * x + maps[face, 2, 1] * y + maps[face, 2, 2]
+                    )
+                    channel = pattern[y & 1, x & 1]
                     light = 0.0
-                    if same:
+                    for k in range(samples):
+                        dx = dy = 0.0
+                        if samples > 1:
+                            face, dx, dy = hits[k], SAMPLES[k, 0], SAMPLES[k, 1]
                         if face >= 0:
-                            r, g, b = _shade(face, float(x), float(y), maps, scene, passing)
-                            light = channel[0] * r + channel[1] * g + channel[2] * b
-                    else:
-                        for k in range(4):
-                            if hits[k] >= 0:
-                                r, g, b = _shade(
-                                    hits[k], x + SAMPLES[k, 0], y + SAMPLES[k, 1], maps, scene, passing
-                                )
-                                light += 0.25 * (channel[0] * r + channel[1] * g + channel[2] * b)
-                    out[row, x] = light
+                            r, g, b = _shade(face, x + dx, y + dy, maps, scene, passing)
+                            light += (
+                                weights[channel, 0] * r + weights[channel, 1] * g + weights[channel, 2] * b
+                            )
+                    out[row, x] = light / samples
 
 
 @njit(cache=True)
@@ -319,11 +321,12 @@ def visible(points, maps, boxes):
     The sky must be a face, so that there is a nearest face everywhere.
     """
     shown = np.zeros(len(points), np.bool_)
+    everything = np.arange(len(boxes))
     found = np.empty(len(boxes), np.int64)
     for index in range(len(points)):
         x, y, depth = points[index]
         if depth > NEAR:
-            count, _ = _gather(x, y, x, y, maps, boxes, found)
+            count, _ = _gather(x, y, x, y, maps, boxes, everything, found)
             m = maps[_nearest(x, y, maps, found, count)]
             shown[index] = (m[2, 0] * x + m[2, 1] * y + m[2, 2]) * (depth - 0.6) < 1
     return shown

@@ -21,6 +21,7 @@ from demo.render import Scene, pyramid
 
 UP = np.array([0.0, 0.0, 1.0])
 SKY_LIGHT = np.array([0.013, 0.012, 0.013])  # what reaches every surface from the glow over the town
+DIMMEST = 0.0002  # lamp light that stays below this, against full exposure, is left out
 PLASTERS = [
     (0.52, 0.36, 0.22),
     (0.46, 0.42, 0.34),
@@ -86,13 +87,13 @@ class _Builder:
             draw(canvas)
         self.face(start, end - start, (high - low) * UP, canvas, detail)
 
-    def block(self, x0, x1, y0, y1, z0, z1, distance, colour, detail=None, glow=None, rough=0.2):
+    def block(self, x0, x1, y0, y1, z0, z1, distance, colour, detail=None, glow=None):
         """A box: the sides that can face a walker who comes from low y, and the top."""
         self.shades.append((x0, x1, y0, y1, z0))
         sides = [((x0, y0), (x1, y0)), ((x1, y0), (x1, y1)), ((x0, y1), (x0, y0))]
         for start, end in sides:
             self.wall(start, end, z0, z1, distance, colour, detail, _fill(glow))
-        top = self.canvas(x1 - x0, y1 - y0, distance, colour, rough)
+        top = self.canvas(x1 - x0, y1 - y0, distance, colour)
         self.face((x0, y0, z1), (x1 - x0, 0, 0), (0, y1 - y0, 0), top, detail)
 
     def post(self, x, y, z0, z1, radius, distance, colour, sides=6, draw=None, glow=None):
@@ -188,7 +189,11 @@ def _lit(origin, u, v, canvas: Canvas, lamps: list[_Lamp]) -> np.ndarray:
     normal = np.cross(u, v)
     normal = normal / np.linalg.norm(normal)
     light = np.broadcast_to(SKY_LIGHT * (1 + 0.4 * normal[2]), places.shape).copy()
+    middle, reach = origin + (u + v) / 2, (long_u + long_v) / 2
     for lamp in lamps:
+        away = np.linalg.norm(lamp.place - middle) - reach
+        if (lamp.place - origin) @ normal <= 0 or lamp.power < DIMMEST * max(away, 0) ** 2:
+            continue  # behind the face, or too weak there to matter
         to = lamp.place - places
         square = (to * to).sum(-1)
         # A street lamp's hood throws most of its light down.
@@ -438,12 +443,10 @@ def _bench(b: _Builder, x, y, z, distance):
 
 def _planter(b: _Builder, x, y, z, distance):
     b.block(x - 0.6, x + 0.6, y - 0.6, y + 0.6, z, z + 0.6, distance, (0.3, 0.28, 0.25), "plaster")
-    for _ in range(9):
+    for _ in range(11):
         dx, dy, dz, s = *b.rng.uniform(-0.35, 0.35, 2), b.rng.uniform(0, 0.6), b.rng.uniform(0.14, 0.3)
         leaf = b.rng.uniform([0.03, 0.09, 0.02], [0.09, 0.2, 0.06])
-        b.block(
-            x + dx - s, x + dx + s, y + dy - s, y + dy + s, z + 0.5, z + 0.62 + dz, distance, leaf, rough=0.5
-        )
+        b.post(x + dx, y + dy, z + 0.5, z + 0.62 + dz, s, distance, leaf, 5, partial(paint.leaves, rng=b.rng))
 
 
 def _column(b: _Builder, x, y, z, distance):
@@ -562,7 +565,7 @@ def _square(b: _Builder) -> Town:
     _column(b, -8.4, 16.0, 0.13, 12)
     for y in (10.5, 20.0, 27.5):
         _bench(b, 6.7, y, 0, 8)
-    for x, y in ((6.6, 22.5), (6.8, 30.5), (-8.6, 20.5), (4.9, 38.0), (-3.4, 38.0), (2.4, 9.0)):
+    for x, y in ((6.6, 22.5), (6.8, 30.5), (-8.6, 20.5), (4.9, 38.0), (-3.4, 38.0)):
         _planter(b, x, y, 0, 9)
     _kiosk(b, 5.9, 24.0)
     for x, y, tall in ((-3.4, 8.5, 2.8), (5.0, 13.0, 2.6), (5.1, 27.0, 2.7)):
@@ -596,8 +599,10 @@ def _stairs(b: _Builder) -> Town:
     """A ferry house above broad stairs; a bridge and a moored ferry on the left, houses on the right."""
     edge, right, foot, head, high = -7.0, 12.5, 27.5, 32.0, 1.6
     for y in (5.5, 13.0, 20.5):
-        b.street_lamp(edge + 0.6, y, 0, 4.2, 2650, 7.0, 9)
-        b.street_lamp(9.3, y + 3.5, 0, 4.4, 3100, 7.0, 9)
+        b.street_lamp(edge + 0.6, y, 0, 4.2, 2650, 9.0, 9)
+        b.street_lamp(9.3, y + 3.5, 0, 4.4, 3000, 9.0, 9)
+    for x in (-2.9, 5.1):
+        b.street_lamp(x, 21.2, 0, 4.0, 2800, 8.0, 14)
     for x in (edge + 0.2, 9.6):
         b.street_lamp(x, head + 0.4, high, 3.6, 2900, 6.5, 28)
     for x in (-34, -24, -15):

@@ -1,7 +1,9 @@
 """Compose a part of the clip: gain, one warp, look, signal, for each of its frames, into lossless FFV1.
 
-The clip's frames are shared evenly among the parts. Output: a Matroska file, FFV1 in 10-bit Y'CbCr 4:4:4, BT.709.
-A part without frames (a clip of fewer frames than parts) is an empty file.
+The clip's frames are shared evenly among the parts. Outputs
+  out     a Matroska file, FFV1 in 10-bit Y'CbCr 4:4:4, BT.709
+  hashes  one MD5 a frame of the picture that went into the encoder, in FFmpeg's framemd5 format
+A part without frames (a clip of fewer frames than parts) is two empty files.
 """
 
 import csv
@@ -28,6 +30,7 @@ def main():
     parser.add_argument("--part", type=int, required=True)
     parser.add_argument("--parts", type=int, required=True)
     parser.add_argument("--out", required=True)
+    parser.add_argument("--hashes", required=True)
     args = parser.parse_args()
 
     warps, framing = stage.read_json(args.warps), stage.read_json(args.framing)
@@ -40,10 +43,11 @@ def main():
     table = compose.kernel_table(compose.shrink(crop, output, proxies.scale))
     planes = np.empty((3, output[1], output[0]), np.uint16)
     mine = np.array_split(np.arange(len(warps["frames"])), args.parts)[args.part]
-    with stage.whole(args.out) as temporary:
+    with stage.whole(args.out) as temporary, stage.whole(args.hashes) as hashes:
         if not len(mine):
             return
-        with ffmpeg.writer(output, *FFV1, *ffmpeg.BT709_TAGS, *ffmpeg.REPEATABLE, temporary) as write:
+        encoded = ["-vf", "setsar=1", *FFV1, *ffmpeg.BT709_TAGS, *ffmpeg.REPEATABLE, "-f", "matroska", temporary]
+        with ffmpeg.writer(output, *encoded, *ffmpeg.FRAME_HASHES, hashes) as write:
             for k in mine:
                 rgba = np.zeros((output[1], output[0], 4), np.float32)
                 for name, share in warps["frames"][k]:

@@ -13,7 +13,8 @@ from house.settings import frame_rate
 # Two threads whatever the machine: the encoder's result depends on their number.
 H264 = ["-c:v", "libx264", "-profile:v", "high", "-preset", "medium", "-crf", "16", "-threads", "2"]
 TO_420 = (
-    "zscale=matrix=709:matrixin=709:range=limited:rangein=limited:chromal=left:dither=error_diffusion,format=yuv420p"
+    "zscale=matrix=709:matrixin=709:range=limited:rangein=limited:chromal=left:dither=error_diffusion,"
+    "format=yuv420p,setsar=1"
 )
 
 

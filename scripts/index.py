@@ -31,7 +31,8 @@ def main():
         flicker_bar=report.FLICKER_BAR,
     )
     with stage.whole(args.out) as temporary:
-        Path(temporary).write_text(page, encoding="utf-8")
+        # The name of a folder may be no UTF-8; it is then among the unfinished.
+        Path(temporary).write_text(page, encoding="utf-8", errors="backslashreplace")
 
 
 if __name__ == "__main__":

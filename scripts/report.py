@@ -1,4 +1,4 @@
-"""Write a shoot's report: the clip, before and after, what was measured on the master, and how it was made.
+"""Write a shoot's report: the clip, before and after, what was measured on the clip, and how it was made.
 
 Outputs
   report.html  one page, everything inside but the clips, which lie beside it
@@ -6,7 +6,7 @@ Outputs
     name            the shoot's name
     page, clips     paths of the report and of the clips, relative to the results folder
     frames, rate    frames of the clip; frames a second, as a fraction
-    size            [width, height] of the master, pixels
+    size            [width, height] of the clip, pixels
     hold_rms        RMS distance of the hold point from its mean, 1080p pixels, or null where it was not seen
     flicker         RMS deviation of the level from a smooth curve, per cent
     retained        part of the photo's area that the crop keeps, 0..1
@@ -29,7 +29,7 @@ from files.proxies import Proxies
 from house.settings import frame_rate
 from kerbwalk import report
 
-# The master is looked at this small, but for the hold point's surroundings.
+# The clip is looked at this small, but for the hold point's surroundings.
 SMALL = 960
 PATCH = 160
 # Widths of the page's pictures.
@@ -42,7 +42,7 @@ SEVERITIES = ("fault", "warning", "note")
 
 def main():
     parser = stage.parser(__doc__)
-    for name in ("name", "ingest", "audit", "track", "look", "warps", "gains", "framing", "master"):
+    for name in ("name", "ingest", "audit", "track", "look", "warps", "gains", "framing"):
         parser.add_argument(f"--{name}", required=True)
     parser.add_argument("--proxies", nargs="+", required=True)
     parser.add_argument("--clips", nargs="+", required=True)
@@ -56,7 +56,7 @@ def main():
     ingest, audit, track, warps, framing = (
         stage.read_json(path) for path in (args.ingest, args.audit, args.track, args.warps, args.framing)
     )
-    measured = measure(args.master, framing, warps)
+    measured = measure(args.clips[0], framing, warps)
     gains = read_gains(args.gains)
     proxies = Proxies(args.proxies)
     look = ocio.Config.CreateRaw().getProcessor(ocio.FileTransform(args.look)).getDefaultCPUProcessor()
@@ -111,8 +111,8 @@ def main():
     stage.write_json(args.card, card)
 
 
-def measure(master, framing, warps):
-    """What one decoding of the master tells.
+def measure(clip, framing, warps):
+    """What one decoding of the clip tells.
 
     Returns a dict: frames (count); moves (n, 2) of the hold point about their mean, and seen (n,), where they
     can be believed; hold_rms and drift (None where fewer than half the frames show the point); these in 1080p
@@ -134,7 +134,7 @@ def measure(master, framing, warps):
     )
     patches, level, squares, shown = [], [], [], {}
     wanted = first_middle_last(len(warps["frames"]))
-    for k, frame in enumerate(ffmpeg.frames(master, (width + size[0], height), "rgb48le", filters)):
+    for k, frame in enumerate(ffmpeg.frames(clip, (width + size[0], height), "rgb48le", filters)):
         small, patch = frame[:, :width], frame[: size[1], width:]
         patches.append((patch @ report.LUMA).astype(np.float32))
         light = report.linear_light(small) @ report.LUMA
@@ -144,7 +144,7 @@ def measure(master, framing, warps):
         if k in wanted:
             shown[k] = (small >> 8).astype(np.uint8)
     if not patches:
-        raise stage.StageError(f"{master}: holds no frames; delete it and start the same command again")
+        raise stage.StageError(f"{clip}: holds no frames; delete it and start the same command again")
     moves, likeness = report.movement(patches, (point[0] - left, point[1] - top))
     seen = likeness >= report.LIKE
     hd = report.to_1080p(output)

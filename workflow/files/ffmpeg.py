@@ -13,6 +13,8 @@ BT709_TAGS = ["-colorspace", "bt709", "-color_primaries", "bt709", "-color_trc",
 # No program versions or random identifiers in the files: the same frames make the same bytes.
 REPEATABLE = ["-map_metadata", "-1", "-fflags", "+bitexact", "-flags:v", "+bitexact"]
 MASTER_FORMAT = "yuv444p10le"
+# A second output beside a video: the MD5 of every frame that goes in.
+FRAME_HASHES = ["-map", "0:v", "-c:v", "rawvideo", "-fflags", "+bitexact", "-f", "framemd5"]
 
 
 def run(*arguments):

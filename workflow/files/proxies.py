@@ -18,7 +18,7 @@ class Proxies:
                     self.grey_scale = int(chunk["grey_scale"])
                     self.light_scale = int(chunk["light_scale"])
             self._where |= {name: (path, k) for k, name in enumerate(names)}
-        self._open = (None, None)
+        self._open = {}
 
     def __contains__(self, name):
         return name in self._where
@@ -37,7 +37,8 @@ class Proxies:
 
     def _array(self, kind, name):
         path, k = self._where[name]
-        if self._open[0] != (path, kind):
+        # The last chunk of each kind stays open: neighbours are asked for one after the other.
+        if self._open.get(kind, (None,))[0] != path:
             with np.load(path) as chunk:
-                self._open = ((path, kind), chunk[kind])
-        return self._open[1][k]
+                self._open[kind] = (path, chunk[kind])
+        return self._open[kind][1][k]

@@ -164,7 +164,8 @@ def _read(folder, results_dir, base_settings):
     except (settings_module.SettingsError, OSError) as error:
         shoot.problem = str(error)
     except UnicodeDecodeError:
-        shoot.problem = f"{ascii(folder.name)}: the folder's name is not UTF-8; rename it"
+        shoot.name = folder.name.encode("utf-8", "backslashreplace").decode()
+        shoot.problem = f"{shoot.name}: the folder's name is not UTF-8; rename it"
     if not shoot.problem and shoot.id != shoot.name:
         Path(results_dir, shoot.name).mkdir(parents=True, exist_ok=True)
         _link(Path(results_dir, shoot.id), shoot.name)

@@ -41,7 +41,7 @@ def tone(x, contrast=1.0, toe=0.0, shoulder=0.0, peak=1.0):
     low = grade * (1 - 0.9 * toe * np.square(1 - v))
     peak = MID_GREY * (peak / MID_GREY) ** contrast
     knee = 1 - 0.8 * shoulder
-    if shoulder == 0 or peak <= 1:
+    if knee > 1 - 1e-9 or peak <= 1:
         return np.minimum(low, 1)
     u = np.maximum(low - knee, 0) / (1 - knee)
     top = (peak - knee) / (1 - knee)

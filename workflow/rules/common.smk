@@ -121,7 +121,7 @@ def close_night(ok):
     if not ok:
         index_after_failure(outcomes)
     text = closing.text(RESULTS, outcomes, closing.notices(SHOOTS, RESULTS))
-    if "KERBWALK_CLOSING" in os.environ:
-        Path(os.environ["KERBWALK_CLOSING"]).write_text(text, encoding="utf-8")
+    if told := os.environ.get("KERBWALK_CLOSING"):
+        Path(told).write_text(text, encoding="utf-8")
     else:
         print(text, file=sys.stderr)

@@ -7,7 +7,8 @@ rule compose:
         warps="{shoot}/work/warps.json",
         framing="{shoot}/work/framing.json",
     output:
-        "{shoot}/work/composed/{chunk}.mkv",
+        video="{shoot}/work/composed/{chunk}.mkv",
+        hashes="{shoot}/work/composed/{chunk}.framemd5",
     log:
         "{shoot}/work/logs/compose.{chunk}.log",
     benchmark:
@@ -25,4 +26,4 @@ rule compose:
         "kerbwalk compose --proxies {input.proxies:q} --look {input.look:q}"
         " --gains {input.gains:q} --warps {input.warps:q} --framing {input.framing:q}"
         " --frames {input.frames:q} --part {wildcards.chunk} --parts {params.parts}"
-        " --out {output:q} 2> {log:q}"
+        " --out {output.video:q} --hashes {output.hashes:q} 2> {log:q}"

@@ -1,30 +1,3 @@
-import subprocess
-
-
-def unfinished():
-    """The shoots that cannot be worked on, with the reason, as JSON for the index page."""
-    return json.dumps({shoot.name: [shoot.problem] for shoot in BAD_SHOOTS})
-
-
-def index_after_failure(outcomes):
-    """Write the index page at the end of a night in which a shoot failed, as the rule then does not run.
-
-    outcomes: see house.closing.outcomes. The page gets a time stamp older than any card, so that the rule
-    makes it anew once all shoots are well.
-    """
-    named = {shoot.name: f"{shoot.id}/work/card.json" for shoot in GOOD_SHOOTS}
-    cards, reasons = [], {}
-    for outcome in outcomes:
-        if outcome["done"] and Path(RESULTS, named[outcome["shoot"]]).exists():
-            cards.append(named[outcome["shoot"]])
-        else:
-            reasons[outcome["shoot"]] = outcome["reasons"] or ["its report is not written yet"]
-    command = [sys.executable, str(ROOT / "scripts" / "index.py"), "--unfinished", json.dumps(reasons)]
-    done = subprocess.run([*command, "--out", "index.html", "--cards", *cards], cwd=RESULTS, check=False)
-    if done.returncode == 0:
-        os.utime(RESULTS / "index.html", (0, 0))
-
-
 rule index:
     input:
         cards=[f"{shoot.id}/work/card.json" for shoot in GOOD_SHOOTS],

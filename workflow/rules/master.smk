@@ -1,6 +1,7 @@
 rule master:
     input:
-        every_chunk("{shoot}/work/composed/{chunk}.mkv"),
+        parts=every_chunk("{shoot}/work/composed/{chunk}.mkv"),
+        hashes=every_chunk("{shoot}/work/composed/{chunk}.framemd5"),
     output:
         master="{shoot}/master.mkv",
         hashes="{shoot}/master.framemd5",
@@ -8,7 +9,6 @@ rule master:
         "{shoot}/work/logs/master.log",
     benchmark:
         "{shoot}/work/times/master.tsv"
-    threads: 2
     resources:
         mem_mb=1000,
         disk_mb=lambda w, input: int(input.size_mb) + 10,
@@ -19,5 +19,5 @@ rule master:
     message:
         "{wildcards.shoot}: joining the master"
     shell:
-        "kerbwalk master --parts {input:q} --settings {params.settings:q}"
-        " --threads {threads} --master {output.master:q} --hashes {output.hashes:q} 2> {log:q}"
+        "kerbwalk master --parts {input.parts:q} --part-hashes {input.hashes:q} --settings {params.settings:q}"
+        " --master {output.master:q} --hashes {output.hashes:q} 2> {log:q}"

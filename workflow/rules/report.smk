@@ -1,23 +1,4 @@
-# Every setting that a shoot may have of its own: the page shows them all.
-REPORTED = sorted(set(NIGHT) - {"shoots", "results", "keep_frames", "frames_per_job"})
-
-
-def template(name):
-    """A page's template: ancient, as its content is in the params."""
-    return [ancient(shoots.safe_path(ROOT / "workflow" / "report" / name, RESULTS))]
-
-
-def template_identity(*names):
-    return shoots.digest(b"".join((ROOT / "workflow" / "report" / name).read_bytes() for name in names))
-
-
-def times(wildcards):
-    """The stages' benchmark files."""
-    whole = ("ingest", "audit", "look", "track", "steady", "light", "framing", "master", "deliver")
-    files = [f"{wildcards.shoot}/work/times/{stage}.tsv" for stage in whole]
-    for stage in ("decode", "compose"):
-        files += every_chunk(f"{{shoot}}/work/times/{stage}.{{chunk}}.tsv")(wildcards)
-    return files
+include: "pages.smk"
 
 
 rule report:
@@ -30,7 +11,6 @@ rule report:
         warps="{shoot}/work/warps.json",
         gains="{shoot}/work/gains.csv",
         framing="{shoot}/work/framing.json",
-        master="{shoot}/master.mkv",
         clips=lambda w: wanted(BY_ID[w.shoot]),
         times=times,
         frame=template("page.html"),
@@ -56,6 +36,6 @@ rule report:
     shell:
         "kerbwalk report --name={params.name:q} --ingest {input.ingest:q} --audit {input.audit:q}"
         " --track {input.track:q} --proxies {input.proxies:q} --look {input.look:q} --warps {input.warps:q}"
-        " --gains {input.gains:q} --framing {input.framing:q} --master {input.master:q} --clips {input.clips:q}"
+        " --gains {input.gains:q} --framing {input.framing:q} --clips {input.clips:q}"
         " --times {input.times:q} --settings {params.settings:q} --out {output.page:q}"
         " --card {output.card:q} 2> {log:q}"

@@ -1,0 +1,178 @@
+"""A small finished shoot with hostile names, its pages, and a browser to look at them."""
+
+import json
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import PyOpenColorIO as ocio
+import pytest
+from files import ffmpeg
+
+SCRIPTS = Path(__file__).parents[2] / "scripts"
+NAME = '<img src=x onerror=alert(1)> 50%20 #"ü'
+PHOTOS = [f"<script>alert({k})<&script> {k}.dng" for k in range(6)]
+FRAMES, WIDTH, HEIGHT, PHOTO = 6, 640, 360, (600, 400)
+SETTINGS = {
+    "aspect": "16:9",
+    "deliverables": ["hd"],
+    "fps": 23.976,
+    "hold": "auto",
+    "leave_out": ["<b>gone</b>.dng"],
+    "look": {"cdl": None, "white_balance": {"kelvin": 3200}},
+    "reference": None,
+}
+
+
+@pytest.fixture(scope="session")
+def night(tmp_path_factory):
+    """A results folder with the pages of one finished and one unfinished shoot; returns its path."""
+    results = tmp_path_factory.mktemp("a night")
+    folder = results / NAME
+    work = folder / "work"
+    work.mkdir(parents=True)
+    texture = write_videos(folder)
+    write_proxies(work / "proxies.npz", texture)
+    write_tables(folder)
+    (work / "look.clf").write_text(look(), encoding="utf-8")
+    page = [f"--name={NAME}", "--settings", json.dumps(SETTINGS), "--clips", folder / "c_hd.mp4"]
+    for option, file in {
+        "ingest": "work/ingest.json",
+        "audit": "audit.json",
+        "track": "work/track.json",
+        "proxies": "work/proxies.npz",
+        "look": "work/look.clf",
+        "warps": "work/warps.json",
+        "gains": "work/gains.csv",
+        "framing": "work/framing.json",
+        "times": "work/decode.000.tsv",
+        "out": "report.html",
+        "card": "work/card.json",
+    }.items():
+        page += [f"--{option}", folder / file]
+    run("report", *page)
+    unfinished = json.dumps({"<svg onload=alert(3)>": ["<b>no</b> photos & nothing else"]})
+    index = ["--unfinished", unfinished, "--out", results / "index.html", "--cards", work / "card.json"]
+    run("index", *index)
+    # what made the pages, for a test that makes them again
+    (results / "commands.json").write_text(json.dumps([str(part) for part in page]), encoding="utf-8")
+    return results
+
+
+def run(script, *arguments):
+    command = [sys.executable, SCRIPTS / f"{script}.py", *map(str, arguments)]
+    done = subprocess.run(command, capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
+
+
+def write_videos(folder):
+    """A clip of six frames of a chequered picture; returns one frame's luma, uint16."""
+    rows, columns = np.indices((HEIGHT, WIDTH))
+    luma = (200 + 150 * ((rows // 16 + columns // 24) % 2) + rows // 4).astype(np.uint16)
+    grey = np.full_like(luma, 512)
+    encoded = ["-c:v", "libx264", "-pix_fmt", "yuv420p", *ffmpeg.BT709_TAGS, folder / "c_hd.mp4"]
+    with ffmpeg.writer((WIDTH, HEIGHT), *encoded) as write:
+        for k in range(FRAMES):
+            write(np.ascontiguousarray([luma + k % 2, grey, grey]))
+    return luma
+
+
+def write_proxies(path, luma):
+    height, width = PHOTO[1] // 2, PHOTO[0] // 2
+    light = np.repeat(luma[:height, :width, None], 3, axis=2).astype(np.float32) * 60
+    np.savez(
+        path,
+        names=np.array(PHOTOS),
+        scale=1,
+        grey=np.zeros((FRAMES, height, width), np.uint16),
+        grey_scale=2,
+        light=np.array([light * (1 + 0.1 * (k % 2)) for k in range(FRAMES)]),
+        light_scale=2,
+        clipped=np.zeros((FRAMES, height, width), bool),
+    )
+
+
+def write_tables(folder):
+    """The small files of numbers; the fourth photo is bumped and bridged by its neighbours."""
+    photos = [
+        {
+            "name": name,
+            "placed": k != 3,
+            "matrix": [[1, 0, k % 3 - 1], [0, 1, 0], [0, 0, 1]],
+            "hold": [300.0 + k % 3, 200.0 - k],
+            **({"problem": "bumped: its <aim> is off"} if k == 3 else {}),
+        }
+        for k, name in enumerate(PHOTOS)
+    ]
+    frames = [[[name, 1.0]] for name in PHOTOS]
+    frames[3] = [[PHOTOS[2], 0.5], [PHOTOS[4], 0.5]]
+    unreadable = {"name": "<b>cut</b>.dng", "problem": "is empty (0 bytes)"}
+    known = {"camera": "<i>Camera</i>", "lens": None, "time": "2031-03-14T21:04:10", "problem": None}
+    finding = {
+        "code": "unreadable",
+        "severity": "fault",
+        "photos": [unreadable["name"]],
+        "value": 0,
+        "limit": None,
+        "message": "<b>cut</b>.dng is empty",
+    }
+    tables = {
+        "work/ingest.json": {"photos": [*({"name": name, **known} for name in PHOTOS), unreadable]},
+        "audit.json": {"findings": [finding], "photos": PHOTOS, "reference": PHOTOS[2]},
+        "work/track.json": {
+            "candidates": [{"x": 0.5, "y": 0.5, "score": 1.0}, {"x": 0.2, "y": 0.7, "score": 0.4}]
+        },
+        "work/framing.json": {
+            "crop": [20, 20, 560, 315],
+            "output": [640, 360],
+            "retained": 0.735,
+            "of_aspect": 0.87,
+        },
+        "work/warps.json": {
+            "size": list(PHOTO),
+            "reference": PHOTOS[2],
+            "hold": [300.0, 200.0],
+            "photos": photos,
+            "frames": frames,
+        },
+    }
+    for name, table in tables.items():
+        (folder / name).write_text(json.dumps(table), encoding="utf-8")
+    rows = [f"{name},{k // 3},0.1,0.0,{-0.1 * k:.3f},0.9,100" for k, name in enumerate(PHOTOS)]
+    header = "photo,known_step,estimated_gain,kept_trend,applied_gain,confidence,pixels"
+    (folder / "work/gains.csv").write_text("\n".join([header, *rows]) + "\n", encoding="utf-8")
+    (folder / "work/decode.000.tsv").write_text("s\tmax_rss\n1.5\t-\n", encoding="utf-8")
+
+
+def look():
+    steps = ocio.GroupTransform()
+    steps.appendTransform(ocio.ExponentTransform(value=[2.4] * 3 + [1], direction=ocio.TRANSFORM_DIR_INVERSE))
+    steps.getFormatMetadata().setID("look")
+    return steps.write("Academy/ASC Common LUT Format", ocio.Config.CreateRaw())
+
+
+@pytest.fixture(scope="session")
+def browser():
+    """A headless Chromium that records its console and every request."""
+    programs = {name: shutil.which(name) for name in ("chromium", "chromedriver")}
+    missing = [name for name, path in programs.items() if not path]
+    if missing:
+        pytest.skip(f"{' and '.join(missing)} missing: the pages are not tested in a browser")
+    webdriver = pytest.importorskip("selenium.webdriver", reason="selenium is missing")
+    options = webdriver.ChromeOptions()
+    options.binary_location = programs["chromium"]
+    # The sandbox does not work for root, as in a container.
+    for argument in (
+        "--headless=new",
+        "--no-sandbox",
+        "--disable-dev-shm-usage",
+        "--disable-background-networking",
+    ):
+        options.add_argument(argument)
+    options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
+    service = webdriver.ChromeService(programs["chromedriver"])
+    driver = webdriver.Chrome(options=options, service=service)
+    yield driver
+    driver.quit()

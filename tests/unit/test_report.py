@@ -1,0 +1,162 @@
+"""What the report measures, against pictures whose movement and light are known, and the pages' small parts."""
+
+import math
+
+import jinja2
+import numpy as np
+import pytest
+from files import pages
+from kerbwalk import report
+from scipy import ndimage
+
+SIDE = 160
+POINT = (90.0, 70.0)
+
+
+def texture(seed=1):
+    """A picture full of detail, larger than a patch on every side."""
+    noise = np.random.default_rng(seed).normal(size=(3 * SIDE, 3 * SIDE))
+    return 9000 + 9000 * (ndimage.gaussian_filter(noise, 1.5) * 4 + ndimage.gaussian_filter(noise, 6) * 12)
+
+
+def seen(picture, move, grow=1.0):
+    """A patch of the picture whose POINT has moved by `move`, everything about it grown."""
+    rows, columns = np.indices((SIDE, SIDE), dtype=float)
+    there = [(rows - POINT[1] - move[1]) / grow, (columns - POINT[0] - move[0]) / grow]
+    return ndimage.map_coordinates(picture, [one + 1.5 * SIDE for one in there], order=3).astype(np.float32)
+
+
+def about_mean(values):
+    return values - values.mean(axis=0)
+
+
+def test_movement_of_a_point_while_the_picture_grows_about_it():
+    random = np.random.default_rng(2)
+    moves = random.normal(0, 0.4, (15, 2))
+    noise = random.normal(0, 250, (15, SIDE, SIDE)).astype(np.float32)
+    picture = texture()
+    patches = np.array([seen(picture, m, 1 + 0.005 * k) for k, m in enumerate(moves)]) + noise
+    found, likeness = report.movement(patches, POINT)
+    assert np.abs(about_mean(found) - about_mean(moves)).max() < 0.05
+    assert likeness.min() > 0.8
+
+
+def test_movement_of_several_pixels_is_not_lost():
+    moves = np.random.default_rng(3).uniform(-9, 9, (9, 2))
+    picture = texture(4)
+    found, _ = report.movement(np.array([seen(picture, m) for m in moves]), POINT)
+    assert np.abs(about_mean(found) - about_mean(moves)).max() < 0.05
+
+
+def test_a_passer_by_does_not_move_the_point_and_a_covered_patch_is_known():
+    picture = texture(5)
+    patches = np.array([seen(picture, (0.0, 0.0)) for _ in range(9)])
+    patches[3, :, 60:85] = 2000 + 500 * np.sin(np.arange(25))
+    patches[6] = np.random.default_rng(6).normal(9000, 3000, (SIDE, SIDE))
+    found, likeness = report.movement(patches, POINT)
+    others = [0, 1, 2, 3, 4, 5, 7, 8]
+    assert np.abs(found[others]).max() < 0.1
+    assert likeness[6] < report.LIKE < likeness[others].min()
+
+
+def test_patch_stays_inside_the_picture():
+    assert report.patch_place((1000.0, 500.0), (160, 160), (1920, 1080)) == [920, 420]
+    assert report.patch_place((3.0, 1079.0), (160, 160), (1920, 1080)) == [0, 920]
+
+
+def test_hold_point_in_the_clip():
+    # the plane's own pixels, and a crop at half the size: centres lie at integers in both
+    assert report.hold_in_output((10, 20), (-0.5, -0.5, 1920, 1080), (1920, 1080)) == pytest.approx([10, 20])
+    assert report.hold_in_output((100.5, 60.5), (-0.5, -0.5, 200, 100), (100, 50)) == pytest.approx([50, 30])
+
+
+def test_linear_light_is_bt1886():
+    # ITU-R BT.1886, annex 1, black at zero: L = V^2.4
+    light = report.linear_light(np.array([0, 32768, 65535], np.uint16))
+    assert light == pytest.approx([0, (32768 / 65535) ** 2.4, 1], rel=1e-5)
+
+
+def test_deviation_keeps_dusk_and_shows_flicker():
+    dusk = 0.2 * np.exp(-np.arange(120) / 200)
+    assert np.abs(report.deviation(dusk)).max() < 1e-3
+    flickering = dusk.copy()
+    flickering[60] *= 1.02
+    assert report.deviation(flickering)[60] == pytest.approx(0.02, abs=0.004)
+
+
+@pytest.mark.parametrize("count", [1, 2, 3, 6, 7, 40])
+def test_curve_through_any_number_of_frames(count):
+    line = 3 + 0.5 * np.arange(count)
+    assert report.curve(line) == pytest.approx(line)
+
+
+def test_lasting_levels_ignore_lamps_that_pass():
+    random = np.random.default_rng(7)
+    scene = 0.05 + 0.3 * ndimage.gaussian_filter(random.uniform(size=(60, 100)), 4)
+    gains = 1 + random.normal(0, 0.01, 12)
+    pictures = (scene * gains[:, None, None]).astype(np.float32)
+    # a lamp's light falls off with distance, so that every place has its own share of it
+    pictures[5, :35] *= np.linspace(1.05, 1.4, 35, dtype=np.float32)[:, None]
+    found = report.lasting_levels(pictures)
+    assert found / found.mean() == pytest.approx(gains / gains.mean(), abs=1e-3)
+
+
+def test_lasting_levels_of_one_black_frame():
+    assert report.lasting_levels(np.zeros((1, 8, 8), np.float32)) == pytest.approx([1])
+    assert report.lasting_levels(np.zeros((3, 8, 8), np.float32)) == pytest.approx([1, 1, 1])
+
+
+def test_rms_and_drift():
+    moves = np.column_stack([0.03 * np.arange(11), np.zeros(11)])
+    every = np.ones(11, bool)
+    assert report.drift(moves, every) == pytest.approx(0.3)
+    moves[4] = 99
+    every[4] = False
+    assert report.drift(moves, every) == pytest.approx(0.3)
+    assert report.rms(np.array([[1.0, 0], [-1, 0], [0, 1], [0, -1]])) == pytest.approx(1)
+
+
+def test_1080p_pixels():
+    assert report.to_1080p((1920, 1080)) == 1
+    assert report.to_1080p((3840, 2160)) == 0.5
+    assert report.to_1080p((1440, 1080)) == 1
+
+
+@pytest.mark.parametrize(
+    ("path", "wanted"),
+    [
+        ("a b/c_hd.mp4", "./a%20b/c_hd.mp4"),
+        ("javascript:alert(1)/x", "./javascript%3Aalert%281%29/x"),
+        ('50%20 #?"<ü>/x', "./50%2520%20%23%3F%22%3C%C3%BC%3E/x"),
+    ],
+)
+def test_url_says_nothing_but_the_name(path, wanted):
+    assert pages.url(path) == wanted
+
+
+def test_signed_numbers():
+    assert [pages.signed(v, 1) for v in (1.23, -1.23, -0.04, 0.0)] == ["+1.2", "−1.2", "0.0", "0.0"]
+
+
+def test_chart_of_a_series_with_a_gap():
+    c = pages.chart("t", "px", [("a", np.array([0.0, 1.0, math.nan, 3.0]))], band=0.5, marks=[1], shaded=[2])
+    (line,) = c["lines"]
+    assert len(line["parts"]) == 2
+    assert line["parts"][0].startswith("125.0,")
+    assert c["marks"] == [250.0]
+    assert c["shaded"] == [(500.0, 250.0)]
+    assert "from 0.0 to +3.0 px" in c["summary"]
+    assert all(-1e-6 <= place <= 100 + 1e-6 for place, _ in c["rows"])
+
+
+def test_chart_of_nothing_known_and_of_one_steady_value():
+    assert pages.chart("t", "px", [("a", np.full(3, math.nan))])["lines"][0]["parts"] == []
+    assert pages.chart("t", "px", [("a", np.full(1, 2.0))])["lines"][0]["parts"]
+
+
+def test_pages_escape_and_refuse_missing_values():
+    card = {"name": "<b>", "page": "<b>/report.html"}
+    with pytest.raises(jinja2.UndefinedError, match="thumbnail"):
+        pages.render("index.html", cards=[card], unfinished=[], hold_bar=1, flicker_bar=1)
+    page = pages.render("index.html", cards=[], unfinished=[("<b>", ["<i>"])], hold_bar=1, flicker_bar=1)
+    assert "&lt;b&gt;" in page and "&lt;i&gt;" in page and "<b>" not in page

@@ -1,0 +1,48 @@
+"""What the rules of the two pages, report and index, share."""
+
+import subprocess
+
+# Every setting that a shoot may have of its own: the page shows them all.
+REPORTED = sorted(set(NIGHT) - {"shoots", "results", "keep_frames", "frames_per_job"})
+
+
+def template(name):
+    """A page's template: ancient, as its content is in the params."""
+    return [ancient(shoots.safe_path(ROOT / "workflow" / "report" / name, RESULTS))]
+
+
+def template_identity(*names):
+    return shoots.digest(b"".join((ROOT / "workflow" / "report" / name).read_bytes() for name in names))
+
+
+def times(wildcards):
+    """The stages' benchmark files, in the order of the line."""
+    files = []
+    for stage in ("ingest", "audit", "decode", "look", "track", "steady", "light", "framing", "compose", "master"):
+        parts = [f".{chunk}" for chunk in CHUNKS[wildcards.shoot]] if stage in ("decode", "compose") else [""]
+        files += [f"{wildcards.shoot}/work/times/{stage}{part}.tsv" for part in parts]
+    return [*files, f"{wildcards.shoot}/work/times/deliver.tsv"]
+
+
+def unfinished():
+    """The shoots that cannot be worked on, with the reason, as JSON for the index page."""
+    return json.dumps({shoot.name: [shoot.problem] for shoot in BAD_SHOOTS})
+
+
+def index_after_failure(outcomes):
+    """Write the index page at the end of a night in which a shoot failed, as the rule then does not run.
+
+    outcomes: see house.closing.outcomes. The page gets a time stamp older than any card, so that the rule
+    makes it anew once all shoots are well.
+    """
+    named = {shoot.name: f"{shoot.id}/work/card.json" for shoot in GOOD_SHOOTS}
+    cards, reasons = [], {}
+    for outcome in outcomes:
+        if outcome["done"] and Path(RESULTS, named[outcome["shoot"]]).exists():
+            cards.append(named[outcome["shoot"]])
+        else:
+            reasons[outcome["shoot"]] = outcome["reasons"] or ["its report is not written yet"]
+    command = [sys.executable, str(ROOT / "scripts" / "index.py"), "--unfinished", json.dumps(reasons)]
+    done = subprocess.run([*command, "--out", "index.html", "--cards", *cards], cwd=RESULTS, check=False)
+    if done.returncode == 0:
+        os.utime(RESULTS / "index.html", (0, 0))
