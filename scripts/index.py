@@ -6,7 +6,6 @@ with the reason.
 
 import json
 from fractions import Fraction
-from pathlib import Path
 
 import _workflow  # noqa: F401
 from files import pages, stage
@@ -30,9 +29,7 @@ def main():
         hold_bar=report.HOLD_BAR,
         flicker_bar=report.FLICKER_BAR,
     )
-    with stage.whole(args.out) as temporary:
-        # The name of a folder may be no UTF-8; it is then among the unfinished.
-        Path(temporary).write_text(page, encoding="utf-8", errors="backslashreplace")
+    stage.write_text(args.out, page)
 
 
 if __name__ == "__main__":

@@ -5,7 +5,6 @@ BT.709 signal for a BT.1886 display. The steps are described in workflow/kerbwal
 """
 
 import json
-from pathlib import Path
 
 import _workflow  # noqa: F401
 import numpy as np
@@ -36,8 +35,7 @@ def main():
     balance = wanted_balance(settings["white_balance"], reference, matrix, Proxies(args.proxies), shoot["balance"])
     change = np.asarray(balance) / np.asarray(shoot["balance"])
     steps = look.transform(matrix, change, settings, read_cdl(settings["cdl"], args.cdl))
-    with stage.whole(args.out) as temporary:
-        Path(temporary).write_text(look.clf_text(steps, "kerbwalk look"), encoding="utf-8")
+    stage.write_text(args.out, look.clf_text(steps, "kerbwalk look"))
 
 
 def wanted_balance(white_balance, reference, matrix, proxies, decoded_balance):

@@ -106,8 +106,7 @@ def main():
         stages=times(args.times),
         rows=frame_rows(warps, measured, gains),
     )
-    with stage.whole(args.out) as temporary:
-        Path(temporary).write_text(page, encoding="utf-8")
+    stage.write_text(args.out, page)
     stage.write_json(args.card, card)
 
 

@@ -46,11 +46,15 @@ def run(main):
 def whole(path):
     """A temporary path that becomes `path` only if the block ends well: written, synced, renamed.
 
-    A job that is killed leaves nothing under the true name, so a file that is there is whole.
+    A job that is killed leaves nothing under the true name, so a file that is there is whole; what it
+    leaves under the temporary one goes when the file is written the next time.
     """
     path = Path(path)
     path.parent.mkdir(parents=True, exist_ok=True)
-    handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=".writing-", suffix=path.suffix)
+    prefix = f".writing-{path.name}-"
+    for left_over in [entry for entry in os.scandir(path.parent) if entry.name.startswith(prefix)]:
+        os.unlink(left_over)
+    handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=prefix, suffix=path.suffix)
     os.close(handle)
     try:
         yield temporary
@@ -66,10 +70,13 @@ def whole(path):
 
 def write_json(path, data):
     """Write a table as JSON, whole or not at all. Floats keep all their digits, NaN is refused."""
+    write_text(path, json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False) + "\n")
+
+
+def write_text(path, text):
+    """Write a text, whole or not at all."""
     with whole(path) as temporary:
-        Path(temporary).write_text(
-            json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False) + "\n", encoding="utf-8"
-        )
+        Path(temporary).write_text(text, encoding="utf-8")
 
 
 def read_json(path):

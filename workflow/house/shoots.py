@@ -4,9 +4,10 @@ import hashlib
 import json
 import os
 import re
-import tempfile
 from dataclasses import dataclass, field
 from pathlib import Path
+
+from files.stage import write_text
 
 from house import settings as settings_module
 
@@ -130,17 +131,6 @@ def checksum(path):
     """BLAKE2b-128 of a file's content, in hexadecimal."""
     with open(path, "rb") as file:
         return hashlib.filedigest(file, lambda: hashlib.blake2b(digest_size=16)).hexdigest()
-
-
-def write_text(path, text):
-    """Write a small file so that it is never seen half-written."""
-    path = Path(path)
-    path.parent.mkdir(parents=True, exist_ok=True)
-    handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=".writing-")
-    with os.fdopen(handle, "w", encoding="utf-8") as file:
-        file.write(text)
-    os.chmod(temporary, 0o644)
-    os.replace(temporary, path)
 
 
 def _is_shoot(entry):

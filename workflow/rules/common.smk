@@ -6,6 +6,7 @@ import shlex
 import time
 from pathlib import Path
 
+from files.stage import write_text
 from house import closing, settings, shoots
 from house.fingerprint import fingerprint
 from snakemake.exceptions import WorkflowError
@@ -117,7 +118,7 @@ def close_night(ok):
     """Publish clips under their true names, bring the index page up to date, and say how it went."""
     closing.publish(GOOD_SHOOTS, RESULTS)
     outcomes = closing.outcomes(SHOOTS, RESULTS, wanted, STARTED)
-    shoots.write_text(RESULTS / "summary.json", json.dumps(outcomes, indent=1, ensure_ascii=False))
+    write_text(RESULTS / "summary.json", json.dumps(outcomes, indent=1, ensure_ascii=False))
     if not ok:
         index_after_failure(outcomes)
     text = closing.text(RESULTS, outcomes, closing.notices(SHOOTS, RESULTS))
