@@ -8,9 +8,10 @@ A part without frames (a clip of fewer frames than parts) is two empty files.
 
 import csv
 
-import _workflow  # noqa: F401
 import numpy as np
 import PyOpenColorIO as ocio
+
+import _workflow  # noqa: F401
 from files import ffmpeg, stage
 from files.proxies import Proxies
 from kerbwalk import compose

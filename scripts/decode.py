@@ -13,8 +13,9 @@ Outputs
 
 import json
 
-import _workflow  # noqa: F401
 import numpy as np
+
+import _workflow  # noqa: F401
 from files import stage
 from files.photo import PhotoError, read_linear
 from kerbwalk import decode, framing, ingest
@@ -38,8 +39,9 @@ def main():
         for name, path in zip(args.names, args.photos, strict=True)
         if not records[name]["problem"] and (records[name]["width"], records[name]["height"]) == (width, height)
     ]
-    superpixel, average = decode.reduction(width, height, framing.largest_box(args.settings["deliverables"]))
-    scale = (2 if superpixel else 1) * average
+    wanted = framing.largest_box(args.settings["deliverables"])
+    superpixel, average = decode.reduction(width, height, wanted)
+    scale = decode.scale(width, height, wanted)
     grey, light, clipped, grey_factor, light_factor = [], [], [], 1, 1
     with stage.whole(args.frames) as temporary:
         shape = (len(usable), height // scale, width // scale, 3)

@@ -9,11 +9,12 @@ Output framing.json
 
 import json
 
-import _workflow  # noqa: F401
 import numpy as np
+
+import _workflow  # noqa: F401
 from files import stage
 from house.settings import ratio
-from kerbwalk import framing
+from kerbwalk import decode, framing
 
 
 def main():
@@ -26,10 +27,11 @@ def main():
     warps = stage.read_json(args.warps)
     size = warps["size"]
     aspect = ratio(args.settings["aspect"])
-    output = framing.output_size(framing.largest_box(args.settings["deliverables"]), aspect)
+    box = framing.largest_box(args.settings["deliverables"])
+    output = framing.output_size(box, aspect)
     to_plane = np.array([np.linalg.inv(p["matrix"]) for p in warps["photos"] if p["placed"]])
-    # What the interpolation reads beyond a pixel: two output pixels and a little (kerbwalk.compose).
-    margin = 2 * max(size) / max(output) + 4
+    # What the interpolation reads beyond its place: two output pixels and, rounded up, a decoded one.
+    margin = 2 * min(s / o for s, o in zip(size, output, strict=True)) + decode.scale(*size, box) + 2
     try:
         crop = framing.crop(size, to_plane, output[0] / output[1], warps["hold"], margin)
     except ValueError as error:

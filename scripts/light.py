@@ -13,9 +13,10 @@ Output gains.csv, one row a photo of the clip, in order; stops unless said
 import csv
 import json
 
-import _workflow  # noqa: F401
 import cv2
 import numpy as np
+
+import _workflow  # noqa: F401
 from files import stage
 from files.proxies import Proxies
 from kerbwalk import light

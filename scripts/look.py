@@ -6,9 +6,10 @@ BT.709 signal for a BT.1886 display. The steps are described in workflow/kerbwal
 
 import json
 
-import _workflow  # noqa: F401
 import numpy as np
 import PyOpenColorIO as ocio
+
+import _workflow  # noqa: F401
 from files import stage
 from files.proxies import Proxies
 from kerbwalk import colour, look

@@ -20,10 +20,11 @@ import json
 from fractions import Fraction
 from pathlib import Path
 
-import _workflow  # noqa: F401
 import cv2
 import numpy as np
 import PyOpenColorIO as ocio
+
+import _workflow  # noqa: F401
 from files import ffmpeg, pages, stage
 from files.proxies import Proxies
 from house.settings import frame_rate

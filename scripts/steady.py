@@ -13,8 +13,9 @@ Output warps.json
 
 import json
 
-import _workflow  # noqa: F401
 import numpy as np
+
+import _workflow  # noqa: F401
 from files import stage
 from kerbwalk import steady
 

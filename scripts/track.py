@@ -13,9 +13,10 @@ Output track.json
 import json
 from concurrent.futures import ThreadPoolExecutor
 
-import _workflow  # noqa: F401
 import cv2
 import numpy as np
+
+import _workflow  # noqa: F401
 from files import stage
 from files.proxies import Proxies
 from kerbwalk import track

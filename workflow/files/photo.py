@@ -14,6 +14,7 @@ import numpy as np
 import PyOpenColorIO as ocio
 import rawpy
 import tifffile
+
 from kerbwalk.colour import XYZ_TO_BT709
 
 TIFF_ENDINGS = (".tif", ".tiff")

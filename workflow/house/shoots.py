@@ -8,7 +8,6 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from files.stage import write_text
-
 from house import settings as settings_module
 
 ROOT = Path(__file__).parents[2]

@@ -21,6 +21,12 @@ def reduction(width, height, wanted):
     return room >= 2, max(1, int(room // 2)) if room >= 2 else 1
 
 
+def scale(width, height, wanted):
+    """Photo pixels a decoded pixel, as `reduction` has it."""
+    superpixel, average = reduction(width, height, wanted)
+    return (2 if superpixel else 1) * average
+
+
 def averaged(picture, factor):
     """Area average over factor x factor blocks; rows and columns that fill no block are left off.
 

@@ -138,10 +138,13 @@ def deflicker(levels_log, known, period):
     """What each photo's exposure has to be changed by.
 
     levels_log: (n,) log brightness as measured; known: (n,) exposure in stops from the camera's settings, 0 for all
-    where unknown; period: see trend. Returns (estimated, kept, applied), all (n,) in stops: the photo's light with the
-    camera's own changes taken out; its smooth part; and the gain that leaves just that smooth part.
+    where unknown; period: see trend. Returns (estimated, kept, applied), all (n,) in stops: the photo's light with
+    the camera's own changes taken out; its smooth part; and the gain that leaves just that smooth part. Where nothing
+    could be measured only the known part is taken out.
     """
     estimated = levels_log / np.log(2) - known
+    if np.isnan(estimated).all():
+        return estimated, estimated, -known
     kept = trend(estimated, period)
     return estimated, kept, np.where(np.isnan(estimated), -known, kept - estimated - known)
 
