@@ -18,7 +18,7 @@ import numpy as np
 import _workflow  # noqa: F401
 from files import stage
 from files.photo import PhotoError, read_linear
-from kerbwalk import decode, framing, ingest
+from kerbwalk import decode, deliver, ingest
 
 
 def main():
@@ -39,7 +39,7 @@ def main():
         for name, path in zip(args.names, args.photos, strict=True)
         if not records[name]["problem"] and (records[name]["width"], records[name]["height"]) == (width, height)
     ]
-    wanted = framing.largest_box(args.settings["deliverables"])
+    wanted = deliver.largest_box(args.settings["deliverables"])
     superpixel, average = decode.reduction(width, height, wanted)
     scale = decode.scale(width, height, wanted)
     grey, light, clipped, grey_factor, light_factor = [], [], [], 1, 1

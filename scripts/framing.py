@@ -14,7 +14,7 @@ import numpy as np
 import _workflow  # noqa: F401
 from files import stage
 from house.settings import ratio
-from kerbwalk import decode, framing
+from kerbwalk import decode, deliver, framing
 
 
 def main():
@@ -27,8 +27,8 @@ def main():
     warps = stage.read_json(args.warps)
     size = warps["size"]
     aspect = ratio(args.settings["aspect"])
-    box = framing.largest_box(args.settings["deliverables"])
-    output = framing.output_size(box, aspect)
+    box = deliver.largest_box(args.settings["deliverables"])
+    output = deliver.output_size(box, aspect)
     to_plane = np.array([np.linalg.inv(p["matrix"]) for p in warps["photos"] if p["placed"]])
     # What the interpolation reads beyond its place: two output pixels and, rounded up, a decoded one.
     margin = 2 * min(s / o for s, o in zip(size, output, strict=True)) + decode.scale(*size, box) + 2
