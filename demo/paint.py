@@ -198,7 +198,7 @@ def shop(canvas: Canvas, rng, x, z, w, h, trim):
 def leaves(canvas: Canvas, rng):
     """Foliage: spots of many greens, dark between them."""
     canvas.albedo *= 0.5
-    for _ in range(int(min(90 * canvas.width * canvas.height, 400)) + 12):
+    for _ in range(int(90 * canvas.width * canvas.height) + 8):
         x, z, s = rng.uniform(0, canvas.width), rng.uniform(0, canvas.height), rng.uniform(0.02, 0.07)
         canvas.paint(x - s, z - s, x + s, z + 0.7 * s, rng.uniform([0.02, 0.06, 0.01], [0.13, 0.24, 0.08]))
 

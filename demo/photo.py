@@ -80,14 +80,20 @@ def _figures(spec: ShootSpec, index: int, place: town.Town, K, R, t, weights) ->
     for _ in range(9):  # people who stand about for some photos
         spot = groups.uniform([x0, y0], [x1, y1])
         first, length = groups.uniform(-10, spec.frames), groups.uniform(5, 18)
-        shades = groups.uniform(0.008, 0.05, (3, 3))
+        shades = groups.uniform(0.008, 0.04, (3, 1)) * groups.uniform(0.75, 1.25, (3, 3))
         if first <= index < first + length:
             rng = walk.random(spec, 9, index)
             for shade in shades[: int(groups.integers(1, 4))]:
                 crowd.append((spot + rng.normal(0, 0.45, 2), rng.uniform(0.06, 0.3), shade))
     rng = walk.random(spec, 10, index)
     for _ in range(rng.poisson(8)):  # people who walk past
-        crowd.append((rng.uniform([x0, y0], [x1, y1]), rng.uniform(0.5, 3.3), rng.uniform(0.008, 0.06, 3)))
+        crowd.append(
+            (
+                rng.uniform([x0, y0], [x1, y1]),
+                rng.uniform(0.5, 3.3),
+                rng.uniform(0.008, 0.05) * rng.uniform(0.75, 1.25, 3),
+            )
+        )
     eye = -R.T @ t
     side = np.array([R[0, 0], R[0, 1], 0]) / np.hypot(R[0, 0], R[0, 1])
     figures = []

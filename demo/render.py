@@ -154,14 +154,13 @@ def _passing_light(face, a, b, grey, origin, u, v, passing):
 def _shade(face, x, y, maps, scene, passing):
     """Linear BT.709 radiance of a face at a pixel. passing: (k, 6) places and colours of moving lights."""
     m = maps[face]
-    d = m[2, 0] * x + m[2, 1] * y + m[2, 2]
-    a = (m[0, 0] * x + m[0, 1] * y + m[0, 2]) / d
-    b = (m[1, 0] * x + m[1, 1] * y + m[1, 2]) / d
-    ax, ay = (m[0, 0] - a * m[2, 0]) / d, (m[0, 1] - a * m[2, 1]) / d
-    bx, by = (m[1, 0] - b * m[2, 0]) / d, (m[1, 1] - b * m[2, 1]) / d
+    z = 1 / (m[2, 0] * x + m[2, 1] * y + m[2, 2])
+    a = z * (m[0, 0] * x + m[0, 1] * y + m[0, 2])
+    b = z * (m[1, 0] * x + m[1, 1] * y + m[1, 2])
+    ax, ay = z * (m[0, 0] - a * m[2, 0]), z * (m[0, 1] - a * m[2, 1])
+    bx, by = z * (m[1, 0] - b * m[2, 0]), z * (m[1, 1] - b * m[2, 1])
     image = scene.image[face]
-    sizes = scene.texel_size
-    w, h, levels = sizes[image, 0], sizes[image, 1], sizes[image, 2]
+    w, h, levels = scene.texel_size[image, 0], scene.texel_size[image, 1], scene.texel_size[image, 2]
     long_x = (ax * w) ** 2 + (bx * h) ** 2
     long_y = (ay * w) ** 2 + (by * h) ** 2
     area = abs(ax * by - ay * bx) * w * h
@@ -169,8 +168,9 @@ def _shade(face, x, y, maps, scene, passing):
         major, da, db = long_x, ax, bx
     else:
         major, da, db = long_y, ay, by
-    taps = min(max(int(np.ceil(0.8 * major / max(area, 1e-12) - 0.2)), 1), MAX_TAPS)
-    whole, part = _level(SHARP * major / (taps * taps), levels)
+    taps = min(max(int(np.ceil(0.65 * major / max(area, 1e-12) - 0.3)), 1), MAX_TAPS)
+    each = 1 / taps
+    whole, part = _level(SHARP * major * each * each, levels)
     w0, h0, w1, h1 = w >> whole, h >> whole, w >> (whole + 1), h >> (whole + 1)
     start0 = scene.texel_start[image, whole]
     start1 = scene.texel_start[image, min(whole + 1, levels - 1)]
@@ -181,12 +181,12 @@ def _shade(face, x, y, maps, scene, passing):
         dw, dh, dlevels = scene.tile_size[detail, 0], scene.tile_size[detail, 1], scene.tile_size[detail, 2]
         ra, rb = scene.repeats[face, 0], scene.repeats[face, 1]
         reach = (da * ra * dw) ** 2 + (db * rb * dh) ** 2
-        dwhole, dpart = _level(SHARP * reach / (taps * taps), dlevels)
+        dwhole, dpart = _level(SHARP * reach * each * each, dlevels)
         dstart0 = scene.tile_start[detail, dwhole]
         dstart1 = scene.tile_start[detail, min(dwhole + 1, dlevels - 1)]
     red = green = blue = grey = 0.0
     for tap in range(taps):
-        shift = (tap + 0.5) / taps - 0.5
+        shift = (tap + 0.5) * each - 0.5
         ta, tb = a + shift * da, b + shift * db
         c0, c1, c2, c3 = _bilinear(scene.texels, start0, w0, h0, ta, tb)
         if part > 0.01:
@@ -209,7 +209,7 @@ def _shade(face, x, y, maps, scene, passing):
         green += factor * c1
         blue += factor * c2
         grey += factor * c3
-    red, green, blue, grey = red / taps, green / taps, blue / taps, grey / taps
+    red, green, blue, grey = each * red, each * green, each * blue, each * grey
     if len(passing):
         extra = _passing_light(face, a, b, grey, scene.origin, scene.u, scene.v, passing)
         return red + extra[0], green + extra[1], blue + extra[2]

@@ -188,12 +188,15 @@ def _lit(origin, u, v, canvas: Canvas, lamps: list[_Lamp]) -> np.ndarray:
     places = origin + a[..., None] * u + b[..., None] * v
     normal = np.cross(u, v)
     normal = normal / np.linalg.norm(normal)
+    lamp_places, lamp_powers = (
+        np.array([lamp.place for lamp in lamps]),
+        np.array([lamp.power for lamp in lamps]),
+    )
     light = np.broadcast_to(SKY_LIGHT * (1 + 0.4 * normal[2]), places.shape).copy()
-    middle, reach = origin + (u + v) / 2, (long_u + long_v) / 2
-    for lamp in lamps:
-        away = np.linalg.norm(lamp.place - middle) - reach
-        if (lamp.place - origin) @ normal <= 0 or lamp.power < DIMMEST * max(away, 0) ** 2:
-            continue  # behind the face, or too weak there to matter
+    # Lamps behind the face, or too weak there to matter, are passed over.
+    away = np.linalg.norm(lamp_places - (origin + (u + v) / 2), axis=1) - (long_u + long_v) / 2
+    counts = ((lamp_places - origin) @ normal > 0) & (lamp_powers > DIMMEST * np.maximum(away, 0) ** 2)
+    for lamp in (lamps[index] for index in np.flatnonzero(counts)):
         to = lamp.place - places
         square = (to * to).sum(-1)
         # A street lamp's hood throws most of its light down.
@@ -457,7 +460,13 @@ def _column(b: _Builder, x, y, z, distance):
         low = 0.4
         while low < canvas.height - 0.5:
             tall = b.rng.uniform(0.35, 0.8)
-            canvas.paint(0.0, low, canvas.width, low + tall - 0.03, b.rng.uniform(0.08, 0.8, 3))
+            canvas.paint(
+                0.0,
+                low,
+                canvas.width,
+                low + tall - 0.03,
+                b.rng.uniform(0.1, 0.5) * b.rng.uniform(0.6, 1.3, 3),
+            )
             for _ in range(7):
                 px, pz = b.rng.uniform(0, canvas.width * 0.8), low + b.rng.uniform(0.02, tall - 0.15)
                 canvas.paint(
@@ -617,8 +626,8 @@ def _stairs(b: _Builder) -> Town:
     rise, tread = high / steps, (head - foot) / steps
     for step in range(steps):
         y, z = foot + step * tread, step * rise
-        b.wall((edge, y), (10.2, y), z, z + rise, 20, (0.30, 0.28, 0.25), "plaster")
-        _ground(b, edge, 10.2, y, y + tread, z + rise, 20, (0.27, 0.25, 0.22), "plaster")
+        b.wall((edge, y), (10.2, y), z, z + rise, 20, (0.15, 0.14, 0.125), "plaster", _nosing)
+        _ground(b, edge, 10.2, y, y + tread, z + rise, 20, (0.34, 0.315, 0.28), "plaster")
     _ground(b, edge, 40, head, 46, high, 26, (0.2, 0.18, 0.155), "paving")
     b.wall((10.2, foot), (40, foot), 0, high, 18, (0.25, 0.23, 0.2), "ashlar")
     for x in (edge, 9.8):  # cheek walls with planters on their ends
@@ -659,6 +668,10 @@ def _stairs(b: _Builder) -> Town:
     _sky(b)
     stand = np.array([1.0, 6.5, 1.6])
     return Town(b.bake(), hold, stand, (23.6, 25.6, -0.02), (-5.5, 8.5, 12.5, 41.0), (foot, head, high))
+
+
+def _nosing(canvas: Canvas):
+    canvas.paint(0, canvas.height - 0.035, canvas.width, canvas.height, (0.45, 0.42, 0.38))
 
 
 def _handrail(b: _Builder, x, y0, y1, rise):

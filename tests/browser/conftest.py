@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import PyOpenColorIO as ocio
 import pytest
+
 from files import ffmpeg
 
 SCRIPTS = Path(__file__).parents[2] / "scripts"

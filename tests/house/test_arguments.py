@@ -3,6 +3,7 @@
 from pathlib import Path
 
 import pytest
+
 from _arguments import SettingsError, places, snakemake_options, take_apart
 
 

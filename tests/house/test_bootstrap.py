@@ -8,8 +8,9 @@ import sys
 import threading
 from pathlib import Path
 
-import _bootstrap
 import pytest
+
+import _bootstrap
 
 REPO = Path(_bootstrap.REPO)
 

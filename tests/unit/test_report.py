@@ -5,9 +5,10 @@ import math
 import jinja2
 import numpy as np
 import pytest
+from scipy import ndimage
+
 from files import pages
 from kerbwalk import report
-from scipy import ndimage
 
 SIDE = 160
 POINT = (90.0, 70.0)

@@ -7,6 +7,8 @@ What the walk itself changes (size, perspective, parallax) is left as it was.
 
 import numpy as np
 
+from kerbwalk.registration import jacobian
+
 # Aim this far from the others' (robust standard deviations, and part of the picture's width) is a bump.
 BUMP_SIGMAS = 6.0
 BUMP_PART = 0.02
@@ -32,9 +34,8 @@ def rotation_to(hold, lean, anchor, camera):
     seen, wanted = (_unit(inverse @ [*p, 1]) for p in (hold, anchor))
     turn = _between(seen, wanted)
     direction = np.array([-np.sin(lean), np.cos(lean)])
-    for _ in range(4):
-        plane = camera @ turn @ inverse
-        ahead = _mapped(plane, np.asarray(hold) + direction) - _mapped(plane, np.asarray(hold))
+    for _ in range(8):
+        ahead = jacobian(camera @ turn @ inverse, hold) @ direction
         angle = np.arctan2(-ahead[0], ahead[1])
         turn = _about(wanted, -angle) @ turn
     return camera @ turn @ inverse
@@ -93,11 +94,6 @@ def timeline(names, usable, leave_out):
 
 def _unit(vector):
     return vector / np.linalg.norm(vector)
-
-
-def _mapped(matrix, point):
-    x, y, w = matrix @ [*point, 1]
-    return np.array([x / w, y / w])
 
 
 def _between(one, other):
