@@ -188,10 +188,8 @@ def _lit(origin, u, v, canvas: Canvas, lamps: list[_Lamp]) -> np.ndarray:
     places = origin + a[..., None] * u + b[..., None] * v
     normal = np.cross(u, v)
     normal = normal / np.linalg.norm(normal)
-    lamp_places, lamp_powers = (
-        np.array([lamp.place for lamp in lamps]),
-        np.array([lamp.power for lamp in lamps]),
-    )
+    lamp_places = np.array([lamp.place for lamp in lamps])
+    lamp_powers = np.array([lamp.power for lamp in lamps])
     light = np.broadcast_to(SKY_LIGHT * (1 + 0.4 * normal[2]), places.shape).copy()
     # Lamps behind the face, or too weak there to matter, are passed over.
     away = np.linalg.norm(lamp_places - (origin + (u + v) / 2), axis=1) - (long_u + long_v) / 2

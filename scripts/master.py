@@ -25,15 +25,17 @@ def main():
     parser.add_argument("--hashes", required=True)
     args = parser.parse_args()
 
-    rate = frame_rate(args.settings["fps"])
+    rate = Fraction(frame_rate(args.settings["fps"]))
     with stage.whole(args.hashes) as hashes:
         texts = [Path(part).read_text(encoding="ascii") for part in args.part_hashes]
-        Path(hashes).write_text(master.joined_hashes(texts, Fraction(rate)), encoding="ascii")
+        Path(hashes).write_text(master.joined_hashes(texts, rate), encoding="ascii")
     # The list lies beside the parts and names them alone, so that no path has to be escaped.
     with stage.whole(Path(args.parts[0]).with_name("parts.txt")) as listing, stage.whole(args.master) as temporary:
         names = [Path(part).name for part in args.parts if Path(part).stat().st_size]
         Path(listing).write_text("".join(f"file {name}\n" for name in names), encoding="utf-8")
-        joined = ["-r", rate, "-f", "concat", "-i", listing, "-c", "copy", "-r", rate]
+        # The parts' own time stamps are of no particular rate: the frames are counted through.
+        stamps = f"setts=ts=N:duration=1:time_base={rate.denominator}/{rate.numerator}"
+        joined = ["-f", "concat", "-i", listing, "-c", "copy", "-bsf:v", stamps, "-r", rate]
         ffmpeg.run(*joined, *ffmpeg.BT709_TAGS, *ffmpeg.REPEATABLE, "-f", "matroska", temporary)
 
 
