@@ -6,7 +6,8 @@ from pathlib import Path
 import numpy as np
 
 from demo import camera
-from demo.town import Town, build, load
+from demo.places import build
+from demo.town import Town, load
 
 _towns: dict[tuple, Town] = {}
 FILM_MM = 27  # 35 mm equivalent by the diagonal
