@@ -61,23 +61,10 @@ def ratio(first, first_ok, second, second_ok, hold, steps):
     walk = steps * np.array([2.0, 2.0, 0.01])
     steep = np.square(gradient[0]) + np.square(gradient[1])
     sure = 6.0 / (a + b) + steep * np.square(0.25 + 0.05 * doubt * steps) + mismatch / 4 + 4e-6
-    guess = sure + np.square(design[:, 1:] * walk).sum(1)
-    model = np.array([_mode(values, 1 / np.sqrt(guess)), 0, 0, 0])
-    prior = np.diag(np.concatenate([[0], 1 / np.square(walk)]))
-    sigma, stretch = np.sqrt(guess), 1.0
-    for _ in range(60):
-        error = values - design @ model
-        u = np.square(error / (4.685 * stretch * sigma))
-        weight = np.where(u < 1, np.square(1 - u), 0) / sure
-        normal = (design.T * weight) @ design + prior
-        change = np.linalg.solve(normal, design.T @ (weight * error) - prior @ model)
-        model += change
-        sigma = np.sqrt(sure)
-        stretch = max(1.4826 * float(np.median(np.abs(error)[u < 1] / sigma[u < 1])), 0.5)
-        if np.abs(change[0]) < 1e-7:
-            break
-    variance = np.linalg.inv(normal)[0, 0]
-    return Ratio(float(model[0]), float(stretch * np.sqrt(variance)) + 3e-4, int(filled[whole][u < 1].sum()))
+    wide = np.sqrt(sure + np.square(design[:, 1:] * walk).sum(1))
+    start = np.array([_mode(values, 1 / wide), 0, 0, 0])
+    model, sigma, agree = _biweight(values, design, start, np.sqrt(sure), wide, np.concatenate([[np.inf], walk]))
+    return Ratio(float(model[0]), sigma + 3e-4, int(filled[whole][agree].sum()))
 
 
 def levels(count, ratios):
@@ -88,7 +75,7 @@ def levels(count, ratios):
     """
     result, sigmas = np.full(count, np.nan), np.full(count, np.nan)
     if not ratios:
-        return np.zeros(count) if count == 1 else result, sigmas
+        return result, sigmas
     linked = sorted({k for pair in ratios for k in pair})
     place = {k: c for c, k in enumerate(linked)}
     pairs = list(ratios)
@@ -162,6 +149,28 @@ def _blocks(values):
     height, width = (n // BLOCK for n in values.shape)
     cut = values[: height * BLOCK, : width * BLOCK].reshape(height, BLOCK, width, BLOCK)
     return cut.sum(axis=(1, 3), dtype=np.float64)
+
+
+def _biweight(values, design, start, sigma, wide, prior):
+    """Fit values (n,) = design (n, m) @ model (m,) by Tukey's biweight.
+
+    start: (m,), the model to begin with; sigma: (n,), the values' standard deviations, and wide: (n,), those for the
+    first step, while the model is still rough; prior: (m,), the model's own standard deviations about zero.
+    Returns the model, the standard deviation of its first part, and bool (n,): which values agree with it.
+    """
+    model, hold_back, width, stretch = start.astype(float), np.diag(prior**-2.0), wide, 1.0
+    for _ in range(60):
+        error = values - design @ model
+        u = np.square(error / (4.685 * stretch * width))
+        weight = np.where(u < 1, np.square(1 - u), 0) / np.square(sigma)
+        normal = (design.T * weight) @ design + hold_back
+        change = np.linalg.solve(normal, design.T @ (weight * error) - hold_back @ model)
+        model += change
+        width = sigma
+        stretch = max(1.4826 * float(np.median(np.abs(error)[u < 1] / sigma[u < 1])), 0.5)
+        if np.abs(change[0]) < 1e-7:
+            break
+    return model, float(stretch * np.sqrt(np.linalg.inv(normal)[0, 0])), u < 1
 
 
 def _doubt(first, second, ok):
