@@ -100,7 +100,8 @@ def ratio(aspect):
 
 def nearest(word, known):
     """The known word that is most like a given one."""
-    return difflib.get_close_matches(word, known, n=1, cutoff=0.0)[0]
+    by_lower_case = {name.lower(): name for name in known}
+    return by_lower_case[difflib.get_close_matches(word.lower(), by_lower_case, n=1, cutoff=0.0)[0]]
 
 
 @functools.cache
@@ -120,11 +121,14 @@ def _sentence(error):
 
 
 def _expected(error):
-    schema, parent = error.schema, error
-    while "description" not in schema and parent.parent is not None:
-        parent = parent.parent
-        schema = parent.schema
-    return schema.get("description") or error.message
+    """What the schema says of the nearest described thing about the error; list items are told by their list."""
+    schema, path = _schema(), list(error.absolute_path)
+    described = schema
+    for part in path:
+        schema = schema.get("properties", {}).get(part) or schema.get("items") or {}
+        schema = _schema()["$defs"][schema["$ref"].rpartition("/")[2]] if "$ref" in schema else schema
+        described = schema if "description" in schema else described
+    return described["description"]
 
 
 def _shown(value):

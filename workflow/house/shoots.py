@@ -58,7 +58,8 @@ def list_photos(folder):
 
 def is_photo(name):
     """Whether a file name has the ending of a raw photo or a TIFF."""
-    return not name.startswith(".") and name.rpartition(".")[2].lower() in PHOTO_ENDINGS
+    stem, _, ending = name.rpartition(".")
+    return bool(stem) and not name.startswith(".") and ending.lower() in PHOTO_ENDINGS
 
 
 def safe_path(path, results_dir):
@@ -129,7 +130,7 @@ def identities(shoot, results_dir):
 def checksum(path):
     """BLAKE2b-128 of a file's content, in hexadecimal."""
     with open(path, "rb") as file:
-        return hashlib.filedigest(file, lambda: hashlib.blake2b(digest_size=16)).hexdigest()
+        return hashlib.file_digest(file, lambda: hashlib.blake2b(digest_size=16)).hexdigest()
 
 
 def _is_shoot(entry):
@@ -201,7 +202,7 @@ def _link(link, target):
 
 
 def _natural(name):
-    return [(0, int(part), "") if part.isdigit() else (1, 0, part) for part in re.split(r"(\d+)", name.lower())]
+    return [(0, int(part), "") if part.isdecimal() else (1, 0, part) for part in re.split(r"(\d+)", name.lower())]
 
 
 def _read_json(path):

@@ -47,7 +47,8 @@ def warp(frame, matrix, table, factor, out):
     kernel_table(); factor: float; out: float32 (H, W, 3 or 4), changed in place. The frame must reach the radius
     beyond every pixel asked for: nothing is made up at its edges (a place outside raises IndexError).
     The kernel's negative lobes would leave dark rings around lamps, which in linear light are hundreds of times
-    brighter than the sky beside them: each value is kept within the range of the four pixels around its place.
+    brighter than the sky beside them: each value is kept within the range of the pixels that it stands for, the four
+    around its place, or more where the picture shrinks.
     """
     lines = frame.reshape(frame.shape[0], -1)
     if not _warp(lines, np.asarray(matrix, np.float64), table, np.repeat(table, 3, axis=1), np.float32(factor), out):
@@ -61,7 +62,10 @@ def _warp(lines, matrix, table, table_rgb, factor, out):
     radius = taps // 2
     # The frame's lines first, all columns and channels of a tap side by side: this is what the processor's
     # vector units take; then the columns.
-    column = np.empty(3 * taps, np.float32)
+    column, low, high = np.empty((3, 3 * taps), np.float32)
+    # The taps within one output pixel of the place: all but the outer half of each lobe.
+    inner = (taps + 3) // 4
+    first, last = radius - inner, radius + inner
     for v in range(out.shape[0]):
         for u in range(out.shape[1]):
             w = 1.0 / (matrix[2, 0] * u + matrix[2, 1] * v + matrix[2, 2])
@@ -74,23 +78,29 @@ def _warp(lines, matrix, table, table_rgb, factor, out):
             weights_x = table_rgb[int((x - ix) * PHASES + 0.5)]
             weights_y = table[int((y - iy) * PHASES + 0.5)]
             column[:] = 0
+            low[:] = np.inf
+            high[:] = 0
             for j in range(taps):
                 weight = weights_y[j]
                 line = lines[y0 + j, 3 * x0 : 3 * (x0 + taps)]
-                for k in range(3 * taps):
-                    column[k] += weight * np.float32(line[k])
+                if first <= j < last:
+                    for k in range(3 * taps):
+                        value = np.float32(line[k])
+                        column[k] += weight * value
+                        low[k] = value if value < low[k] else low[k]
+                        high[k] = value if value > high[k] else high[k]
+                else:
+                    for k in range(3 * taps):
+                        column[k] += weight * np.float32(line[k])
             for channel in range(3):
-                value = np.float32(0)
+                value, least, most = np.float32(0), np.float32(np.inf), np.float32(0)
                 for k in range(channel, 3 * taps, 3):
                     value += weights_x[k] * column[k]
-                out[v, u, channel] += factor * _between(value, lines, 3 * ix + channel, iy)
+                for k in range(3 * first + channel, 3 * last, 3):
+                    least = min(least, low[k])
+                    most = max(most, high[k])
+                out[v, u, channel] += factor * min(max(value, least), most)
     return True
-
-
-@numba.njit(cache=True, nogil=True)
-def _between(value, lines, x, y):
-    a, b, c, d = lines[y, x], lines[y, x + 3], lines[y + 1, x], lines[y + 1, x + 3]
-    return min(max(value, np.float32(min(a, b, c, d))), np.float32(max(a, b, c, d)))
 
 
 @numba.njit(cache=True, nogil=True)

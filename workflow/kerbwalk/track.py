@@ -70,7 +70,7 @@ def follow_shoot(grey, count, reference, hold, pool=map):
             continue
         position, lean, scale = placed[k]
         link = direct.get(k)
-        inliers = link.inliers if link else max(found.inliers for pair, found in links.items() if k in pair)
+        inliers = link.inliers if link else max((one.inliers for pair, one in links.items() if k in pair), default=0)
         likeness = 1.0 if k == reference else patches[k][1] if k in patches else 0.0
         result.append(Placed(view.to_proxy(position), lean, scale, inliers, likeness))
     return result
