@@ -1,0 +1,149 @@
+"""Composing: the warp against a formula, and the signal against exact arithmetic."""
+
+from fractions import Fraction
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from kerbwalk import compose
+from kerbwalk.registration import transfer
+
+
+def warped(frame, matrix, size, shrink=1.0, factor=1.0):
+    out = np.zeros((size[1], size[0], 3), np.float32)
+    compose.warp(frame, np.asarray(matrix, float), compose.kernel_table(shrink), factor, out)
+    return out
+
+
+def shifted(dx, dy):
+    return np.array([[1, 0, dx], [0, 1, dy], [0, 0, 1]], float)
+
+
+@given(st.floats(1, 6))
+def test_kernel_rows_sum_to_one(shrink):
+    table = compose.kernel_table(shrink)
+    assert table.dtype == np.float32
+    assert table.shape == (257, 2 * np.ceil(2 * shrink))
+    np.testing.assert_allclose(table.sum(1, dtype=np.float64), 1, atol=1e-6)
+    # a place half way sees as much on either side
+    np.testing.assert_allclose(table[128], table[128, ::-1], atol=1e-7)
+
+
+def test_identity_is_exact():
+    frame = np.random.default_rng(1).integers(0, 65536, (40, 50, 3), dtype=np.uint16)
+    assert (warped(frame, shifted(3, 5), (40, 30)) == frame[5:35, 3:43]).all()
+
+
+def test_whole_pixels_turned_upside_down_are_exact():
+    frame = np.random.default_rng(2).integers(0, 65536, (40, 50, 3), dtype=np.uint16)
+    turned = [[-1, 0, 44], [0, -1, 34], [0, 0, 1]]
+    assert (warped(frame, turned, (40, 30)) == frame[5:35, 5:45][::-1, ::-1]).all()
+
+
+def test_shares_add_up():
+    frame = np.random.default_rng(3).integers(0, 65536, (40, 50, 3), dtype=np.uint16)
+    out = np.zeros((20, 20, 3), np.float32)
+    for share in (0.25, 0.75):
+        compose.warp(frame, shifted(9, 9), compose.kernel_table(1.0), share / 65535, out)
+    np.testing.assert_allclose(out, frame[9:29, 9:29] / 65535, atol=1e-6)
+
+
+@pytest.mark.parametrize("shrink", [1.0, 1.3, 2.0])
+def test_warp_of_a_band_limited_function_is_its_analytic_value(waves, shrink):
+    """Waves of 16 output pixels and more, turned, shrunk and seen in perspective."""
+    texture = waves(51, shortest=16 * shrink, longest=80)
+    frame = np.repeat(texture.seen((500, 400))[..., None], 3, axis=2)
+    turn = np.array([[np.cos(0.05), -np.sin(0.05), 40], [np.sin(0.05), np.cos(0.05), 30], [2e-5, -3e-5, 1]])
+    matrix = turn @ np.diag([shrink, shrink, 1])
+    size = (int(300 / shrink), int(240 / shrink))
+    out = warped(np.rint(frame).astype(np.uint16), matrix, size, shrink)
+    y, x = np.mgrid[: size[1], : size[0]]
+    where = transfer(matrix, np.column_stack([x.ravel(), y.ravel()]))
+    truth = (12000 + 3000 * texture(*where.T)).reshape(size[1], size[0])
+    error = out[..., 1] - truth
+    # the texture's deviation is 3,000
+    assert np.sqrt(np.mean(error**2)) < 0.01 * 3000
+    assert abs(error.mean()) < 3
+    assert (out[..., 0] == out[..., 2]).all()
+
+
+@pytest.mark.parametrize("shrink", [1.7, 2.0, 2.4])
+def test_what_is_too_fine_for_the_output_is_gone_and_makes_no_moire(shrink):
+    """A wave of 1.25 output pixels would come out as one of 5 if it were only sampled."""
+    x, left = np.arange(600), []
+    for phase in np.linspace(0, np.pi, 5):
+        wave = np.tile(12000 + 3000 * np.cos(2 * np.pi * x / (1.25 * shrink) + phase), (60, 1))
+        frame = np.rint(np.repeat(wave[..., None], 3, axis=2)).astype(np.uint16)
+        out = warped(frame, shifted(20, 20) @ np.diag([shrink, shrink, 1]), (200, 8), shrink)
+        left.append(out.std() / frame.std())
+    assert max(left) < 0.05
+
+
+def test_flat_stays_flat():
+    frame = np.full((60, 80, 3), 40000, np.uint16)
+    turn = [[1.1, -0.1, 12], [0.1, 1.1, 9], [1e-5, 2e-5, 1]]
+    np.testing.assert_allclose(warped(frame, turn, (40, 30)), 40000, rtol=1e-6)
+
+
+@pytest.mark.parametrize("shrink", [1.0, 1.7])
+def test_no_ring_around_a_lamp(shrink):
+    """A lamp 300 times as bright as the sky around it: nothing comes out darker than the sky, or brighter than it."""
+    frame = np.full((80, 80, 3), 200, np.uint16)
+    frame[38:42, 38:42] = 60000
+    for aside in (0.0, 0.25, 0.5, 0.8):
+        out = warped(frame, shifted(12 + aside, 12 + aside) @ np.diag([shrink, shrink, 1]), (30, 30), shrink)
+        assert out.min() >= 199.9
+        assert out.max() <= 60000.1
+
+
+def test_a_place_outside_the_frame_is_an_error_and_not_made_up():
+    frame = np.zeros((40, 50, 3), np.uint16)
+    for dx, dy in ((0, 5), (12, 5), (3, 0), (3, 10)):
+        with pytest.raises(IndexError):
+            warped(frame, shifted(dx, dy), (40, 30))
+
+
+@given(st.floats(0, 200), st.floats(0, 200), st.floats(800, 2500), st.sampled_from([1, 2, 4]))
+def test_output_to_frame_goes_by_edges(left, top, width, scale):
+    """The crop's corners, edges of its outermost pixels, come to lie where the photo's edges convention says."""
+    crop, output = (left, top, width, width * 0.5625), (1920, 1080)
+    matrix = compose.output_to_frame(crop, output, shifted(7, -3), scale)
+    found = transfer(matrix, np.array([[-0.5, -0.5], [1919.5, 1079.5]]))
+    photo = np.array([[left, top], [left + width, top + width * 0.5625]]) + (7, -3)
+    np.testing.assert_allclose(found, (photo - (scale - 1) / 2) / scale, atol=1e-6)
+
+
+def test_shrink_widens_only_where_the_picture_shrinks():
+    assert compose.shrink((0, 0, 3840, 2160), (1920, 1080), 1) == 2
+    assert compose.shrink((0, 0, 3840, 2160), (1920, 1080), 2) == 1
+    assert compose.shrink((0, 0, 1000, 562), (1920, 1080), 1) == 1
+
+
+def exact_signal(rgb):
+    """ITU-R BT.709-6, items 3.2 to 3.4, n = 10, in exact arithmetic, before rounding: (3,) Fractions."""
+    red, green, blue = (Fraction(float(v)) for v in rgb)
+    luma = Fraction(2126, 10000) * red + Fraction(7152, 10000) * green + Fraction(722, 10000) * blue
+    cb, cr = (blue - luma) / Fraction(18556, 10000), (red - luma) / Fraction(15748, 10000)
+    return (219 * luma + 16) * 4, (224 * cb + 128) * 4, (224 * cr + 128) * 4
+
+
+def test_signal_is_the_formula_rounded():
+    rng = np.random.default_rng(9)
+    corners = np.array([[r, g, b] for r in (0, 1) for g in (0, 1) for b in (0, 1)])
+    rgb = np.vstack([corners, rng.uniform(0, 1, (3000, 3)), np.repeat(rng.uniform(0, 1, (500, 1)), 3, 1)])
+    rgb = rgb.astype(np.float32)
+    planes = np.empty((3, 1, len(rgb)), np.uint16)
+    compose.signal(rgb[None], planes)
+    for pixel, found in zip(rgb, planes[:, 0].T, strict=True):
+        for code, wanted in zip(found, exact_signal(pixel), strict=True):
+            # half a step, and what float32 can add to it
+            assert abs(int(code) - wanted) <= Fraction(1, 2) + Fraction(1, 4000)
+
+
+def test_signal_of_black_white_and_grey():
+    rgb = np.array([[[0, 0, 0], [1, 1, 1], [0.5, 0.5, 0.5]]], np.float32)
+    planes = np.empty((3, 1, 3), np.uint16)
+    compose.signal(rgb, planes)
+    assert planes[:, 0].T.tolist() == [[64, 512, 512], [940, 512, 512], [502, 512, 512]]

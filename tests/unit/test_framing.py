@@ -1,0 +1,109 @@
+"""Framing: the crop lies inside every photo, and no larger one does."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from kerbwalk import framing
+from kerbwalk.registration import transfer
+
+SIZE = (3000, 2000)
+aspects = st.sampled_from([16 / 9, 1.0, 4 / 3, 9 / 16, 2.39])
+shoots = st.lists(st.tuples(*[st.floats(-0.03, 0.03)] * 3), min_size=1, max_size=6)
+
+
+def corners(crop):
+    left, top, width, height = crop
+    return np.array([[left, top], [left + width, top], [left + width, top + height], [left, top + height]])
+
+
+def inside_by(size, to_plane, points):
+    """How far points of the plane lie inside all photos: pixels, negative outside."""
+    least = np.inf
+    for matrix in to_plane:
+        x, y = transfer(np.linalg.inv(matrix), points).T
+        least = min(least, x.min() + 0.5, y.min() + 0.5, size[0] - 0.5 - x.max(), size[1] - 0.5 - y.max())
+    return least
+
+
+def largest_by_search(size, to_plane, aspect, hold, margin):
+    """Width of the largest crop, by a search over its middle that knows nothing of linear programmes: at each
+    place the width is bisected; places are tried on a grid that closes in.
+    """
+    to_photo = [np.linalg.inv(matrix) for matrix in to_plane]
+    low, high = np.full(2, margin - 0.5), np.array(size) - 0.5 - margin
+    signs = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]])
+
+    def fits(middles, widths):
+        half = np.column_stack([widths, widths / aspect]) / 2
+        points = (middles[:, None] + signs * half[:, None]).reshape(-1, 2)
+        ok = (np.abs(hold - middles) <= (1 - 2 * framing.HOLD_MARGIN) * half).all(1)
+        for matrix in to_photo:
+            seen = transfer(matrix, points).reshape(-1, 8)
+            ok &= (seen.reshape(-1, 4, 2) >= low).all((1, 2)) & (seen.reshape(-1, 4, 2) <= high).all((1, 2))
+        return ok
+
+    best, reach = np.array(hold, float), max(size) / 4
+    around = np.array([[i, j] for i in (0, -1, -0.5, 0.5, 1) for j in (0, -1, -0.5, 0.5, 1)])
+    largest = 0.0
+    while reach > 0.02:
+        middles = best + reach * around
+        # A crop is too large here, or it is too far from the hold point if it is too small: tried from large to small.
+        widths = np.linspace(largest, max(size), 400)
+        table = np.array([fits(middles, np.full(len(middles), width)) for width in widths])
+        where, which = np.nonzero(table)
+        if len(where) and widths[where[-1]] > largest:
+            least, most = widths[where[-1]], widths[min(where[-1] + 1, len(widths) - 1)]
+            best = middles[which[-1]]
+            for _ in range(30):
+                width = (least + most) / 2
+                least, most = (width, most) if fits(best[None], np.array([width]))[0] else (least, width)
+            largest = least
+        reach *= 0.6
+    return largest
+
+
+@given(shoots, aspects, st.floats(0, 20), st.data())
+def test_crop_lies_inside_every_photo_and_holds_the_hold_point(turned, angles, aspect, margin, data):
+    to_plane = np.array([turned(SIZE, *a) for a in angles])
+    hold = np.array([data.draw(st.floats(0.25, 0.75)), data.draw(st.floats(0.25, 0.75))]) * SIZE
+    crop = framing.crop(SIZE, to_plane, aspect, hold, margin)
+    assert inside_by(SIZE, to_plane, corners(crop)) >= margin - 1e-3
+    assert crop[2] / crop[3] == pytest.approx(aspect)
+    away = np.minimum(hold - crop[:2], np.add(crop[:2], crop[2:]) - hold) / crop[2:]
+    assert (away >= framing.HOLD_MARGIN - 1e-6).all()
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_no_larger_crop_is_possible(turned, seed):
+    rng = np.random.default_rng(seed)
+    to_plane = np.array([turned(SIZE, *angles) for angles in rng.uniform(-0.03, 0.03, (4, 3))])
+    aspect, hold = (16 / 9, 1.0, 9 / 16, 4 / 3, 2.39)[seed], rng.uniform(0.3, 0.7, 2) * SIZE
+    crop = framing.crop(SIZE, to_plane, aspect, hold, 5)
+    searched = largest_by_search(SIZE, to_plane, aspect, hold, 5)
+    # the search comes near from below
+    assert searched * (1 - 1e-5) <= crop[2] < searched * 1.003
+
+
+@pytest.mark.parametrize(
+    ("aspect", "expected"),
+    [(1.5, (-0.5, -0.5, 3000, 2000)), (16 / 9, (-0.5, 155.75, 3000, 1687.5)), (1, (499.5, -0.5, 2000, 2000))],
+)
+def test_photos_that_agree_are_cropped_by_the_aspect_alone(aspect, expected):
+    crop = framing.crop(SIZE, np.array([np.eye(3)] * 3), aspect, (1499.5, 999.5), 0)
+    np.testing.assert_allclose(crop, expected, atol=5e-3)
+
+
+def test_the_hold_point_draws_the_crop_with_it():
+    left, top, width, height = framing.crop(SIZE, np.eye(3)[None], 16 / 9, (1499.5, 60.0), 0)
+    assert width == pytest.approx(3000, rel=1e-5)
+    assert (60.0 - top) / height == pytest.approx(framing.HOLD_MARGIN, abs=1e-4)
+
+
+def test_no_crop_at_all():
+    apart = np.array([np.eye(3), [[1, 0, 3100], [0, 1, 0], [0, 0, 1]]], float)
+    with pytest.raises(ValueError, match="no crop"):
+        framing.crop(SIZE, apart, 1.5, (1500, 1000), 0)
+    with pytest.raises(ValueError, match="no crop"):
+        framing.crop(SIZE, np.eye(3)[None], 1.5, (-200, 1000), 0)

@@ -1,0 +1,141 @@
+"""Photos: where the pixels of LibRaw's pictures lie on the sensor, levels, orientation, and TIFFs."""
+
+import numpy as np
+import pytest
+import tifffile
+
+from demo import dng
+from files import photo
+
+SIZE = (96, 64)  # width, height of the sensor
+
+
+def write_dng(path, mosaic, orientation=1, black=0, white=65535, exif=(), neutral=(1, 1, 1)):
+    dng.write(
+        path,
+        np.asarray(mosaic, np.uint16),
+        black=black,
+        white=white,
+        xyz_to_camera=np.eye(3),
+        neutral=np.asarray(neutral, float),
+        orientation=orientation,
+        camera=("Maker", "Model"),
+        exif=exif,
+        when="2031:03:14 21:04:10",
+    )
+    return path
+
+
+@pytest.fixture
+def ramp(tmp_path):
+    """A sensor whose value is 200 times the column plus 30 times the row."""
+    y, x = np.mgrid[: SIZE[1], : SIZE[0]]
+    return write_dng(tmp_path / "ramp.dng", 200 * x + 30 * y)
+
+
+def test_full_size_pixels_lie_where_the_sensor_pixels_are(ramp):
+    linear = photo.read_linear(ramp, (1, 1, 1), half=False)
+    y, x = np.mgrid[: SIZE[1], : SIZE[0]]
+    inner = np.s_[4:-4, 4:-4]
+    for channel in range(3):
+        np.testing.assert_allclose(linear[inner][..., channel], (200 * x + 30 * y)[inner], atol=1)
+
+
+def test_superpixels_lie_in_the_middle_of_their_four(ramp):
+    """As a whole: red and blue of a 2x2 sit half a sensor pixel to either side of it, and cancel in the grey."""
+    linear = photo.read_linear(ramp, (1, 1, 1), half=True).astype(float)
+    assert linear.shape == (SIZE[1] // 2, SIZE[0] // 2, 3)
+    y, x = np.mgrid[: SIZE[1] // 2, : SIZE[0] // 2]
+    np.testing.assert_allclose(linear @ [0.25, 0.5, 0.25], 200 * (2 * x + 0.5) + 30 * (2 * y + 0.5), atol=1)
+
+
+@pytest.mark.parametrize("half", [False, True])
+@pytest.mark.parametrize(("orientation", "turns"), [(1, 0), (3, 2), (6, 3), (8, 1)])
+def test_upright(tmp_path, orientation, turns, half):
+    mosaic = np.full((SIZE[1], SIZE[0]), 1000)
+    mosaic[: SIZE[1] // 2, : SIZE[0] // 2] = 9000  # the sensor's top left quarter is bright
+    path = write_dng(tmp_path / "turned.dng", mosaic, orientation)
+    linear = photo.read_linear(path, (1, 1, 1), half)
+    expected = np.rot90(mosaic, turns)[:: 1 + half, :: 1 + half]
+    assert linear.shape[:2] == expected.shape
+    # away from the quarter's border, which interpolation blurs
+    far = np.s_[4:12, 4:12]
+    for part in (far, np.s_[-12:-4, 4:12], np.s_[4:12, -12:-4], np.s_[-12:-4, -12:-4]):
+        np.testing.assert_allclose(linear[part][..., 1], expected[part], atol=1)
+    record = photo.read_metadata(path)
+    assert (record["width"], record["height"]) == np.rot90(mosaic, turns).shape[::-1]
+
+
+def test_black_level_and_white_level_bound_the_range(tmp_path):
+    mosaic = np.full((64, 96), 512)
+    mosaic[:32] = 16383
+    linear = photo.read_linear(write_dng(tmp_path / "levels.dng", mosaic, black=512, white=16383), (1, 1, 1), half=True)
+    assert (linear[:14] == 65535).all()
+    assert (linear[18:] == 0).all()
+
+
+def test_brightness_does_not_depend_on_the_content(tmp_path):
+    """LibRaw would scale each photo by its own brightest pixel if left to itself."""
+    mosaic = np.full((64, 96), 4000)
+    plain = photo.read_linear(write_dng(tmp_path / "plain.dng", mosaic, white=16383), (2, 1, 1.5), half=True)
+    mosaic[:8, :8] = 16000
+    bright = photo.read_linear(write_dng(tmp_path / "bright.dng", mosaic, white=16383), (2, 1, 1.5), half=True)
+    assert (plain[8:, 8:] == bright[8:, 8:]).all()
+
+
+def test_balance_multiplies(tmp_path):
+    path = write_dng(tmp_path / "flat.dng", np.full((64, 96), 6000))
+    red, green, blue = photo.read_linear(path, (2.0, 1.0, 1.5), half=True)[10, 10].astype(float)
+    assert green == pytest.approx(6000, abs=1)
+    assert red == pytest.approx(12000, abs=2)
+    assert blue == pytest.approx(9000, abs=2)
+
+
+@pytest.mark.parametrize("half", [False, True])
+def test_tiff_is_read_as_srgb_and_halved_by_the_mean(tmp_path, half):
+    rng = np.random.default_rng(1)
+    encoded = rng.integers(0, 65536, (20, 30, 3), dtype=np.uint16)
+    tifffile.imwrite(tmp_path / "a.tif", encoded, photometric="rgb")
+    linear = photo.read_linear(tmp_path / "a.tif", (1, 1, 1), half)
+    v = encoded / 65535
+    # IEC 61966-2-1 (sRGB) decoding
+    expected = 65535 * np.where(v <= 0.04045, v / 12.92, ((v + 0.055) / 1.055) ** 2.4)
+    if half:
+        expected = expected.reshape(10, 2, 15, 2, 3).mean((1, 3))
+    np.testing.assert_allclose(linear, expected, atol=3)
+
+
+@pytest.mark.parametrize(
+    ("content", "words"), [(b"", "empty"), (b"no photo at all\n" * 40, "cannot be read"), (None, "cannot be read")]
+)
+def test_a_bad_file_gets_a_reason(tmp_path, ramp, content, words):
+    path = tmp_path / "bad.dng"
+    path.write_bytes(ramp.read_bytes()[:3000] if content is None else content)
+    assert words in photo.read_metadata(path)["problem"]
+
+
+def test_eight_bit_tiff_is_refused_with_what_to_do(tmp_path):
+    tifffile.imwrite(tmp_path / "b.tif", np.zeros((20, 30, 3), np.uint8), photometric="rgb")
+    assert "16-bit" in photo.read_metadata(tmp_path / "b.tif")["problem"]
+
+
+def test_metadata(tmp_path):
+    exif = [
+        (33434, dng.RATIONAL, [2.5]),
+        (33437, dng.RATIONAL, [5.6]),
+        (34855, dng.SHORT, [200]),
+        (36867, dng.ASCII, "2031:03:14 21:04:11"),
+        (37386, dng.RATIONAL, [18.0]),
+        (37521, dng.ASCII, "37"),
+        (41989, dng.SHORT, [27]),
+        (42036, dng.ASCII, "Maker 18 mm"),
+    ]
+    record = photo.read_metadata(
+        write_dng(tmp_path / "one.dng", np.full((64, 96), 900), exif=exif, neutral=(0.5, 1, 0.8))
+    )
+    expected = {
+        "name": "one.dng", "time": "2031-03-14T21:04:11", "subsecond": 0.37, "shutter": 2.5, "aperture": 5.6,
+        "iso": 200, "focal": 18, "focal35": 27, "camera": "Maker Model", "lens": "Maker 18 mm", "problem": None,
+    }  # fmt: skip
+    assert {key: record[key] for key in expected} == pytest.approx(expected)
+    np.testing.assert_allclose(record["neutral"], [2, 1, 1.25], rtol=1e-5)

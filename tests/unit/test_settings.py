@@ -1,0 +1,128 @@
+"""Settings: what is accepted, and the sentence that a mistake gets."""
+
+from fractions import Fraction
+
+import pytest
+
+from house import settings
+
+
+def mistake(text, tmp_path, night=True):
+    """The sentence that a settings file of this text gets, without the file's path."""
+    path = tmp_path / "shoot.yaml"
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(settings.SettingsError) as caught:
+        settings.check(settings.load(path), path, night)
+    assert str(caught.value).startswith(str(path))
+    return str(caught.value).removeprefix(str(path))
+
+
+@pytest.mark.parametrize(
+    ("text", "sentence"),
+    [
+        ("holt: auto", ": 'holt' is not a setting; the nearest is 'hold'"),
+        ("look: {exposur: 1}", ": 'look.exposur' is not a setting; the nearest is 'look.exposure'"),
+        (
+            "look: {white_balance: {kelvn: 3200}}",
+            ": 'look.white_balance' is {'kelvn': 3200}; expected as_shot, {kelvin:",
+        ),
+        ("FPS: 24", "; the nearest is 'fps'"),
+        (
+            "hold: [1.4, 0.2]",
+            ": 'hold' is [1.4, 0.2]; expected auto, or a point as two fractions [x, y] between 0 and 1",
+        ),
+        ("hold: [0.5]", "expected auto, or a point as two fractions"),
+        ("hold: middle", ": 'hold' is 'middle'; expected auto, or"),
+        ("look: {contrast: high}", ": 'look.contrast' is 'high'; expected a number from 0.2 to 4"),
+        ("look: {cdl: {slope: [1, 1]}}", ": 'look.cdl' is {'slope': [1, 1]}; expected a .cc file's name"),
+        ("look: warm", ": 'look' is 'warm'; expected settings of the look"),
+        ("fps: fast", ": 'fps' is 'fast'; expected a frame rate from 1 to 240"),
+        ("fps: 0", ": 'fps' is 0; expected a frame rate"),
+        ("aspect: wide", ": 'aspect' is 'wide'; expected a ratio in quotes"),
+        ("steady: {unplaced: drop}", ": 'steady.unplaced' is 'drop'; expected bridge or leave_out"),
+        ("deliverables: [uhd]", ": 'deliverables.0' is 'uhd'; expected hd"),
+        ("leave_out: IMG_1.dng", ": 'leave_out' is 'IMG_1.dng'; expected a list of photos' file names"),
+        ("leave_out: [5]", ": 'leave_out.0' is 5; expected a photo's file name"),
+        ("frames_per_job: 0", ": 'frames_per_job' is 0; expected a whole number from 1 to 200"),
+        ("keep_frames: maybe", ": 'keep_frames' is 'maybe'; expected true or false"),
+        ("reference: 12", ": 'reference' is 12; expected a photo's file name"),
+        ("look:", ": 'look' is nothing; expected settings of the look"),
+        ("- hold", ": expected settings as 'key: value' lines, found ['hold']"),
+        ("just words", ": expected settings as 'key: value' lines, found 'just words'"),
+        ("hold: [0.5, 0.5\nfps: 24", ", line 2: this is not YAML"),
+        ("hold:\tauto: no", ", line 1: this is not YAML"),
+    ],
+)
+def test_mistakes(text, sentence, tmp_path):
+    found = mistake(text, tmp_path)
+    assert sentence in found
+    assert "\n" not in found
+
+
+def test_a_file_that_is_not_text(tmp_path):
+    (tmp_path / "shoot.yaml").write_bytes(b"hold: \xff\xfe auto")
+    with pytest.raises(settings.SettingsError, match="save it as UTF-8"):
+        settings.load(tmp_path / "shoot.yaml")
+
+
+@pytest.mark.parametrize("key", ["results: there", "shoots: here", "keep_frames: false", "frames_per_job: 8"])
+def test_what_concerns_the_night_is_not_for_one_shoot(key, tmp_path):
+    assert "concerns the whole night; set it in config.yaml" in mistake(key, tmp_path, night=False)
+
+
+def test_the_settings_that_come_with_kerbwalk_are_right():
+    path = settings.SCHEMA.parents[2] / "config" / "config.yaml"
+    loaded = settings.load(path)
+    settings.check(loaded, path)
+    assert set(loaded) == set(settings._schema()["properties"])
+
+
+def test_empty_is_no_mistake(tmp_path):
+    (tmp_path / "shoot.yaml").write_text("# nothing yet\n")
+    assert settings.load(tmp_path / "shoot.yaml") == {}
+    settings.check({}, "nowhere")
+
+
+def test_merged_goes_deep_but_a_white_balance_is_one_choice():
+    base = {
+        "look": {"exposure": 0, "white_balance": {"kelvin": 3200, "tint": 5}, "cdl": {"slope": [2, 2, 2]}},
+        "fps": 24,
+    }
+    own = {"look": {"exposure": 1, "white_balance": {"neutral": [0.5, 0.5]}, "cdl": {"power": [1, 1, 1]}}}
+    assert settings.merged(base, own) == {"look": own["look"], "fps": 24}
+    assert settings.merged(base, {"look": {"exposure": 2}})["look"] == base["look"] | {"exposure": 2}
+    assert base["look"]["exposure"] == 0
+
+
+@pytest.mark.parametrize(
+    ("read", "aspect"), [(16 * 60 + 9, "16:9"), (61, "1:1"), ("4:3", "4:3"), (21 * 60 + 9, "21:9")]
+)
+def test_an_unquoted_aspect_is_understood(read, aspect):
+    assert settings.normalised({"aspect": read}) == {"aspect": aspect}
+
+
+@pytest.mark.parametrize(
+    ("fps", "rate"),
+    [
+        (24, "24/1"), (25, "25/1"), (30, "30/1"), (60, "60/1"), (23.976, "24000/1001"), (29.97, "30000/1001"),
+        ("24000/1001", "24000/1001"), (12.5, "25/2"), (24.0, "24/1"),
+    ],
+)  # fmt: skip
+def test_frame_rate(fps, rate):
+    assert settings.frame_rate(fps) == rate
+
+
+def test_ratio():
+    assert settings.ratio("16:9") == Fraction(16, 9)
+    assert settings.ratio("2.39:1") == Fraction(239, 100)
+    for wrong in ("5:1", "1:5", "16:0"):
+        with pytest.raises(settings.SettingsError, match=f"aspect '{wrong}'"):
+            settings.ratio(wrong)
+
+
+def test_nearest():
+    assert settings.nearest("IMG_0043.DNG", ["IMG_0042.DNG", "IMG_0143.DNG", "notes.dng"]) in (
+        "IMG_0042.DNG",
+        "IMG_0143.DNG",
+    )
+    assert settings.nearest("zzz", ["hold", "fps"]) in ("hold", "fps")

@@ -1,0 +1,121 @@
+"""Steadying: the warp holds exactly, and who is bumped, covered or bridged."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from kerbwalk import steady
+from kerbwalk.registration import jacobian, transfer
+
+SIZE = (3000, 2000)
+places = st.tuples(st.floats(0.1, 0.9), st.floats(0.1, 0.9)).map(lambda f: np.array(f) * SIZE - 0.5)
+
+
+def test_camera_matrix():
+    # 36 mm wide film: a 36 mm lens sees as far to the side as it is long, half of it to either side
+    camera = steady.camera_matrix(3000, 2000, 36.0)
+    assert camera[0, 0] == camera[1, 1] == pytest.approx(3000, rel=1e-3)
+    assert tuple(camera[:2, 2]) == (1499.5, 999.5)
+    assert steady.camera_matrix(3000, 2000)[0, 0] == pytest.approx(3000 * 28 / 36, rel=1e-3)
+
+
+@given(places, places, st.floats(-0.3, 0.3), st.sampled_from([18.0, 28.0, 50.0, 135.0]))
+def test_hold_point_stays_exactly_and_its_upright_is_upright(hold, anchor, lean, focal35):
+    matrix = steady.rotation_to(hold, lean, anchor, steady.camera_matrix(*SIZE, focal35))
+    np.testing.assert_allclose(transfer(matrix, hold[None])[0], anchor, atol=1e-6)
+    down = jacobian(matrix, hold) @ [-np.sin(lean), np.cos(lean)]
+    # an angle of 1e-3 moves what is 1,000 px away by a pixel
+    assert abs(np.arctan2(-down[0], down[1])) < 1e-4
+
+
+@given(places, st.floats(-0.02, 0.02), st.floats(-0.02, 0.02), st.floats(-0.02, 0.02))
+def test_upright_of_small_turns(anchor, dx, dy, lean):
+    """Aims that are off as people's are: 2 % of the picture, one degree."""
+    hold = anchor + np.array([dx, dy]) * SIZE[0]
+    matrix = steady.rotation_to(hold, lean, anchor, steady.camera_matrix(*SIZE, 27.0))
+    np.testing.assert_allclose(transfer(matrix, hold[None])[0], anchor, atol=1e-6)
+    down = jacobian(matrix, hold) @ [-np.sin(lean), np.cos(lean)]
+    assert abs(np.arctan2(-down[0], down[1])) < 1e-5
+
+
+@given(places, places, st.floats(-0.3, 0.3))
+def test_warp_is_a_pure_turn(hold, anchor, lean):
+    camera = steady.camera_matrix(*SIZE, 27.0)
+    turn = np.linalg.inv(camera) @ steady.rotation_to(hold, lean, anchor, camera) @ camera
+    np.testing.assert_allclose(turn @ turn.T, np.eye(3), atol=1e-9)
+    assert np.linalg.det(turn) == pytest.approx(1)
+
+
+@given(places)
+def test_what_is_steady_is_left_alone(hold):
+    matrix = steady.rotation_to(hold, 0.0, hold, steady.camera_matrix(*SIZE))
+    np.testing.assert_allclose(matrix, np.eye(3), atol=1e-9)
+
+
+def test_undoes_a_cameras_turn(turned):
+    """A turn of the camera is undone everywhere in the picture, not only at the hold point."""
+    focal = steady.camera_matrix(*SIZE, 27.0)[0, 0]
+    truth = turned(SIZE, 0.012, -0.02, 0.03, focal)
+    anchor = np.array([1600.0, 850.0])
+    hold = transfer(truth, anchor[None])[0]
+    down = jacobian(truth, anchor) @ [0, 1]
+    matrix = steady.rotation_to(hold, np.arctan2(-down[0], down[1]), anchor, steady.camera_matrix(*SIZE, 27.0))
+    corners = np.array([[0, 0], [2999, 0], [2999, 1999], [0, 1999]], float)
+    np.testing.assert_allclose(transfer(matrix @ truth, corners), corners, atol=0.02)
+
+
+def test_bumped_is_the_one_that_is_far_off():
+    rng = np.random.default_rng(4)
+    k = np.arange(40)
+    # the aim wanders by 300 px over the walk
+    holds = np.column_stack([1500 + 7.5 * k, 900 - 3 * k]) + rng.normal(0, 8, (40, 2))
+    assert not steady.bumped(holds, 3000).any()
+    holds[13] += (150, -60)
+    holds[25] = np.nan
+    assert np.flatnonzero(steady.bumped(holds, 3000)).tolist() == [13]
+
+
+@pytest.mark.parametrize("at", [0, 1, 39])
+def test_bumped_at_the_ends(at):
+    holds = np.full((40, 2), 700.0) + np.random.default_rng(5).normal(0, 5, (40, 2))
+    holds[at] += 200
+    assert np.flatnonzero(steady.bumped(holds, 3000)).tolist() == [at]
+
+
+def test_perfect_aim_has_no_bump():
+    assert not steady.bumped(np.full((10, 2), 700.0), 3000).any()
+
+
+@pytest.mark.filterwarnings("ignore:All-NaN slice")
+def test_a_long_gap_says_nothing_of_the_others():
+    holds = np.full((40, 2), 700.0)
+    holds[10:30] = np.nan
+    assert not steady.bumped(holds, 3000).any()
+
+
+def test_covered_only_if_it_soon_passes():
+    likeness = [1, 0, 1, 0, 0, 1, 0, 0, 0, 1, np.nan, 1, 1, 0]
+    expected = [False, True, False, True, True, False, False, False, False, False, True, False, False, True]
+    assert steady.covered(likeness).tolist() == expected
+
+
+@given(st.lists(st.booleans(), min_size=1, max_size=30).filter(any), st.booleans())
+def test_timeline(usable, leave_out):
+    names = [f"p{k}" for k in range(len(usable))]
+    frames = steady.timeline(names, np.array(usable), leave_out)
+    assert len(frames) == (sum(usable) if leave_out else len(names))
+    good = {name for name, use in zip(names, usable, strict=True) if use}
+    for frame in frames:
+        assert {name for name, _ in frame} <= good
+        assert sum(share for _, share in frame) == pytest.approx(1)
+    if not leave_out:
+        for name, use, frame in zip(names, usable, frames, strict=True):
+            assert not use or frame == [(name, 1.0)]
+
+
+def test_the_nearer_neighbour_has_the_greater_share():
+    frames = steady.timeline("abcdef", np.array([True, False, False, False, True, False]), False)
+    assert frames[1] == [("a", 0.75), ("e", 0.25)]
+    assert frames[3] == [("a", 0.25), ("e", 0.75)]
+    assert frames[5] == [("e", 1.0)]

@@ -1,0 +1,120 @@
+"""Tracking, on a shoot whose every photo is a known homography of one texture."""
+
+import numpy as np
+import pytest
+
+from kerbwalk import track
+from kerbwalk.registration import jacobian, transfer
+
+SIZE = (640, 426)
+HOLD = np.array([335.0, 190.0])
+REFERENCE, WALKED_PAST, COVERED, ELSEWHERE = 4, 2, 6, 7
+
+
+@pytest.fixture(scope="module")
+def shoot(waves, turned):
+    """(pictures, homographies from the reference): ten photos that wander, grow, roll and flicker."""
+    rng = np.random.default_rng(21)
+    texture, pictures, matrices = waves(21), [], []
+    for k in range(10):
+        size = 1 + 0.006 * (k - REFERENCE)
+        grow = np.array([[size, 0, 320 * (1 - size)], [0, size, 213 * (1 - size)], [0, 0, 1]])
+        turn = np.eye(3) if k == REFERENCE else turned(SIZE, *rng.normal(0, 0.012, 3)) @ grow
+        picture = texture.seen(SIZE, turn) * rng.uniform(0.85, 1.15) + rng.normal(0, 120, SIZE[::-1])
+        pictures.append(np.clip(picture, 0, 65535))
+        matrices.append(turn)
+    x, y = np.rint(transfer(matrices[WALKED_PAST], HOLD[None])[0]).astype(int)
+    pictures[WALKED_PAST][:, x + 10 : x + 60] = 3000  # a walker beside the hold point
+    x, y = np.rint(transfer(matrices[COVERED], HOLD[None])[0]).astype(int)
+    pictures[COVERED][y - 110 : y + 110, x - 110 : x + 110] = 3000 + 8 * np.arange(220)[:, None]  # a bus in front of it
+    pictures[ELSEWHERE] = waves(77).seen(SIZE)
+    return [p.astype(np.uint16) for p in pictures], matrices
+
+
+@pytest.fixture(scope="module")
+def placed(shoot):
+    return track.follow_shoot(lambda: shoot[0].__getitem__, len(shoot[0]), REFERENCE, HOLD)
+
+
+def test_all_but_the_photo_of_something_else_are_placed(placed):
+    assert [k for k, p in enumerate(placed) if isinstance(p, str)] == [ELSEWHERE]
+
+
+def test_hold_point(shoot, placed):
+    for k, matrix in enumerate(shoot[1]):
+        if k != ELSEWHERE:
+            error = np.hypot(*(placed[k].hold - transfer(matrix, HOLD[None])[0]))
+            assert error < (0.3 if k == COVERED else 0.05), f"photo {k} is off by {error:.3f} px"
+
+
+def test_lean_and_scale(shoot, placed):
+    for k, matrix in enumerate(shoot[1]):
+        if k != ELSEWHERE:
+            down = jacobian(matrix, HOLD) @ [0, 1]
+            assert placed[k].lean == pytest.approx(np.arctan2(-down[0], down[1]), abs=1.5e-3)
+            assert placed[k].scale == pytest.approx(np.hypot(*down), abs=2e-3)
+
+
+def test_likeness_tells_what_is_covered(placed):
+    likeness = [0.0 if isinstance(p, str) else p.likeness for p in placed]
+    assert likeness[REFERENCE] == 1
+    assert all(likeness[k] > 0.9 for k in range(10) if k not in (COVERED, ELSEWHERE, WALKED_PAST))
+    assert likeness[WALKED_PAST] > 0.75
+    assert likeness[COVERED] == 0
+
+
+def test_reference_stays_where_it_is(placed):
+    np.testing.assert_allclose(placed[REFERENCE].hold, HOLD, atol=1e-3)
+    assert placed[REFERENCE].lean == pytest.approx(0, abs=1e-4)
+    assert placed[REFERENCE].scale == pytest.approx(1, abs=1e-4)
+
+
+def test_two_readers_side_by_side_give_the_same(shoot, placed):
+    from concurrent.futures import ThreadPoolExecutor
+
+    with ThreadPoolExecutor(2) as pool:
+        again = track.follow_shoot(lambda: shoot[0].__getitem__, len(shoot[0]), REFERENCE, HOLD, pool.map)
+    for one, other in zip(placed, again, strict=True):
+        if isinstance(one, str):
+            assert one == other
+        else:
+            assert (one.hold == other.hold).all() and one.lean == other.lean and one.scale == other.scale
+
+
+def test_a_larger_proxy_is_followed_reduced_and_placed_in_its_own_pixels(waves):
+    """Above 1280 pixels corners are followed at half the size, the pixels of which lie half a pixel aside."""
+    size, hold = (1300, 860), np.array([640.0, 400.0])
+    shift = np.array([[1, 0, 7.25], [0, 1, -4.5], [0, 0, 1]])
+    texture = waves(31, shortest=18, longest=90)
+    pictures = [texture.seen(size, m).astype(np.uint16) for m in (None, shift)]
+    placed = track.follow_shoot(lambda: pictures.__getitem__, 2, 0, hold)
+    np.testing.assert_allclose(placed[1].hold, hold + (7.25, -4.5), atol=0.03)
+
+
+def test_auto_hold_prefers_what_lasts_near_the_middle(shoot, waves):
+    pictures, _ = shoot
+    lasting = [p for k, p in enumerate(pictures) if k not in (ELSEWHERE, COVERED)]
+    changing = []
+    for k, picture in enumerate(lasting):
+        # the right half shows something else in every photo
+        changing.append(np.where(np.arange(SIZE[0]) > 330, waves(100 + k).seen(SIZE), picture).astype(np.uint16))
+    found = track.choose_hold(changing.__getitem__, len(changing), REFERENCE)
+    (x, y), score = found[0]
+    assert score == 1
+    assert x < 330 and abs(x - 320) < 0.35 * SIZE[0] and abs(y - 213) < 0.4 * SIZE[1]
+    assert [s for _, s in found] == sorted((s for _, s in found), reverse=True)
+
+
+def test_auto_hold_of_a_picture_without_a_corner_is_its_middle():
+    black = np.zeros((2, 426, 640), np.uint16)
+    ((middle, score),) = track.choose_hold(black.__getitem__, 2, 0)
+    np.testing.assert_allclose(middle, np.array(SIZE) / 2, atol=1)
+    assert score == 0
+
+
+def test_a_black_photo_is_named_and_a_black_reference_names_all(shoot):
+    pictures = [*shoot[0][3:6], np.zeros_like(shoot[0][0])]
+    placed = track.follow_shoot(lambda: pictures.__getitem__, 4, 1, HOLD)
+    assert [isinstance(p, str) for p in placed] == [False, False, False, True]
+    placed = track.follow_shoot(lambda: pictures.__getitem__, 4, 3, HOLD)
+    assert [isinstance(p, str) for p in placed[:3]] == [True, True, True]
