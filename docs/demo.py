@@ -9,10 +9,10 @@ sys.path[:0] = [str(ROOT / "scripts"), str(ROOT / "workflow")]
 
 import cv2  # noqa: E402
 import numpy as np  # noqa: E402
-import PyOpenColorIO as ocio  # noqa: E402
 
 import _workflow  # noqa: E402, F401
 from files import ffmpeg, stage  # noqa: E402
+from files.look import processor  # noqa: E402
 
 WIDTH, HEIGHT = 640, 360
 GAP = 8
@@ -27,8 +27,8 @@ def main():
     warps = stage.read_json(args.shoot / "work" / "warps.json")
     count = len(warps["frames"])
     chosen = [count // 10, count // 2, count - 1 - count // 10]
-    look = ocio.Config.CreateRaw().getProcessor(ocio.FileTransform(str(args.shoot / "work" / "look.clf")))
-    before = [taken(args.shoot, warps["frames"][k][0][0], look.getDefaultCPUProcessor()) for k in chosen]
+    look = processor(args.shoot / "work" / "look.clf")
+    before = [taken(args.shoot, warps["frames"][k][0][0], look) for k in chosen]
     clip = args.shoot / f"{args.shoot.name}_hd.mp4"
     filters = f"scale={WIDTH}:{HEIGHT}:flags=area"
     after = [f for k, f in enumerate(ffmpeg.frames(clip, (WIDTH, HEIGHT), filters=filters)) if k in chosen]

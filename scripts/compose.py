@@ -9,10 +9,10 @@ A part without frames (a clip of fewer frames than parts) is two empty files.
 import csv
 
 import numpy as np
-import PyOpenColorIO as ocio
 
 import _workflow  # noqa: F401
 from files import ffmpeg, stage
+from files.look import processor
 from files.proxies import Proxies
 from kerbwalk import compose
 
@@ -37,7 +37,7 @@ def main():
     warps, framing = stage.read_json(args.warps), stage.read_json(args.framing)
     matrices = {p["name"]: p["matrix"] for p in warps["photos"] if p["placed"]}
     gains = read_gains(args.gains)
-    look = ocio.Config.CreateRaw().getProcessor(ocio.FileTransform(args.look)).getDefaultCPUProcessor()
+    look = processor(args.look)
     proxies = Proxies(args.proxies)
     files = dict(zip(args.proxies, args.frames, strict=True))
     crop, output = framing["crop"], framing["output"]

@@ -7,10 +7,10 @@ BT.709 signal for a BT.1886 display. The steps are described in workflow/kerbwal
 import json
 
 import numpy as np
-import PyOpenColorIO as ocio
 
 import _workflow  # noqa: F401
 from files import stage
+from files.look import read_cdl
 from files.proxies import Proxies
 from kerbwalk import colour, look
 
@@ -35,7 +35,8 @@ def main():
     matrix = reference["matrix"] or np.eye(3).tolist()
     balance = wanted_balance(settings["white_balance"], reference, matrix, Proxies(args.proxies), shoot["balance"])
     change = np.asarray(balance) / np.asarray(shoot["balance"])
-    steps = look.transform(matrix, change, settings, read_cdl(settings["cdl"], args.cdl))
+    cdl = read_cdl(args.cdl) if args.cdl else settings["cdl"] and look.cdl_transform(**settings["cdl"])
+    steps = look.transform(matrix, change, settings, cdl)
     stage.write_text(args.out, look.clf_text(steps, "kerbwalk look"))
 
 
@@ -58,16 +59,6 @@ def wanted_balance(white_balance, reference, matrix, proxies, decoded_balance):
         )
     mean = light[area].mean(axis=(0, 1), dtype=np.float64)
     return np.asarray(decoded_balance) * mean[1] / mean
-
-
-def read_cdl(numbers, file):
-    """The settings' CDL as an OpenColorIO transform, or None."""
-    if file:
-        try:
-            return ocio.CDLTransform.CreateFromFile(file, "")
-        except ocio.Exception as error:
-            raise stage.StageError(f"{file}: not an ASC CDL that can be read ({error})") from None
-    return look.cdl_transform(**numbers) if numbers else None
 
 
 if __name__ == "__main__":

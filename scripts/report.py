@@ -22,10 +22,10 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-import PyOpenColorIO as ocio
 
 import _workflow  # noqa: F401
 from files import ffmpeg, pages, stage
+from files.look import processor
 from files.proxies import Proxies
 from house.settings import frame_rate
 from kerbwalk import report
@@ -60,7 +60,7 @@ def main():
     measured = measure(args.clips[0], framing, warps)
     gains = read_gains(args.gains)
     proxies = Proxies(args.proxies)
-    look = ocio.Config.CreateRaw().getProcessor(ocio.FileTransform(args.look)).getDefaultCPUProcessor()
+    look = processor(args.look)
     photos = warps["photos"]
     aims = aim(photos, framing)
     shaded = [k for k, p in enumerate(photos) if not p["placed"]]

@@ -58,6 +58,9 @@ def check(settings, source, night=True):
     error = min(validator.iter_errors(settings), key=lambda e: [str(p) for p in e.absolute_path], default=None)
     if error is not None:
         raise SettingsError(f"{source}: {_sentence(error)}")
+    if "aspect" in settings and not 0.25 <= ratio(settings["aspect"]) <= 4:
+        expected = _schema()["properties"]["aspect"]["description"]
+        raise SettingsError(f"{source}: 'aspect' is '{settings['aspect']}'; expected {expected}")
 
 
 def merged(base, override):
@@ -88,14 +91,9 @@ def frame_rate(fps):
 
 
 def ratio(aspect):
-    """Width over height of an aspect such as '16:9'.
-
-    Raises SettingsError outside 1:4 to 4:1.
-    """
+    """Width over height of an aspect such as '16:9', exactly; 0 for a height of 0."""
     width, height = (Fraction(part) for part in aspect.split(":"))
-    if not height or not Fraction(1, 4) <= width / height <= 4:
-        raise SettingsError(f"aspect '{aspect}': expected a ratio between 1:4 and 4:1, such as \"16:9\"")
-    return width / height
+    return width / height if height else Fraction(0)
 
 
 def nearest(word, known):

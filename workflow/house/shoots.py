@@ -148,7 +148,6 @@ def _read(folder, results_dir, base_settings):
             own = settings_module.load(own_settings)
             settings_module.check(own, own_settings, night=False)
             shoot.settings = settings_module.merged(base_settings, settings_module.normalised(own))
-        settings_module.ratio(shoot.settings["aspect"])
         _check_names(shoot, own_settings)
         cdl_file(shoot)
     except (settings_module.SettingsError, OSError) as error:
@@ -156,6 +155,9 @@ def _read(folder, results_dir, base_settings):
     except UnicodeDecodeError:
         shoot.name = folder.name.encode("utf-8", "backslashreplace").decode()
         shoot.problem = f"{shoot.name}: the folder's name is not UTF-8; rename it"
+    place = results_dir / shoot.id
+    if not shoot.problem and place.exists() and not place.is_dir():
+        shoot.problem = f"{place}: a file is where the shoot's results should go; move it away"
     if not shoot.problem and shoot.id != shoot.name:
         Path(results_dir, shoot.name).mkdir(parents=True, exist_ok=True)
         _link(Path(results_dir, shoot.id), shoot.name)
