@@ -1,0 +1,130 @@
+#!/usr/bin/env python3
+"""Measure Kerbwalk on a demo shoot, against the plain way (baseline.py) and against floors, in one session.
+
+usage: benchmarks/compare.py OUT [--frames 120] [--size 3000x2000] [--cores 2] [--times 1]
+
+OUT holds the shoot (made the first time, then taken as it is) and the results, which are made anew ("cold": nothing
+decoded, nothing composed; the compiled code of the maths stays). Floors: what no program that does the same can
+spend less than, LibRaw on all cores with Kerbwalk's settings, and the encoders on the finished frames.
+With --times N everything is measured N times by turns and the quickest is taken, as noise only ever adds; where
+other programs share the machine, the processor time says more than the clock.
+"""
+
+import argparse
+import csv
+import os
+import resource
+import shutil
+import subprocess
+import sys
+import time
+from collections import defaultdict
+from pathlib import Path
+
+REPO = Path(__file__).resolve().parent.parent
+SHOOT = "tram-square"
+STAGES = [
+    "ingest", "audit", "decode", "look", "track", "steady", "light",
+    "framing", "compose", "master", "deliver", "report", "index",
+]  # fmt: skip
+# In a process of its own, as the stages are; the threads share the photos.
+LIBRAW = """
+import sys
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+sys.path[:0] = [sys.argv[1] + "/workflow"]
+from files.photo import read_linear
+from kerbwalk.decode import reduction
+photos = sorted(Path(sys.argv[2]).glob("*.dng"))
+size = [int(n) for n in sys.argv[3].split("x")]
+half = reduction(*size, (1920, 1080))[0]
+with ThreadPoolExecutor(int(sys.argv[4])) as pool:
+    list(pool.map(lambda photo: read_linear(photo, (2.0, 1.0, 1.5), half).shape, photos))
+"""
+
+
+def main():
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("out", type=Path, metavar="OUT")
+    parser.add_argument("--frames", type=int, default=120)
+    parser.add_argument("--size", default="3000x2000")
+    parser.add_argument("--cores", type=int, default=2)
+    parser.add_argument("--times", type=int, default=1)
+    options = parser.parse_args()
+    out, cores = options.out.resolve(), str(options.cores)
+    sys.path.insert(0, str(REPO / "scripts"))
+    import _bootstrap
+
+    env = _bootstrap.ensure("default")
+    python, variables = _bootstrap.python_of(env), _bootstrap.environ(env)
+    demo = [python, REPO / "scripts" / "demo", out, "--only", SHOOT, "--jobs", cores]
+    subprocess.run([*demo, "--frames", str(options.frames), "--size", options.size], env=variables, check=True)
+    photos, results = out / "shoots" / SHOOT, out / "results"
+    run = [python, REPO / "scripts" / "run", "--cores", cores, "--config"]
+    master = results / SHOOT / "master.mkv"
+    encoder = [python, REPO / "scripts" / "deliver.py", "--settings", '{"fps": 24}', "--master", master]
+    jobs = {
+        "kerbwalk": [*run, f"shoots={out / 'shoots'}", f"results={results}"],
+        "baseline": [python, REPO / "benchmarks" / "baseline.py", photos, out / "baseline.mp4", "--cores", cores],
+        "floor: LibRaw": [python, "-c", LIBRAW, REPO, photos, options.size, cores],
+        "floor: H.264": [*encoder, "--out", out / "encoded.mp4"],
+    }
+    taken, stages = defaultdict(list), {}
+    print(f"load before: {os.getloadavg()[0]:.1f}", flush=True)
+    for _ in range(options.times):
+        for name, command in jobs.items():
+            if name == "kerbwalk":
+                shutil.rmtree(results, ignore_errors=True)
+            spent = measured(command, variables, out / f"{name.rpartition(' ')[2].lower()}.log")
+            if name == "kerbwalk" and spent < min(taken[name], default=(float("inf"),)):
+                stages = times_of(results)
+            taken[name].append(spent)
+    show(options, {name: min(values) for name, values in taken.items()}, stages)
+
+
+def measured(command, variables, log):
+    """(seconds by the clock, seconds of processor time) of a command that must succeed."""
+    with log.open("wb") as file:
+        start, before = time.perf_counter(), processor_time()
+        done = subprocess.run(
+            list(map(str, command)), env=variables, stdout=file, stderr=subprocess.STDOUT, check=False
+        )
+        spent = time.perf_counter() - start, processor_time() - before
+    if done.returncode:
+        raise SystemExit(f"compare: {log.stem} failed; {log} says why")
+    return spent
+
+
+def processor_time():
+    """Seconds that all processes started from here, and theirs, have spent once they have ended."""
+    usage = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return usage.ru_utime + usage.ru_stime
+
+
+def times_of(results):
+    """{stage: (jobs, seconds in all of them)} from Snakemake's benchmark files."""
+    stages = {}
+    for stage in STAGES:
+        files = [*results.glob(f"*/work/times/{stage}.tsv"), *results.glob(f"*/work/times/{stage}.*.tsv")]
+        rows = [next(csv.DictReader(file.open(encoding="utf-8"), delimiter="\t")) for file in files]
+        if rows:
+            stages[stage] = (len(rows), sum(float(row["s"]) for row in rows))
+    return stages
+
+
+def show(options, taken, stages):
+    whole, whole_processor = taken["kerbwalk"]
+    print(f"\n{options.frames} photos of {options.size}, {options.cores} cores, least of {options.times}\n")
+    print(
+        "| what | seconds | kerbwalk takes | processor seconds | kerbwalk takes |\n| --- | ---: | ---: | ---: | ---: |"
+    )
+    for name, (clock, processor) in taken.items():
+        ratios = f"{whole / clock:.2f} x | {processor:.1f} | {whole_processor / processor:.2f} x"
+        print(f"| {name} | {clock:.1f} | {ratios} |")
+    print("\n| stage | jobs | seconds in all |\n| --- | ---: | ---: |")
+    for stage, (jobs, seconds) in stages.items():
+        print(f"| {stage} | {jobs} | {seconds:.1f} |")
+
+
+if __name__ == "__main__":
+    main()

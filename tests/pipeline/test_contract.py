@@ -1,0 +1,139 @@
+"""What users and other programs may rely on: the files, their shapes, and what each stage reads."""
+
+import csv
+import html.parser
+import os
+import re
+import shlex
+import subprocess
+import sys
+from concurrent.futures import ThreadPoolExecutor
+
+import PyOpenColorIO as ocio
+import pytest
+
+SHOOT = "empty"
+STAGES = ("ingest", "audit", "decode", "look", "track", "steady", "light", "framing", "compose", "master", "deliver")
+FINDING = {"code", "severity", "photos", "value", "limit", "message"}
+GAINS = ["photo", "known_step", "estimated_gain", "kept_trend", "applied_gain", "confidence", "pixels"]
+
+
+def test_the_documented_files(finished):
+    for shoot in ("approach", "empty", "arc"):
+        folder = finished.results / shoot
+        assert {f.name for f in folder.iterdir()} == {
+            *("audit.json", "master.mkv", "master.framemd5", f"{shoot}_hd.mp4", "report.html", "work"),
+        }
+        assert {"warps.json", "gains.csv", "framing.json", "look.clf", "ingest.json"} <= {
+            f.name for f in (folder / "work").iterdir()
+        }
+    assert (finished.results / "index.html").stat().st_size
+    left = [f for f in finished.results.rglob("*") if f.name.startswith(".writing-")]
+    assert not left
+
+
+def test_audit(finished):
+    audit = finished.json(SHOOT, "audit.json")
+    assert audit.keys() == {"findings", "photos", "reference"}
+    assert audit["reference"] in audit["photos"]
+    finding = next(f for f in audit["findings"] if f["code"] == "left_out")
+    assert finding.keys() == FINDING
+    assert finding["severity"] == "note"
+    assert set(finding["photos"]) == {"KW_0101.dng", "KW_0105.dng", "KW_0116.dng"}
+
+
+def test_gains(finished):
+    with open(finished.results / SHOOT / "work" / "gains.csv", newline="", encoding="utf-8") as file:
+        table = csv.DictReader(file)
+        assert table.fieldnames == GAINS
+        rows = list(table)
+    assert [row["photo"] for row in rows] == finished.json(SHOOT, "audit.json")["photos"]
+    for row in rows:
+        assert 0 <= float(row["confidence"]) <= 1
+        assert int(row["pixels"]) >= 0
+        assert abs(float(row["applied_gain"])) < 2
+
+
+def test_warps_and_framing(finished):
+    warps, framing = finished.json("approach", "work/warps.json"), finished.json("approach", "work/framing.json")
+    assert {"size", "reference", "hold", "focal", "photos", "frames"} == warps.keys()
+    assert all(sum(share for _, share in frame) == pytest.approx(1) for frame in warps["frames"])
+    assert {"crop", "output", "retained", "of_aspect"} == framing.keys()
+
+
+def test_the_look_loads_in_opencolorio(finished):
+    file = finished.results / "arc" / "work" / "look.clf"
+    look = ocio.Config.CreateRaw().getProcessor(ocio.FileTransform(str(file))).getDefaultCPUProcessor()
+    black, white = look.applyRGB([0, 0, 0]), look.applyRGB([4, 4, 4])
+    assert black == pytest.approx([0] * 3, abs=1e-4)
+    assert white == pytest.approx([1] * 3, abs=1e-4)
+
+
+def test_the_pages_hold_all_they_need(finished):
+    """Nothing is fetched from elsewhere, and every file that a page names lies where it says."""
+
+    class Links(html.parser.HTMLParser):
+        found = ()
+
+        def handle_starttag(self, tag, attributes):
+            named = [value for key, value in attributes if key in ("src", "href", "poster") and value]
+            self.found += tuple(named)
+
+    for page in (finished.results / "index.html", finished.results / "arc" / "report.html"):
+        links = Links()
+        links.feed(page.read_text(encoding="utf-8"))
+        assert links.found
+        for link in links.found:
+            assert link.startswith(("#", "data:")) or (page.parent / link).exists(), link
+
+
+def test_the_help_of_every_script(root):
+    names = [f"{stage}.py" for stage in (*STAGES, "report", "index")] + ["run", "test"]
+    scripts = [root / "scripts" / name for name in names]
+
+    def shown(script):
+        return subprocess.run([sys.executable, script, "--help"], capture_output=True, text=True, timeout=60)
+
+    with ThreadPoolExecutor(2) as pool:
+        for script, result in zip(scripts, pool.map(shown, scripts), strict=True):
+            assert result.returncode == 0, script
+            assert len(result.stdout.splitlines()) > 4, script
+            assert not result.stderr, script
+
+
+@pytest.mark.parametrize("stage", (*STAGES, "report"))
+def test_a_stage_reads_only_what_it_declares(finished, stage, tmp_path):
+    """Its command, in a folder that holds only the declared inputs, makes the same outputs to the byte."""
+    rows = [r for r in finished.table() if r["rule"] == stage and r["output_file"].startswith(SHOOT)]
+    command = rows[0]["shellcmd"]
+    rows = [row for row in rows if row["shellcmd"] == command]
+    shoots = tmp_path / "shoots"
+    for name in rows[0]["input-file(s)"].split(","):
+        source = finished.results / name  # an absolute path stays itself
+        if source.is_relative_to(finished.root):
+            continue  # a page's template, read where it lies
+        if source.is_relative_to(finished.shoots):
+            target = shoots / source.relative_to(finished.shoots)
+        else:
+            target = tmp_path / name
+        target.parent.mkdir(parents=True, exist_ok=True)
+        os.link(source, target)
+    for row in rows:
+        (tmp_path / row["output_file"]).parent.mkdir(parents=True, exist_ok=True)
+    (tmp_path / SHOOT / "work" / "logs").mkdir(parents=True, exist_ok=True)
+    start = f"kerbwalk() {{ stage=$1; shift; {shlex.quote(sys.executable)} {shlex.quote(str(finished.root))}"
+    start += '/scripts/$stage.py "$@"; }; '
+    for before, after in quoted(finished.shoots, shoots):
+        command = command.replace(before, after)
+    done = subprocess.run(["bash", "-c", start + command], cwd=tmp_path, timeout=120)
+    assert done.returncode == 0, "".join(f.read_text() for f in tmp_path.glob(f"{SHOOT}/work/logs/*"))
+    for row in rows:
+        made, known = ((place / row["output_file"]).read_bytes() for place in (tmp_path, finished.results))
+        assert made == known, row["output_file"]
+
+
+def quoted(old, new):
+    """A path's beginning as it stands in a command, with quotes where it needs them, and what to put there."""
+    old, new = str(old), str(new)
+    assert not re.search(r"[^\w/.-]", new)
+    return [(shlex.quote(old)[:-1], f"'{new}"), (old, new)] if shlex.quote(old) != old else [(old, new)]

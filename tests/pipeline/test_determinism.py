@@ -1,0 +1,31 @@
+"""The same photos and settings make the same frames, however the work is shared out."""
+
+import pytest
+
+LOOK = {"look": {"exposure": 1.0}}
+
+
+@pytest.fixture(scope="module")
+def sparing(little):
+    """The same shoot in parts of another size, on one core, without keeping the decoded frames."""
+    night = little("sparing")
+    night.finish("--cores", "1", settings={"frames_per_job": 2, "keep_frames": False})
+    return night
+
+
+def test_one_core_two_cores_and_other_parts(undisturbed, sparing):
+    assert len(set(undisturbed.hashes("walk"))) == 6
+    assert sparing.hashes("walk") == undisturbed.hashes("walk")
+    for name in ("audit.json", "work/warps.json", "work/gains.csv", "work/framing.json", "work/look.clf"):
+        ones, others = ((night.results / "walk" / name).read_bytes() for night in (undisturbed, sparing))
+        assert ones == others, name
+    ones, others = ((night.results / "walk" / "walk_hd.mp4").read_bytes() for night in (undisturbed, sparing))
+    assert ones == others, "the encoder's threads are as many as ever"
+
+
+def test_frames_that_are_not_kept(sparing):
+    settings = {"frames_per_job": 2, "keep_frames": False}
+    assert not list(sparing.results.glob("walk/work/decoded/*.npy"))
+    assert sparing.planned(settings) == {}
+    # Decoded again, as there are no frames to compose from.
+    assert {"decode", "look", "compose", "master", "deliver", "report"} <= sparing.planned(settings | LOOK)["walk"]

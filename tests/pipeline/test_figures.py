@@ -1,0 +1,161 @@
+"""How still and how even the clips are, against the demo's truth and by looking at the finished frames."""
+
+import csv
+
+import cv2
+import numpy as np
+import pytest
+
+SHOOTS = ("approach", "empty", "arc")
+STILL = 0.5  # RMS distance from the mean, pixels at 1080p
+EVEN = 0.004  # RMS deviation of the level from a smooth curve
+HALF = 80  # of the patch about the hold point, pixels of the clip
+
+
+@pytest.fixture(scope="session")
+def seen(finished, planes):
+    """A function: what is measured on the frames of a shoot's master. Each is decoded once.
+
+    Returns patches, float32 (n, 161, 161), luma about the hold point; at, (2,), the point's place in them; and
+    light, float32 (n, 108, w), linear.
+    """
+    known = {}
+
+    def look(shoot):
+        if shoot not in known:
+            hold = in_clip(finished, shoot, finished.json(shoot, "work/warps.json")["hold"])
+            x, y = np.round(hold).astype(int) - HALF
+            patches, light = [], []
+            for frame in planes(finished.results / shoot / "master.mkv"):
+                patches.append(frame[0][y : y + 2 * HALF + 1, x : x + 2 * HALF + 1] / np.float32(1023))
+                small = cv2.resize(linear(frame), None, fx=0.1, fy=0.1, interpolation=cv2.INTER_AREA)
+                light.append(small)
+            known[shoot] = np.array(patches), hold - [x, y], np.array(light)
+        return known[shoot]
+
+    return look
+
+
+def linear(frame):
+    """Luminance, relative to the display's white, of coded Y', Cb, Cr in 10 bits.
+
+    ITU-R BT.709-6 items 3.2 to 3.5 (signal), ITU-R BT.1886 annex 1 (display, its black at zero).
+    """
+    luma, blue, red = (
+        (plane - np.float32(zero)) / span
+        for plane, zero, span in zip(frame, (64, 512, 512), (876, 896, 896), strict=True)
+    )
+    red, blue = luma + 1.5748 * red, luma + 1.8556 * blue
+    green = (luma - 0.2126 * red - 0.0722 * blue) / 0.7152
+    red, green, blue = (np.clip(channel, 0, 1) ** 2.4 for channel in (red, green, blue))
+    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+
+def in_clip(night, shoot, plane_point):
+    """Where a point of the steadied plane lies in the clip, pixels."""
+    framing = night.json(shoot, "work/framing.json")
+    step = np.array(framing["crop"][2:]) / framing["output"]
+    return (np.array(plane_point) - framing["crop"][:2]) / step - 0.5
+
+
+def rms(values):
+    return np.sqrt(np.square(values - values.mean(axis=0)).sum() / len(values))
+
+
+def drift(places, frames):
+    """From the first frame to the last along the best straight line, pixels."""
+    return np.hypot(*np.polyfit(frames, places, 1)[0]) * (frames[-1] - frames[0])
+
+
+def deviation(levels):
+    """From a cubic, which follows the demo's dusk exactly, as a part of it."""
+    frames = np.arange(len(levels))
+    return levels / np.polyval(np.polyfit(frames, levels, 3), frames) - 1
+
+
+@pytest.mark.parametrize("shoot", SHOOTS)
+def test_the_hold_point_stands_still_by_the_true_cameras(finished, truth, shoot):
+    warps = finished.json(shoot, "work/warps.json")
+    matrices = {p["name"]: np.array(p["matrix"]) for p in warps["photos"] if p["placed"]}
+    true = {frame["photo"]: frame["hold"] for frame in truth[shoot]["frames"]}
+    places, frames = [], []
+    for k, parts in enumerate(warps["frames"]):
+        if len(parts) == 1:
+            x, y, w = np.linalg.solve(matrices[parts[0][0]], [*true[parts[0][0]], 1])
+            places.append(in_clip(finished, shoot, [x / w, y / w]))
+            frames.append(k)
+    assert len(frames) >= len(warps["frames"]) - 1
+    places = np.array(places)
+    assert rms(places) < STILL
+    assert drift(places, frames) < STILL
+
+
+@pytest.mark.parametrize("shoot", SHOOTS)
+def test_the_hold_point_stands_still_in_the_finished_frames(finished, seen, shoot):
+    """Every frame is registered to the middle one by ECC (Evangelidis & Psarakis 2008) with an affine map, as what
+    lies about the point grows when the camera comes nearer."""
+    patches, at, _ = seen(shoot)
+    patches = [cv2.GaussianBlur(patch, (0, 0), 1.5) for patch in patches]
+    middle = patches[len(patches) // 2]
+    moves, frames = [], []
+    for k, patch in enumerate(patches):
+        start = np.eye(2, 3, dtype=np.float32)
+        likeness, matrix = cv2.findTransformECC(middle, patch, start, cv2.MOTION_AFFINE, (3, 60, 1e-6), None, 5)
+        if likeness > 0.9:  # otherwise somebody stands before it
+            moves.append(matrix @ [*at, 1] - at)
+            frames.append(k)
+    assert len(frames) >= 0.9 * len(patches)
+    moves = np.array(moves)
+    assert rms(moves) < STILL
+    assert drift(moves, frames) < STILL
+
+
+@pytest.mark.parametrize("shoot", SHOOTS)
+def test_the_level_is_even_by_the_true_flicker(finished, truth, shoot):
+    """Flicker, exposure by the camera, and applied gain together leave nothing but slow change."""
+    true = {f["photo"]: np.log2(f["gain"]) + f["exposure_stops"] for f in truth[shoot]["frames"]}
+    placed = {p["name"] for p in finished.json(shoot, "work/warps.json")["photos"] if p["placed"]}
+    with open(finished.results / shoot / "work" / "gains.csv", newline="", encoding="utf-8") as file:
+        rows = [row for row in csv.DictReader(file) if row["photo"] in placed]
+    before = np.array([2 ** true[row["photo"]] for row in rows])
+    after = np.array([2 ** (true[row["photo"]] + float(row["applied_gain"])) for row in rows])
+    assert np.sqrt(np.square(deviation(before)).mean()) > 0.02, "the demo flickers"
+    assert np.sqrt(np.square(deviation(after)).mean()) < EVEN
+
+
+@pytest.mark.parametrize("shoot", ["approach", "empty"])
+def test_the_level_of_what_lasts_is_even_in_the_finished_frames(seen, shoot):
+    """The median over the lit places of their ratios to their median over time takes no notice of who walks by."""
+    light = seen(shoot)[2]
+    usual = np.median(light, axis=0)
+    lit = usual > np.percentile(usual, 25)
+    levels = np.median(light[:, lit] / usual[lit], axis=1)
+    assert np.sqrt(np.square(deviation(levels)).mean()) < EVEN
+
+
+def test_the_mean_level_is_even_where_nobody_walks(seen):
+    light = seen("empty")[2]
+    assert np.sqrt(np.square(deviation(light.mean((1, 2)))).mean()) < EVEN
+
+
+def test_the_bumped_photo_is_named_and_bridged(finished, truth):
+    warps = finished.json("approach", "work/warps.json")
+    bumped = [frame["photo"] for frame in truth["approach"]["frames"] if frame["bumped"]]
+    absent = [p for p in warps["photos"] if not p["placed"]]
+    assert [p["name"] for p in absent] == bumped
+    assert all("bumped" in p["problem"] for p in absent)
+    assert warps["frames"][13] == [["KW_0113.dng", 0.5], ["KW_0115.dng", 0.5]]
+    page = (finished.results / "approach" / "report.html").read_text(encoding="utf-8")
+    assert bumped[0] in page
+
+
+@pytest.mark.parametrize("shoot", SHOOTS)
+def test_the_crop_keeps_most_of_the_picture(finished, shoot):
+    """Aimed to a fraction of a degree, a photo loses little to steadying; the rest is its shape against the clip's."""
+    framing = finished.json(shoot, "work/framing.json")
+    width, height = finished.json(shoot, "work/warps.json")["size"]
+    aspect = framing["output"][0] / framing["output"][1]
+    most = min(width / height, aspect) / max(width / height, aspect)
+    assert framing["retained"] == pytest.approx(framing["crop"][2] * framing["crop"][3] / (width * height))
+    assert 0.8 * most < framing["retained"] < most
+    assert framing["of_aspect"] == pytest.approx(framing["retained"] / most, rel=0.01)

@@ -1,0 +1,110 @@
+"""Only what changed runs again: the very set of rules, as Snakemake plans it."""
+
+import os
+
+import pytest
+import yaml
+
+END = {"master", "deliver", "report"}
+SHOOTS = {"approach", "empty", "arc"}
+BIG_JOBS = {"ingest", "audit", "decode"}
+ALL = BIG_JOBS | {"look", "track", "steady", "light", "framing", "compose"} | END
+
+
+def of(shoots, rules):
+    """These rules for these shoots, and the index page."""
+    return dict.fromkeys(shoots, rules) | {"": {"index"}}
+
+
+@pytest.fixture
+def night(finished, tmp_path):
+    """The finished night with results of its own, as even planning remembers the photos it has seen."""
+    return finished.elsewhere(tmp_path / "results")
+
+
+# What a copied folder of results is planned for in itself is seen in test_nothing_to_do.
+@pytest.mark.parametrize(
+    ("settings", "planned"),
+    [
+        ({"look": {"exposure": 0.5}}, of(SHOOTS, {"look", "compose"} | END)),
+        ({"light": {"keep_slower_than": 12}}, of(SHOOTS, {"light", "compose"} | END)),
+        ({"steady": {"unplaced": "leave_out"}}, of(SHOOTS, {"steady", "light", "framing", "compose"} | END)),
+        # One shoot has an aspect, a rate, and photos to leave out of its own.
+        ({"aspect": "4:3"}, of(SHOOTS - {"empty"}, {"framing", "compose"} | END)),
+        ({"fps": 25}, of(SHOOTS - {"empty"}, END)),
+        ({"leave_out": ["KW_0106.dng"]}, of(SHOOTS - {"empty"}, ALL - {"ingest", "decode"})),
+        ({"reference": "KW_0108.dng"}, of(SHOOTS, ALL)),
+        ({"keep_frames": False}, {}),
+    ],
+    ids=lambda value: next(iter(value), "nothing") if isinstance(value, dict) else None,
+)
+def test_a_changed_setting(night, settings, planned):
+    assert night.planned(settings) == planned
+
+
+def test_a_changed_hold_point_never_decodes_again(night, restored):
+    with restored(night.shoots / "arc" / "shoot.yaml") as own:
+        own.write_text("hold: [0.4, 0.4]\n")
+        assert night.planned() == of({"arc"}, ALL - BIG_JOBS - {"look"})
+
+
+def test_nothing_to_do(night):
+    os.utime(night.shoots / "arc")
+    os.utime(night.shoots)
+    assert night.planned() == {}
+    standard = yaml.safe_load((night.root / "config" / "config.yaml").read_text())
+    assert night.planned(standard) == {}
+    assert "nothing to do" in night.finish()
+
+
+def test_a_touched_photo(night, restored):
+    with restored(night.shoots / "arc" / "KW_0104.dng") as photo:
+        os.utime(photo)
+        assert night.planned() == {}
+        assert night.planned() == {}, "the second time it is known by its new time stamp"
+
+
+def test_a_touched_settings_file_or_script(night, restored):
+    files = [night.shoots / "arc" / "shoot.yaml"]
+    files += [night.root / f for f in ("scripts/light.py", "workflow/kerbwalk/light.py", "config/config.yaml")]
+    files += [night.root / f for f in ("Snakefile", "workflow/rules/light.smk", "workflow/report/shoot.html")]
+    for file in files:
+        with restored(file):
+            os.utime(file)
+            assert night.planned() == {}, file
+
+
+@pytest.mark.parametrize("how", ["longer", "same length"])
+def test_a_changed_photo_reruns_its_shoot_only(night, restored, how):
+    with restored(night.shoots / "arc" / "KW_0104.dng") as photo:
+        if how == "longer":
+            with photo.open("ab") as file:
+                file.write(b"\0")
+        else:
+            content = photo.read_bytes()
+            photo.write_bytes(content[:-2] + bytes([content[-2] ^ 1, content[-1]]))
+        assert night.planned() == of({"arc"}, ALL)
+
+
+def test_a_photo_more(night):
+    new = night.shoots / "arc" / "KW_0200.dng"
+    os.link(night.shoots / "arc" / "KW_0104.dng", new)
+    try:
+        assert night.planned() == of({"arc"}, ALL)
+    finally:
+        new.unlink()
+
+
+@pytest.mark.parametrize(
+    ("file", "rules"),
+    [
+        ("workflow/kerbwalk/light.py", {"light", "compose"} | END),
+        ("workflow/kerbwalk/steady.py", {"steady", "light", "framing", "compose"} | END),
+        ("scripts/deliver.py", {"deliver", "report"}),
+        ("workflow/report/shoot.html", {"report"}),
+    ],
+)
+def test_a_changed_code_reruns_what_follows(night, restored, file, rules):
+    with restored(night.root / file) as code:
+        code.write_text(code.read_text() + "\n")
+        assert night.planned() == of(SHOOTS, rules)
