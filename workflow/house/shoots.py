@@ -155,7 +155,7 @@ def _read(folder, results_dir, base_settings):
     except UnicodeDecodeError:
         shoot.name = folder.name.encode("utf-8", "backslashreplace").decode()
         shoot.problem = f"{shoot.name}: the folder's name is not UTF-8; rename it"
-    place = results_dir / shoot.id
+    place = results_dir / shoot.name
     if not shoot.problem and place.exists() and not place.is_dir():
         shoot.problem = f"{place}: a file is where the shoot's results should go; move it away"
     if not shoot.problem and shoot.id != shoot.name:

@@ -13,7 +13,7 @@ rule index:
         mem_mb=300,
         runtime=5,
     params:
-        unfinished=unfinished(),
+        unfinished=lambda wildcards: unfinished(),
         templates=template_identity("page.html", "index.html"),
         code=fingerprint("index"),
     message:
