@@ -43,18 +43,19 @@ def main():
     superpixel, average = decode.reduction(width, height, wanted)
     scale = decode.scale(width, height, wanted)
     grey, light, clipped, grey_factor, light_factor = [], [], [], 1, 1
-    with stage.whole(args.frames) as temporary:
+    with stage.whole(args.frames) as temporary, open(temporary, "wb") as frames:
         shape = (len(usable), height // scale, width // scale, 3)
-        frames = np.lib.format.open_memmap(temporary, "w+", np.uint16, shape)
-        for k, (name, path) in enumerate(usable):
+        header = {"descr": np.lib.format.dtype_to_descr(np.dtype(np.uint16)), "fortran_order": False, "shape": shape}
+        np.lib.format.write_array_header_1_0(frames, header)
+        for name, path in usable:
             frame = read(path, name, shoot["balance"], superpixel, average)
-            frames[k] = frame[: shape[1], : shape[2]]
-            one_grey, one_light, one_clipped, grey_factor, light_factor = decode.proxies(frames[k])
+            frame = np.ascontiguousarray(frame[: shape[1], : shape[2]])
+            # Written, not mapped: a full disk is then an error that can be told, and not a signal.
+            frames.write(frame.data)
+            one_grey, one_light, one_clipped, grey_factor, light_factor = decode.proxies(frame)
             grey.append(one_grey)
             light.append(one_light)
             clipped.append(one_clipped)
-        frames.flush()
-        del frames
     with stage.whole(args.proxies) as temporary, open(temporary, "wb") as file:
         np.savez(
             file,
