@@ -6,12 +6,11 @@ The clip's frames are shared evenly among the parts. Outputs
 A part without frames (a clip of fewer frames than parts) is two empty files.
 """
 
-import csv
-
 import numpy as np
 
 import _workflow  # noqa: F401
 from files import ffmpeg, stage
+from files.gains import read_gains
 from files.look import processor
 from files.proxies import Proxies
 from kerbwalk import compose
@@ -36,7 +35,7 @@ def main():
 
     warps, framing = stage.read_json(args.warps), stage.read_json(args.framing)
     matrices = {p["name"]: p["matrix"] for p in warps["photos"] if p["placed"]}
-    gains = read_gains(args.gains)
+    gains = {name: 2.0 ** row["applied_gain"] for name, row in read_gains(args.gains).items()}
     look = processor(args.look)
     proxies = Proxies(args.proxies)
     files = dict(zip(args.proxies, args.frames, strict=True))
@@ -59,12 +58,6 @@ def main():
                 look.applyRGBA(rgba)
                 compose.signal(rgba, planes)
                 write(planes)
-
-
-def read_gains(path):
-    """{photo: factor} from gains.csv."""
-    with open(path, newline="", encoding="utf-8") as file:
-        return {row["photo"]: 2.0 ** float(row["applied_gain"]) for row in csv.DictReader(file)}
 
 
 if __name__ == "__main__":

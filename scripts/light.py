@@ -20,6 +20,7 @@ import _workflow  # noqa: F401
 from files import stage
 from files.proxies import Proxies
 from kerbwalk import light
+from kerbwalk.pixels import enlarging, reduced
 
 COLUMNS = ("photo", "known_step", "estimated_gain", "kept_trend", "applied_gain", "confidence", "pixels")
 
@@ -67,7 +68,7 @@ def known_steps(records):
 def measure(warps, placed, proxies):
     """Brightness ratios between photos a few steps apart: {(i, j): Ratio}."""
     photos, ratios, laid = warps["photos"], {}, {}
-    hold = (np.array(warps["hold"]) - (proxies.light_scale - 1) / 2) / proxies.light_scale
+    hold = reduced(warps["hold"], proxies.light_scale)
     for position, k in enumerate(placed):
         laid[k] = lay(photos[k], warps["hold"], proxies)
         for step in light.STEPS:
@@ -87,9 +88,8 @@ def lay(photo, hold, proxies):
     brought to the reference's size as well.
     """
     rgb, clipped = proxies.light(photo["name"])
-    scale = proxies.light_scale
     height, width = clipped.shape
-    up = np.array([[scale, 0, (scale - 1) / 2], [0, scale, (scale - 1) / 2], [0, 0, 1]])
+    up = enlarging(proxies.light_scale)
     size = photo["scale"]
     about_hold = np.array([[size, 0, hold[0] * (1 - size)], [0, size, hold[1] * (1 - size)], [0, 0, 1]])
     matrix = np.linalg.inv(up) @ np.array(photo["matrix"]) @ about_hold @ up

@@ -25,10 +25,12 @@ import numpy as np
 
 import _workflow  # noqa: F401
 from files import ffmpeg, pages, stage
+from files.gains import read_gains
 from files.look import processor
 from files.proxies import Proxies
 from house.settings import frame_rate
 from kerbwalk import report
+from kerbwalk.colour import LUMA_BT709
 
 # The clip is looked at this small, but for the hold point's surroundings.
 SMALL = 960
@@ -136,8 +138,8 @@ def measure(clip, framing, warps):
     wanted = first_middle_last(len(warps["frames"]))
     for k, frame in enumerate(ffmpeg.frames(clip, (width + size[0], height), "rgb48le", filters)):
         small, patch = frame[:, :width], frame[: size[1], width:]
-        patches.append((patch @ report.LUMA).astype(np.float32))
-        light = report.linear_light(small) @ report.LUMA
+        patches.append((patch @ LUMA_BT709).astype(np.float32))
+        light = report.linear_light(small) @ LUMA_BT709
         level.append(light.mean())
         tidy = light[:, : width // SQUARE * SQUARE].reshape(height // SQUARE, SQUARE, -1, SQUARE)
         squares.append(tidy.mean((1, 3)).astype(np.float32))
@@ -319,15 +321,6 @@ def times(paths):
         }
         for name, jobs in stages.items()
     ]
-
-
-def read_gains(path):
-    """{photo: {column: number}} from gains.csv; an empty field is NaN."""
-    with open(path, newline="", encoding="utf-8") as file:
-        return {
-            row.pop("photo"): {key: float(value) if value else np.nan for key, value in row.items()}
-            for row in csv.DictReader(file)
-        }
 
 
 def frame_rows(warps, measured, gains):

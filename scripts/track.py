@@ -20,6 +20,7 @@ import _workflow  # noqa: F401
 from files import stage
 from files.proxies import Proxies
 from kerbwalk import track
+from kerbwalk.pixels import enlarged, reduced
 
 
 def main():
@@ -47,7 +48,7 @@ def main():
         return lambda k: proxies.grey(order[k])
 
     def to_photo(point):
-        return [float(v) for v in scale * np.asarray(point) + (scale - 1) / 2]
+        return enlarged(point, scale).tolist()
 
     candidates = []
     if args.settings["hold"] == "auto":
@@ -58,7 +59,7 @@ def main():
             for (x, y), score in ((to_photo(point), score) for point, score in found)
         ]
     else:
-        hold = (np.array(args.settings["hold"]) * size - 0.5 - (scale - 1) / 2) / scale
+        hold = reduced(np.array(args.settings["hold"]) * size - 0.5, scale)
     with ThreadPoolExecutor(args.threads) as pool:
         placed = track.follow_shoot(grey_reader, len(order), middle, hold, pool.map)
     photos = [described(name, one, to_photo) for name, one in zip(order, placed, strict=True) if name in names]

@@ -88,14 +88,6 @@ class Place:
         )
 
 
-@pytest.fixture(scope="session")
-def environment() -> str:
-    env = os.environ.get("KERBWALK_ENV", "")
-    if not Path(env, ".complete").exists():
-        pytest.skip("needs a whole environment: start the tests by ./scripts/test")
-    return env
-
-
 @pytest.fixture
 def place(tmp_path, environment) -> Place:
     root = tmp_path / "a walker's {night} $(no) ☾"

@@ -20,9 +20,6 @@ class Proxies:
             self._where |= {name: (path, k) for k, name in enumerate(names)}
         self._open = {}
 
-    def __contains__(self, name):
-        return name in self._where
-
     def place(self, name):
         """The chunk's proxies file and the photo's place in the chunk, which its decoded frame shares."""
         return self._where[name]

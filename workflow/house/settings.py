@@ -52,7 +52,7 @@ def check(settings, source, night=True):
 
     settings = normalised(settings)
     for key in settings if not night else ():
-        if _schema()["properties"].get(key, {}).get("night"):
+        if key in of_the_night():
             raise SettingsError(f"{source}: '{key}' concerns the whole night; set it in config.yaml, not for one shoot")
     validator = jsonschema.Draft202012Validator(_schema())
     error = min(validator.iter_errors(settings), key=lambda e: [str(p) for p in e.absolute_path], default=None)
@@ -61,6 +61,11 @@ def check(settings, source, night=True):
     if "aspect" in settings and not 0.25 <= ratio(settings["aspect"]) <= 4:
         expected = _schema()["properties"]["aspect"]["description"]
         raise SettingsError(f"{source}: 'aspect' is '{settings['aspect']}'; expected {expected}")
+
+
+def of_the_night():
+    """The settings that concern the whole night and no single shoot, as the schema marks them."""
+    return {key for key, schema in _schema()["properties"].items() if schema.get("night")}
 
 
 def merged(base, override):

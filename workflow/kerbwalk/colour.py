@@ -11,7 +11,8 @@ import numpy as np
 BT709 = ((0.640, 0.330), (0.300, 0.600), (0.150, 0.060))
 BT2020 = ((0.708, 0.292), (0.170, 0.797), (0.131, 0.046))
 D65 = (0.3127, 0.3290)
-LUMA_BT709 = (0.2126, 0.7152, 0.0722)
+# Weights of R', G', B' in luma, ITU-R BT.709-6, item 3.2.
+LUMA_BT709 = np.array([0.2126, 0.7152, 0.0722])
 # Luminance of the BT.2020 primaries, ITU-R BT.2020-2 table 4.
 LUMINANCE_BT2020 = np.array([0.2627, 0.6780, 0.0593])
 

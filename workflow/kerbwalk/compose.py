@@ -5,6 +5,8 @@ import math
 import numba
 import numpy as np
 
+from kerbwalk.pixels import enlarging
+
 LOBES = 2
 PHASES = 256
 WHITE = 65535
@@ -14,13 +16,12 @@ def output_to_frame(crop, output, matrix, scale):
     """The 3x3 homography from output pixels to pixels of the decoded frame.
 
     crop: (left, top, width, height) in the steadied plane, edges; output: (width, height); matrix: 3x3, plane to photo
-    pixels; scale: photo pixels a frame pixel (photo x = scale * x + (scale - 1) / 2).
+    pixels; scale: photo pixels a frame pixel (kerbwalk.pixels).
     """
     left, top, width, height = crop
     step_x, step_y = width / output[0], height / output[1]
     to_plane = np.array([[step_x, 0, left + step_x / 2], [0, step_y, top + step_y / 2], [0, 0, 1]])
-    to_frame = np.array([[1, 0, -(scale - 1) / 2], [0, 1, -(scale - 1) / 2], [0, 0, scale]])
-    return to_frame @ np.asarray(matrix) @ to_plane
+    return np.linalg.inv(enlarging(scale)) @ np.asarray(matrix) @ to_plane
 
 
 def shrink(crop, output, scale):

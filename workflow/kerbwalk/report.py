@@ -11,8 +11,6 @@ from scipy import fft, ndimage
 HOLD_BAR = 0.5
 FLICKER_BAR = 0.4
 
-# Weights of R', G', B' in luma (ITU-R BT.709-6, item 3.2).
-LUMA = np.array([0.2126, 0.7152, 0.0722])
 WHITE = 65535
 BT1886 = np.power(np.arange(WHITE + 1) / WHITE, 2.4).astype(np.float32)
 # The pass band of the patches, as the sigmas (pixels) of two Gaussians: noise below, lighting above.

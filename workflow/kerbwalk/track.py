@@ -14,6 +14,7 @@ from scipy import sparse
 from scipy.sparse import linalg
 
 from kerbwalk import registration
+from kerbwalk.pixels import enlarged, enlarging, reduced
 from kerbwalk.registration import Link, jacobian, transfer
 
 # Corners are followed at no more than this width; the hold point itself at the proxies' full size.
@@ -54,7 +55,7 @@ def follow_shoot(grey, count, reference, hold, pool=map):
     """
     view = _Views(grey())
     hold = np.asarray(hold, float)
-    start = (hold - (view.reduction - 1) / 2) / view.reduction
+    start = reduced(hold, view.reduction)
     sides = [range(reference + 1, count), range(reference - 1, -1, -1)]
     links, direct, reasons, about, patches = {}, {}, {}, {}, {}
     for found in pool(lambda side: _walk(_Views(grey()), reference, side, start), sides):
@@ -141,7 +142,7 @@ class _Views:
         return registration.encode(grey)
 
     def to_proxy(self, point):
-        return point * self.reduction + (self.reduction - 1) / 2
+        return enlarged(point, self.reduction)
 
 
 def _walk(view, reference, side, hold):
@@ -196,8 +197,7 @@ def _patches(view, reference, side, hold, about):
     """Register the hold point's surroundings to the reference in the photos on one side."""
     found = {}
     first = view.grey(reference).astype(np.float32)
-    shift = (view.reduction - 1) / 2
-    up = np.array([[view.reduction, 0, shift], [0, view.reduction, shift], [0, 0, 1]])
+    up = enlarging(view.reduction)
     down = np.linalg.inv(up)
     radius = PATCH * first.shape[1]
     for k in side:

@@ -38,8 +38,6 @@ BAD_SHOOTS = [shoot for shoot in SHOOTS if shoot.problem]
 BY_ID = {shoot.id: shoot for shoot in GOOD_SHOOTS}
 TOKENS = {shoot.id: shoots.identities(shoot, RESULTS) for shoot in GOOD_SHOOTS}
 CHUNKS = {shoot.id: shoots.chunks(shoot.photos, NIGHT["frames_per_job"]) for shoot in GOOD_SHOOTS}
-# What a shoot's own page lists: all settings but those of the whole night.
-REPORTED = sorted(set(NIGHT) - {"shoots", "results", "keep_frames", "frames_per_job"})
 
 
 wildcard_constraints:

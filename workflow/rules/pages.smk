@@ -3,7 +3,7 @@
 import subprocess
 
 # Every setting that a shoot may have of its own: the page shows them all.
-REPORTED = sorted(set(NIGHT) - {"shoots", "results", "keep_frames", "frames_per_job"})
+REPORTED = sorted(set(NIGHT) - settings.of_the_night())
 
 
 def template(name):
