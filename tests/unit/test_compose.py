@@ -1,6 +1,4 @@
-"""Composing: the warp against a formula, and the signal against exact arithmetic."""
-
-from fractions import Fraction
+"""Composing: the warp against a formula."""
 
 import numpy as np
 import pytest
@@ -25,7 +23,7 @@ def shifted(dx, dy):
 def test_kernel_rows_sum_to_one(shrink):
     table = compose.kernel_table(shrink)
     assert table.dtype == np.float32
-    assert table.shape == (257, 2 * np.ceil(2 * shrink))
+    assert table.shape == (257, np.ceil(4 * shrink))
     np.testing.assert_allclose(table.sum(1, dtype=np.float64), 1, atol=1e-6)
     # a place half way sees as much on either side
     np.testing.assert_allclose(table[128], table[128, ::-1], atol=1e-7)
@@ -119,31 +117,3 @@ def test_shrink_widens_only_where_the_picture_shrinks():
     assert compose.shrink((0, 0, 3840, 2160), (1920, 1080), 1) == 2
     assert compose.shrink((0, 0, 3840, 2160), (1920, 1080), 2) == 1
     assert compose.shrink((0, 0, 1000, 562), (1920, 1080), 1) == 1
-
-
-def exact_signal(rgb):
-    """ITU-R BT.709-6, items 3.2 to 3.4, n = 10, in exact arithmetic, before rounding: (3,) Fractions."""
-    red, green, blue = (Fraction(float(v)) for v in rgb)
-    luma = Fraction(2126, 10000) * red + Fraction(7152, 10000) * green + Fraction(722, 10000) * blue
-    cb, cr = (blue - luma) / Fraction(18556, 10000), (red - luma) / Fraction(15748, 10000)
-    return (219 * luma + 16) * 4, (224 * cb + 128) * 4, (224 * cr + 128) * 4
-
-
-def test_signal_is_the_formula_rounded():
-    rng = np.random.default_rng(9)
-    corners = np.array([[r, g, b] for r in (0, 1) for g in (0, 1) for b in (0, 1)])
-    rgb = np.vstack([corners, rng.uniform(0, 1, (3000, 3)), np.repeat(rng.uniform(0, 1, (500, 1)), 3, 1)])
-    rgb = rgb.astype(np.float32)
-    planes = np.empty((3, 1, len(rgb)), np.uint16)
-    compose.signal(rgb[None], planes)
-    for pixel, found in zip(rgb, planes[:, 0].T, strict=True):
-        for code, wanted in zip(found, exact_signal(pixel), strict=True):
-            # half a step, and what float32 can add to it
-            assert abs(int(code) - wanted) <= Fraction(1, 2) + Fraction(1, 4000)
-
-
-def test_signal_of_black_white_and_grey():
-    rgb = np.array([[[0, 0, 0], [1, 1, 1], [0.5, 0.5, 0.5]]], np.float32)
-    planes = np.empty((3, 1, 3), np.uint16)
-    compose.signal(rgb, planes)
-    assert planes[:, 0].T.tolist() == [[64, 512, 512], [940, 512, 512], [502, 512, 512]]

@@ -1,4 +1,4 @@
-"""One frame of the clip: a single interpolation from the decoded frame to the output, gain, look, signal."""
+"""One frame of the clip: a single interpolation from the decoded frame to the output, and its gain."""
 
 import math
 
@@ -32,10 +32,11 @@ def shrink(crop, output, scale):
 def kernel_table(shrink_by):
     """Weights of the Lanczos-2 kernel (Duchon 1979), widened where the picture shrinks so that nothing aliases.
 
-    Returns float32 (257, 2 radius): a row for each 256th of a pixel, each summing to 1.
+    Returns float32 (257, taps): a row for each 256th of a pixel, each summing to 1. With as few taps as reach, the
+    first one lies at floor(x - (taps - 2) / 2) for a place x, and the row is that of the fraction cut off.
     """
-    radius = math.ceil(LOBES * shrink_by)
-    offset = np.arange(2 * radius) - radius + 1 - np.arange(PHASES + 1)[:, None] / PHASES
+    taps = math.ceil(2 * LOBES * shrink_by)
+    offset = np.arange(taps) - (taps - 2) / 2 - np.arange(PHASES + 1)[:, None] / PHASES
     t = offset / shrink_by
     weights = np.sinc(t) * np.sinc(t / LOBES) * (np.abs(t) < LOBES)
     return (weights / weights.sum(axis=1, keepdims=True)).astype(np.float32)
@@ -45,76 +46,65 @@ def warp(frame, matrix, table, factor, out):
     """Add factor times the frame, seen through a homography, to out.
 
     frame: uint16 (h, w, 3), scene-linear, contiguous; matrix: float64 3x3, out pixel to frame pixel; table:
-    kernel_table(); factor: float; out: float32 (H, W, 3 or 4), changed in place. The frame must reach the radius
+    kernel_table(); factor: float; out: float32 (H, W, 3), changed in place. The frame must reach half the taps
     beyond every pixel asked for: nothing is made up at its edges (a place outside raises IndexError).
     The kernel's negative lobes would leave dark rings around lamps, which in linear light are hundreds of times
     brighter than the sky beside them: each value is kept within the range of the pixels that it stands for, the four
     around its place, or more where the picture shrinks.
     """
-    lines = frame.reshape(frame.shape[0], -1)
-    if not _warp(lines, np.asarray(matrix, np.float64), table, np.repeat(table, 3, axis=1), np.float32(factor), out):
+    counted = (0,) * table.shape[1]
+    if not _warp(frame.reshape(-1), frame.shape[:2], np.asarray(matrix, np.float64), table, counted, factor, out):
         raise IndexError("the crop reaches outside a frame")
 
 
 @numba.njit(cache=True, nogil=True)
-def _warp(lines, matrix, table, table_rgb, factor, out):
-    height, width = lines.shape[0], lines.shape[1] // 3
-    taps = table.shape[1]
-    radius = taps // 2
-    # The frame's lines first, all columns and channels of a tap side by side: this is what the processor's
-    # vector units take; then the columns.
-    column, low, high = np.empty((3, 3 * taps), np.float32)
+def _warp(samples, size, matrix, table, counted, factor, out):
+    """counted: a tuple with an item a tap. The compiler knows its length, so that it can lay out all the taps' work
+    for the processor's vector units: the frame's lines first, all columns and channels side by side, then the columns.
+    """
+    taps = len(counted)
+    # Whole vectors of 8; what is read beyond the taps is not used.
+    side_by_side = (3 * taps + 7) // 8 * 8
+    column = np.empty(side_by_side, np.float32)
+    low, high = np.empty(side_by_side, np.uint16), np.empty(side_by_side, np.uint16)
     # The taps within one output pixel of the place: all but the outer half of each lobe.
-    inner = (taps + 3) // 4
-    first, last = radius - inner, radius + inner
+    first = taps // 4
+    last = taps - first
+    height, width = size
+    line = np.uint64(3 * width)
+    start = (taps - 2) / 2
+    factor = np.float32(factor)
     for v in range(out.shape[0]):
         for u in range(out.shape[1]):
             w = 1.0 / (matrix[2, 0] * u + matrix[2, 1] * v + matrix[2, 2])
-            x = (matrix[0, 0] * u + matrix[0, 1] * v + matrix[0, 2]) * w
-            y = (matrix[1, 0] * u + matrix[1, 1] * v + matrix[1, 2]) * w
-            ix, iy = int(math.floor(x)), int(math.floor(y))
-            x0, y0 = ix - radius + 1, iy - radius + 1
-            if x0 < 0 or y0 < 0 or x0 + taps > width or y0 + taps > height:
+            x = (matrix[0, 0] * u + matrix[0, 1] * v + matrix[0, 2]) * w - start
+            y = (matrix[1, 0] * u + matrix[1, 1] * v + matrix[1, 2]) * w - start
+            x0, y0 = int(math.floor(x)), int(math.floor(y))
+            corner = 3 * (y0 * width + x0)
+            inside = x0 >= 0 and y0 >= 0 and x0 + taps <= width and y0 + taps <= height
+            if not inside or corner + 3 * width * (taps - 1) + side_by_side > len(samples):
                 return False
-            weights_x = table_rgb[int((x - ix) * PHASES + 0.5)]
-            weights_y = table[int((y - iy) * PHASES + 0.5)]
-            column[:] = 0
-            low[:] = np.inf
-            high[:] = 0
-            for j in range(taps):
-                weight = weights_y[j]
-                line = lines[y0 + j, 3 * x0 : 3 * (x0 + taps)]
-                if first <= j < last:
-                    for k in range(3 * taps):
-                        value = np.float32(line[k])
-                        column[k] += weight * value
-                        low[k] = value if value < low[k] else low[k]
-                        high[k] = value if value > high[k] else high[k]
-                else:
-                    for k in range(3 * taps):
-                        column[k] += weight * np.float32(line[k])
+            weights_x = table[int((x - x0) * PHASES + 0.5)]
+            weights_y = table[int((y - y0) * PHASES + 0.5)]
+            for k in range(side_by_side):
+                at = np.uint64(corner) + np.uint64(k)
+                total = np.float32(0)
+                for j in range(taps):
+                    total += weights_y[j] * np.float32(samples[at + np.uint64(j) * line])
+                column[k] = total
+            for k in range(side_by_side):
+                at = np.uint64(corner) + np.uint64(k) + np.uint64(first) * line
+                least = most = samples[at]
+                for j in range(1, last - first):
+                    value = samples[at + np.uint64(j) * line]
+                    least, most = min(least, value), max(most, value)
+                low[k], high[k] = least, most
             for channel in range(3):
-                value, least, most = np.float32(0), np.float32(np.inf), np.float32(0)
-                for k in range(channel, 3 * taps, 3):
-                    value += weights_x[k] * column[k]
-                for k in range(3 * first + channel, 3 * last, 3):
-                    least = min(least, low[k])
-                    most = max(most, high[k])
-                out[v, u, channel] += factor * min(max(value, least), most)
+                total = np.float32(0)
+                for j in range(taps):
+                    total += weights_x[j] * column[3 * j + channel]
+                least, most = low[3 * first + channel], high[3 * first + channel]
+                for j in range(first + 1, last):
+                    least, most = min(least, low[3 * j + channel]), max(most, high[3 * j + channel])
+                out[v, u, channel] += factor * min(max(total, np.float32(least)), np.float32(most))
     return True
-
-
-@numba.njit(cache=True, nogil=True)
-def signal(rgb, planes):
-    """The BT.709 signal R'G'B' as 10-bit Y'CbCr, narrow range.
-
-    rgb: float32 (h, w, 3 or 4), 0..1; planes: uint16 (3, h, w), filled in place with Y', Cb, Cr.
-    Source: ITU-R BT.709-6, items 3.2 to 3.5 (E'Y, E'CB, E'CR and their quantisation for n = 10).
-    """
-    for v in range(rgb.shape[0]):
-        for u in range(rgb.shape[1]):
-            red, green, blue = rgb[v, u, 0], rgb[v, u, 1], rgb[v, u, 2]
-            luma = np.float32(0.2126) * red + np.float32(0.7152) * green + np.float32(0.0722) * blue
-            planes[0, v, u] = np.uint16(np.float32(876) * luma + np.float32(64.5))
-            planes[1, v, u] = np.uint16(np.float32(896 / 1.8556) * (blue - luma) + np.float32(512.5))
-            planes[2, v, u] = np.uint16(np.float32(896 / 1.5748) * (red - luma) + np.float32(512.5))
