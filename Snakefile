@@ -1,8 +1,8 @@
 # Kerbwalk: every shoot from raw photos to a steady, evenly lit, graded clip.
 #
 #   ingest - audit - decode -+- look ------------------+
-#                            +- track - steady -+- light +- compose - master - deliver - report - index
-#                            |                  +- framing
+#                            +- track - steady -+- light +- compose -+- deliver - report - index
+#                            |                  +- framing           +- master
 #
 # One rule file, one script, and one module of the maths a stage, all of the same name.
 import sys

@@ -1,9 +1,10 @@
 """Compose a part of the clip: gain, one warp, look, signal, for each of its frames, into lossless FFV1.
 
 The clip's frames are shared evenly among the parts. Outputs
-  out     a Matroska file, FFV1 in 10-bit Y'CbCr 4:4:4, BT.709
-  hashes  one MD5 a frame of the picture that went into the encoder, in FFmpeg's framemd5 format
-A part without frames (a clip of fewer frames than parts) is two empty files.
+  out       a Matroska file, FFV1 in 10-bit Y'CbCr 4:4:4, BT.709
+  hashes    one MD5 a frame of the picture that went into the encoder, in FFmpeg's framemd5 format
+  pictures  the same frames as deliver encodes them, raw 4:2:0 in 8 bits
+A part without frames (a clip of fewer frames than parts) is three empty files.
 """
 
 import numpy as np
@@ -11,12 +12,16 @@ import numpy as np
 import _workflow  # noqa: F401
 from files import ffmpeg, stage
 from files.gains import read_gains
-from files.look import processor
+from files.look import tabulated
 from files.proxies import Proxies
-from kerbwalk import compose
+from kerbwalk import compose, deliver, signal
 
 # FFV1 version 3 (RFC 9043): every frame a key frame, slices with checksums.
 FFV1 = ["-c:v", "ffv1", "-level", "3", "-g", "1", "-slices", "4", "-slicecrc", "1", "-threads", "1"]
+
+
+# A part's own time stamps are of no particular rate; master counts the frames through.
+PART_RATE = 25
 
 
 def main():
@@ -31,32 +36,38 @@ def main():
     parser.add_argument("--parts", type=int, required=True)
     parser.add_argument("--out", required=True)
     parser.add_argument("--hashes", required=True)
+    parser.add_argument("--pictures", required=True)
     args = parser.parse_args()
 
     warps, framing = stage.read_json(args.warps), stage.read_json(args.framing)
     matrices = {p["name"]: p["matrix"] for p in warps["photos"] if p["placed"]}
     gains = {name: 2.0 ** row["applied_gain"] for name, row in read_gains(args.gains).items()}
-    look = processor(args.look)
+    look = tabulated(args.look)
     proxies = Proxies(args.proxies)
     files = dict(zip(args.proxies, args.frames, strict=True))
     crop, output = framing["crop"], framing["output"]
     table = compose.kernel_table(compose.shrink(crop, output, proxies.scale))
     planes = np.empty((3, output[1], output[0]), np.uint16)
     mine = np.array_split(np.arange(len(warps["frames"])), args.parts)[args.part]
-    with stage.whole(args.out) as temporary, stage.whole(args.hashes) as hashes:
+    with (
+        stage.whole(args.out) as temporary,
+        stage.whole(args.hashes) as hashes,
+        stage.whole(args.pictures) as pictures,
+    ):
         if not len(mine):
             return
         encoded = ["-vf", "setsar=1", *FFV1, *ffmpeg.BT709_TAGS, *ffmpeg.REPEATABLE, "-f", "matroska", temporary]
-        with ffmpeg.writer(output, *encoded, *ffmpeg.FRAME_HASHES, hashes) as write:
+        delivered = ["-map", "0:v", "-vf", deliver.TO_420, "-c:v", "rawvideo", "-f", "rawvideo", pictures]
+        outputs = [*encoded, *ffmpeg.FRAME_HASHES, hashes, *delivered]
+        with ffmpeg.writer(output, ffmpeg.MASTER_FORMAT, PART_RATE, *outputs) as write:
             for k in mine:
-                rgba = np.zeros((output[1], output[0], 4), np.float32)
+                rgb = np.zeros((output[1], output[0], 3), np.float32)
                 for name, share in warps["frames"][k]:
                     path, place = proxies.place(name)
                     frame = np.load(files[path], mmap_mode="r")[place]
                     matrix = compose.output_to_frame(crop, output, matrices[name], proxies.scale)
-                    compose.warp(frame, matrix, table, share * gains[name] / compose.WHITE, rgba)
-                look.applyRGBA(rgba)
-                compose.signal(rgba, planes)
+                    compose.warp(frame, matrix, table, share * gains[name] / compose.WHITE, rgb)
+                signal.encode(rgb, look, planes)
                 write(planes)
 
 

@@ -13,6 +13,7 @@ import sys
 from collections import defaultdict
 from pathlib import Path
 
+import numpy as np
 import pytest
 import yaml
 
@@ -45,6 +46,12 @@ OWN = {
         "leave_out": ["KW_0105.dng"],
     },
 }
+
+
+@pytest.fixture(scope="session")
+def no_look():
+    """A look without steps, for kerbwalk.signal.encode."""
+    return np.empty((0, 3, 4), np.float32), np.empty((0, 3, 1, 2), np.float32)
 
 
 class Night:

@@ -74,7 +74,7 @@ def write_videos(folder):
     luma = (200 + 150 * ((rows // 16 + columns // 24) % 2) + rows // 4).astype(np.uint16)
     grey = np.full_like(luma, 512)
     encoded = ["-c:v", "libx264", "-pix_fmt", "yuv420p", *ffmpeg.BT709_TAGS, folder / "c_hd.mp4"]
-    with ffmpeg.writer((WIDTH, HEIGHT), *encoded) as write:
+    with ffmpeg.writer((WIDTH, HEIGHT), ffmpeg.MASTER_FORMAT, 25, *encoded) as write:
         for k in range(FRAMES):
             write(np.ascontiguousarray([luma + k % 2, grey, grey]))
     return luma

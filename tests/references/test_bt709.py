@@ -6,7 +6,7 @@ import colour as science
 import numpy as np
 import pytest
 
-from kerbwalk import colour, compose
+from kerbwalk import colour, signal
 
 BT709 = science.RGB_COLOURSPACES["ITU-R BT.709"]
 BT2020 = science.RGB_COLOURSPACES["ITU-R BT.2020"]
@@ -43,10 +43,10 @@ def test_luma_coefficients():
     np.testing.assert_allclose(colour.LUMINANCE_BT2020, colour.rgb_to_xyz(colour.BT2020, colour.D65)[1], atol=5e-5)
 
 
-def test_ycbcr_in_10_bits():
+def test_ycbcr_in_10_bits(no_look):
     rgb = np.random.default_rng(1).uniform(0, 1, (500, 1, 3)).astype(np.float32)
     planes = np.empty((3, 500, 1), np.uint16)
-    compose.signal(rgb, planes)
+    signal.encode(rgb, no_look, planes)
     weights = science.WEIGHTS_YCBCR["ITU-R BT.709"]
     expected = science.RGB_to_YCbCr(rgb.astype(float), K=weights, out_bits=10, out_legal=True, out_int=False)
     np.testing.assert_allclose(planes.transpose(1, 2, 0), expected * 1023, atol=0.501)

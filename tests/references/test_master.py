@@ -17,7 +17,7 @@ import numpy as np
 import pytest
 
 from files import ffmpeg
-from kerbwalk import compose
+from kerbwalk import signal
 
 SIZE = (192, 108)
 FFV1 = ["-c:v", "ffv1", "-level", "3", "-g", "1", "-slices", "4", "-slicecrc", "1"]
@@ -25,13 +25,14 @@ PACKAGES = ("mediaconch", "libmediainfo0v5", "libzen0v5", "libtinyxml2-9", "libm
 
 
 @pytest.fixture(scope="module")
-def planes():
+def planes(no_look):
     """Six frames of noise over a ramp, uint16 (6, 3, h, w) Y'CbCr."""
     rng = np.random.default_rng(8)
     ramp = np.linspace(0, 1, SIZE[0])[None, :, None] * np.ones((SIZE[1], 1, 3))
     frames = np.empty((6, 3, SIZE[1], SIZE[0]), np.uint16)
     for frame in frames:
-        compose.signal(np.clip(ramp + rng.normal(0, 0.1, ramp.shape), 0, 1).astype(np.float32), frame)
+        noisy = np.clip(ramp + rng.normal(0, 0.1, ramp.shape), 0, 1).astype(np.float32)
+        signal.encode(noisy, no_look, frame)
     return frames
 
 
@@ -39,7 +40,8 @@ def planes():
 def master(planes, tmp_path_factory):
     """A master as the pipeline writes it: through files.ffmpeg, joined at 24000/1001."""
     folder = tmp_path_factory.mktemp("master")
-    with ffmpeg.writer(SIZE, *FFV1, *ffmpeg.BT709_TAGS, *ffmpeg.REPEATABLE, folder / "part.mkv") as write:
+    encoded = [*FFV1, *ffmpeg.BT709_TAGS, *ffmpeg.REPEATABLE, folder / "part.mkv"]
+    with ffmpeg.writer(SIZE, ffmpeg.MASTER_FORMAT, 25, *encoded) as write:
         for frame in planes:
             write(frame)
     rate, joined = "24000/1001", folder / "master.mkv"

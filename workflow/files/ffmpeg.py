@@ -25,16 +25,17 @@ def run(*arguments):
 
 
 @contextlib.contextmanager
-def writer(size, *arguments):
-    """A function that takes a frame, uint16 (3, h, w) of Y'CbCr 4:4:4 in 10 bits, and feeds it to FFmpeg.
+def writer(size, pixel_format, rate, *arguments):
+    """A function that takes raw BT.709 frames, as bytes or contiguous arrays, and feeds them to FFmpeg.
 
-    size: (width, height); arguments: what comes after the input. Raises StageError where FFmpeg fails.
+    size: (width, height); pixel_format: FFmpeg's name of it; rate: frames a second; arguments: what comes after the
+    input. Raises StageError where FFmpeg fails.
     """
-    source = ["-f", "rawvideo", "-pixel_format", MASTER_FORMAT, "-video_size", f"{size[0]}x{size[1]}"]
-    command = _command([*source, *BT709_TAGS, "-i", "-", *arguments])
+    picture = ["-pixel_format", pixel_format, "-video_size", f"{size[0]}x{size[1]}", "-r", rate]
+    command = _command(["-f", "rawvideo", *picture, *BT709_TAGS, "-i", "-", *arguments])
     with subprocess.Popen(command, stdin=subprocess.PIPE, stderr=subprocess.PIPE) as process:
         try:
-            yield lambda planes: process.stdin.write(planes.data)
+            yield lambda picture: process.stdin.write(memoryview(picture))
             process.stdin.close()
         except BrokenPipeError:
             pass

@@ -9,6 +9,7 @@ rule compose:
     output:
         video="{shoot}/work/composed/{chunk}.mkv",
         hashes="{shoot}/work/composed/{chunk}.framemd5",
+        pictures="{shoot}/work/composed/{chunk}.yuv",
     log:
         "{shoot}/work/logs/compose.{chunk}.log",
     benchmark:
@@ -26,4 +27,4 @@ rule compose:
         "kerbwalk compose --proxies {input.proxies:q} --look {input.look:q}"
         " --gains {input.gains:q} --warps {input.warps:q} --framing {input.framing:q}"
         " --frames {input.frames:q} --part {wildcards.chunk} --parts {params.parts}"
-        " --out {output.video:q} --hashes {output.hashes:q} 2> {log:q}"
+        " --out {output.video:q} --hashes {output.hashes:q} --pictures {output.pictures:q} 2> {log:q}"

@@ -1,6 +1,7 @@
 rule deliver:
     input:
-        "{shoot}/master.mkv",
+        pictures=every_chunk("{shoot}/work/composed/{chunk}.yuv"),
+        framing="{shoot}/work/framing.json",
     output:
         "{shoot}/{shoot}_hd.mp4",
     log:
@@ -18,4 +19,5 @@ rule deliver:
     message:
         "{wildcards.shoot}: encoding hd"
     shell:
-        "kerbwalk deliver --master {input:q} --settings {params.settings:q}" " --out {output:q} 2> {log:q}"
+        "kerbwalk deliver --pictures {input.pictures:q} --framing {input.framing:q}"
+        " --settings {params.settings:q} --out {output:q} 2> {log:q}"

@@ -1,0 +1,99 @@
+"""How Kerbwalk itself applies a look (tables of matrices and polygons), against OpenColorIO on the same CLF file."""
+
+import numba
+import numpy as np
+import PyOpenColorIO as ocio
+import pytest
+
+from files.look import tabulated
+from files.stage import StageError
+from kerbwalk import look, signal
+
+SETTINGS = {"exposure": 0.0, "contrast": 1.0, "toe": 0.0, "shoulder": 0.0, "saturation": 1.0}
+CAMERA = [[1.5, -0.4, -0.1], [-0.2, 1.5, -0.3], [0.05, -0.6, 1.55]]
+CDL = ((1.1, 0.95, 1.0), (0.02, 0.0, -0.01), (1.0, 1.1, 0.9), 1.3)
+LOOKS = {
+    "plain": (SETTINGS, None),
+    "strong": ({"exposure": 1.5, "contrast": 1.3, "toe": 0.6, "shoulder": 0.8, "saturation": 1.4}, None),
+    "cdl": (SETTINGS | {"shoulder": 0.5}, CDL),
+}
+
+
+@pytest.fixture(params=LOOKS)
+def clf(request, tmp_path):
+    settings, cdl = LOOKS[request.param]
+    steps = look.transform(CAMERA, [1.1, 1, 0.9], settings, cdl and look.cdl_transform(*cdl))
+    return written(tmp_path, look.clf_text(steps, "test"))
+
+
+def written(folder, text):
+    path = folder / "look.clf"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def by_opencolorio(path, rgb):
+    result = rgb.copy()
+    processor = ocio.Config.CreateRaw().getProcessor(ocio.FileTransform(str(path)))
+    processor.getOptimizedCPUProcessor(ocio.OPTIMIZATION_LOSSLESS).applyRGB(result)
+    return result
+
+
+@numba.njit
+def stepped(matrix, polygons, rgb):
+    out = np.empty_like(rgb)
+    for k in range(len(rgb)):
+        for channel in range(3):
+            row = matrix[channel]
+            mixed = row[0] * rgb[k, 0] + row[1] * rgb[k, 1] + row[2] * rgb[k, 2] + row[3]
+            out[k, channel] = signal.at(polygons[channel], mixed)
+    return out
+
+
+def by_tables(path, rgb):
+    for matrix, polygons in zip(*tabulated(path), strict=True):
+        rgb = stepped(matrix, polygons, rgb)
+    return rgb
+
+
+@pytest.fixture
+def colours():
+    """10^5 random colours, dark ones as likely as bright ones, and some outside of 0..1."""
+    rng = np.random.default_rng(12)
+    dark = 10 ** rng.uniform(-5, 0.3, (60_000, 3))
+    return np.vstack([dark, rng.uniform(-0.1, 1.2, (40_000, 3))]).astype(np.float32)
+
+
+def test_light_is_opencolorio_s(clf, colours):
+    """In light, as towards black the signal, a 2.4th root, magnifies the last bits of any float32 arithmetic without
+    end: to 10^-5, and where a curve has its kinks (black, white) to a quarter of a 10-bit code.
+    """
+    ours, theirs = (apply(clf, colours).astype(float) for apply in (by_tables, by_opencolorio))
+    apart = np.abs(ours**2.4 - theirs**2.4)
+    assert np.quantile(apart, 0.999) < 1e-5
+    assert apart.max() < 2.4 / 1023 / 4
+
+
+def test_codes_are_those_of_opencolorio_s_signal(clf, colours, no_look):
+    ours, theirs = (np.empty((3, 1, len(colours)), np.uint16) for _ in range(2))
+    signal.encode(colours[None], tabulated(clf), ours)
+    signal.encode(by_opencolorio(clf, colours)[None], no_look, theirs)
+    apart = np.abs(ours.astype(int) - theirs)
+    assert (apart > 0).mean() < 0.003
+    assert (apart > 1).mean() < 1e-4
+
+
+def test_a_clamping_cdl_keeps_its_clamps(tmp_path, colours):
+    group = ocio.GroupTransform()
+    cdl = look.cdl_transform(*CDL)
+    cdl.setStyle(ocio.CDL_ASC)
+    group.appendTransform(cdl)
+    path = written(tmp_path, look.clf_text(group, "test"))
+    np.testing.assert_allclose(by_tables(path, colours), by_opencolorio(path, colours), atol=2**-12)
+
+
+def test_a_step_that_is_no_table_is_refused(tmp_path):
+    group = ocio.GroupTransform()
+    group.appendTransform(ocio.Lut3DTransform(2))
+    with pytest.raises(StageError, match=r"look\.clf: cannot be applied, as it holds a Lut3DTransform"):
+        tabulated(written(tmp_path, look.clf_text(group, "test")))
