@@ -11,7 +11,11 @@ Outputs
     clipped   bool (n, h2, w2), blocks that hold a clipped pixel
 """
 
+import contextlib
+import io
 import json
+import os
+from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 
@@ -43,15 +47,16 @@ def main():
     superpixel, average = decode.reduction(width, height, wanted)
     scale = decode.scale(width, height, wanted)
     grey, light, clipped, grey_factor, light_factor = [], [], [], 1, 1
-    with stage.whole(args.frames) as temporary, open(temporary, "wb") as frames:
+    with stage.whole(args.frames) as temporary, written_along(temporary) as write:
         shape = (len(usable), height // scale, width // scale, 3)
-        header = {"descr": np.lib.format.dtype_to_descr(np.dtype(np.uint16)), "fortran_order": False, "shape": shape}
-        np.lib.format.write_array_header_1_0(frames, header)
+        start = {"descr": np.lib.format.dtype_to_descr(np.dtype(np.uint16)), "fortran_order": False, "shape": shape}
+        header = io.BytesIO()
+        np.lib.format.write_array_header_1_0(header, start)
+        write(header.getvalue())
         for name, path in usable:
             frame = read(path, name, shoot["balance"], superpixel, average)
             frame = np.ascontiguousarray(frame[: shape[1], : shape[2]])
-            # Written, not mapped: a full disk is then an error that can be told, and not a signal.
-            frames.write(frame.data)
+            write(frame.data)
             one_grey, one_light, one_clipped, grey_factor, light_factor = decode.proxies(frame)
             grey.append(one_grey)
             light.append(one_light)
@@ -67,6 +72,28 @@ def main():
             light_scale=scale * light_factor,
             clipped=np.array(clipped, bool),
         )
+
+
+@contextlib.contextmanager
+def written_along(path):
+    """A function that appends to a file, which goes to the disk piece by piece while the next one is made.
+
+    Written, not mapped: a full disk is then an error that can be told, and not a signal.
+    """
+    with open(path, "wb", buffering=0) as file, ThreadPoolExecutor(1) as syncing:
+        synced = []
+
+        def write(data):
+            while synced:
+                synced.pop().result()
+            rest = memoryview(data).cast("B")
+            while rest:
+                rest = rest[file.write(rest) :]
+            synced.append(syncing.submit(os.fsync, file.fileno()))
+
+        yield write
+        for last in synced:
+            last.result()
 
 
 def read(path, name, balance, superpixel, average):

@@ -35,13 +35,17 @@ def averaged(picture, factor):
     """
     height, width = (n // factor for n in picture.shape[:2])
     cut = picture[: height * factor, : width * factor]
-    rows = cut[::factor].astype(np.float32)
-    for k in range(1, factor):
-        rows += cut[k::factor]
-    columns = rows[:, ::factor].copy()
-    for k in range(1, factor):
-        columns += rows[:, k::factor]
-    return columns / np.float32(factor * factor)
+    rows = _added([cut[k::factor] for k in range(factor)])
+    columns = _added([rows[:, k::factor] for k in range(factor)])
+    columns /= np.float32(factor * factor)
+    return columns
+
+
+def _added(parts):
+    total = np.add(parts[0], parts[1] if len(parts) > 1 else 0, dtype=np.float32)
+    for part in parts[2:]:
+        total += part
+    return total
 
 
 def proxies(frame):
@@ -54,9 +58,12 @@ def proxies(frame):
     """
     side = max(frame.shape[:2])
     grey_factor = -(-side // PROXY_SIDE)
-    light_factor = -(-side // LIGHT_SIDE)
-    grey = averaged(frame, grey_factor) @ np.float32([0.25, 0.5, 0.25])
-    light = averaged(frame, light_factor)
-    brightest = np.maximum(np.maximum(frame[..., 0], frame[..., 1]), frame[..., 2])
-    clipped = averaged((brightest >= CLIPPED)[..., None], light_factor)[..., 0] > 0
+    further = -(-side // (grey_factor * LIGHT_SIDE))
+    light_factor = grey_factor * further
+    small = averaged(frame, grey_factor)
+    grey = small @ np.float32([0.25, 0.5, 0.25])
+    light = averaged(small, further)
+    height, width = light.shape[:2]
+    rows = frame[: height * light_factor, : width * light_factor].reshape(height, light_factor, -1) >= CLIPPED
+    clipped = rows.any(axis=1).reshape(height, width, -1).any(axis=2)
     return np.rint(grey).astype(np.uint16), light, clipped, grey_factor, light_factor
