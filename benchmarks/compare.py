@@ -61,13 +61,13 @@ def main():
     subprocess.run([*demo, "--frames", str(options.frames), "--size", options.size], env=variables, check=True)
     photos, results = out / "shoots" / SHOOT, out / "results"
     run = [python, REPO / "scripts" / "run", "--cores", cores, "--config"]
-    master = results / SHOOT / "master.mkv"
-    encoder = [python, REPO / "scripts" / "deliver.py", "--settings", '{"fps": 24}', "--master", master]
+    work = results / SHOOT / "work"
+    encoder = [python, REPO / "scripts" / "deliver.py", "--settings", '{"fps": 24}', "--framing", work / "framing.json"]
     jobs = {
         "kerbwalk": [*run, f"shoots={out / 'shoots'}", f"results={results}"],
-        "baseline": [python, REPO / "benchmarks" / "baseline.py", photos, out / "baseline.mp4", "--cores", cores],
+        "baseline": [python, REPO / "benchmarks" / "baseline.py", photos, out / "baseline.mp4"],
         "floor: LibRaw": [python, "-c", LIBRAW, REPO, photos, options.size, cores],
-        "floor: H.264": [*encoder, "--out", out / "encoded.mp4"],
+        "floor: H.264": [*encoder, "--out", out / "encoded.mp4", "--pictures"],
     }
     taken, stages = defaultdict(list), {}
     print(f"load before: {os.getloadavg()[0]:.1f}", flush=True)
@@ -75,6 +75,8 @@ def main():
         for name, command in jobs.items():
             if name == "kerbwalk":
                 shutil.rmtree(results, ignore_errors=True)
+            if command[-1] == "--pictures":
+                command += sorted(work.glob("composed/*.yuv"))
             spent = measured(command, variables, out / f"{name.rpartition(' ')[2].lower()}.log")
             if name == "kerbwalk" and spent < min(taken[name], default=(float("inf"),)):
                 stages = times_of(results)
