@@ -12,8 +12,8 @@ import numpy as np
 import _workflow  # noqa: F401
 from files import ffmpeg, stage
 from files.gains import read_gains
-from files.look import tabulated
 from files.proxies import Proxies
+from files.tables import tabulated
 from kerbwalk import compose, deliver, signal
 
 # FFV1 version 3 (RFC 9043): every frame a key frame, slices with checksums.

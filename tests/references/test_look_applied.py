@@ -5,8 +5,8 @@ import numpy as np
 import PyOpenColorIO as ocio
 import pytest
 
-from files.look import tabulated
 from files.stage import StageError
+from files.tables import tabulated
 from kerbwalk import look, signal
 
 SETTINGS = {"exposure": 0.0, "contrast": 1.0, "toe": 0.0, "shoulder": 0.0, "saturation": 1.0}

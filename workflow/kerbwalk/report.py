@@ -67,9 +67,10 @@ def movement(patches, point):
     middle = banded[len(banded) // 2]
     window = _window(middle.shape, point)
     starts = [_shifted(_peak(middle, one)) for one in banded]
-    found = _fit_all(middle, banded, starts, point, window)
-    laid = np.array([_sampled(one, matrix, point) for one, (matrix, _) in zip(banded, found, strict=True)])
-    found = _fit_all(np.median(laid, axis=0), banded, [matrix for matrix, _ in found], point, window)
+    found = _fit_all(middle, banded, starts, point, window, close=0.05)
+    x, y = _places(middle.shape, point)
+    laid = np.array([_sampled(one, matrix, point, x, y) for one, (matrix, _) in zip(banded, found, strict=True)])
+    found = _fit_all(np.median(laid, axis=0), banded, [matrix for matrix, _ in found], point, window, close=0.002)
     return np.array([matrix[:, 2] for matrix, _ in found]), np.array([likeness for _, likeness in found])
 
 
@@ -187,28 +188,32 @@ def _peak(known, one):
     return (x + width // 2) % width - width // 2, (y + height // 2) % height - height // 2
 
 
-def _sampled(one, matrix, point):
-    """A patch seen through a map about the point, of the patch's own size."""
-    rows, columns = np.indices(one.shape, dtype=np.float64)
-    x, y = columns - point[0], rows - point[1]
+def _sampled(one, matrix, point, x, y):
+    """A patch seen through a map about the point, at places x, y (arrays) about the point."""
     there = [m[0] * x + m[1] * y + m[2] + p for m, p in zip(matrix[::-1], (point[1], point[0]), strict=True)]
     return ndimage.map_coordinates(one, there, order=1, mode="nearest")
 
 
-def _fit_all(known, banded, starts, point, window):
-    """The map from `known` to each patch, 2x3 about the point, with the likeness there."""
+def _places(shape, point):
+    """x and y about the point of all pixels of a patch, (h, w) each."""
+    rows, columns = np.indices(shape, dtype=np.float64)
+    return columns - point[0], rows - point[1]
+
+
+def _fit_all(known, banded, starts, point, window, close):
+    """The map from `known` to each patch, 2x3 about the point, to `close` pixels, with the likeness there."""
     slope_y, slope_x = np.gradient(known)
-    rows, columns = np.indices(known.shape, dtype=np.float64)
-    x, y = columns - point[0], rows - point[1]
+    x, y = _places(known.shape, point)
     steps = np.stack([slope_x * x, slope_x * y, slope_x, slope_y * x, slope_y * y, slope_y], axis=-1)
     steps = steps.reshape(-1, 6)
     weight = window.ravel()
     used = weight > 0.02
     steps, weight, known_used = steps[used], weight[used], known.ravel()[used]
+    x, y = x.ravel()[used], y.ravel()[used]
     found = []
     for one, matrix in zip(banded, starts, strict=True):
         for _ in range(ROUNDS):
-            seen = _sampled(one, matrix, point).ravel()[used]
+            seen = _sampled(one, matrix, point, x, y)
             gain = (weight * seen * known_used).sum() / max((weight * known_used**2).sum(), 1e-12)
             off = seen - max(gain, 0.2) * known_used
             spread = 4.685 * 1.4826 * np.median(np.abs(off)) + 1e-9
@@ -216,9 +221,9 @@ def _fit_all(known, banded, starts, point, window):
             scaled = steps * trust[:, None]
             change = np.linalg.lstsq(scaled.T @ steps, scaled.T @ off, rcond=1e-10)[0].reshape(2, 3)
             matrix = _composed(matrix, change)
-            if np.abs(change[:, 2]).max() < 1e-3:
+            if np.abs(change[:, 2]).max() < close:
                 break
-        seen = _sampled(one, matrix, point).ravel()[used]
+        seen = _sampled(one, matrix, point, x, y)
         energy = np.sqrt((weight * seen**2).sum() * (weight * known_used**2).sum())
         found.append((matrix, float((weight * seen * known_used).sum() / max(energy, 1e-12))))
     return found
