@@ -19,11 +19,7 @@ def test_clean(command):
 
 
 def test_snakemake_lint(tmp_path, environment):
-    """Its own linter needs a night to read the Snakefile for: one shoot will do, as no photo is opened.
-
-    One thing it asks of every rule is left out on purpose: a conda environment or container. The software of
-    all rules is the one pinned environment of envs/, which ./scripts/run builds.
-    """
+    """Its own linter needs a night to read the Snakefile for: one shoot will do, as no photo is opened."""
     (tmp_path / "shoots" / "walk").mkdir(parents=True)
     for number in range(3):
         (tmp_path / "shoots" / "walk" / f"{number}.dng").write_bytes(b"not opened")
@@ -35,14 +31,5 @@ def test_snakemake_lint(tmp_path, environment):
         text=True,
         timeout=60,
     )
-    lines = result.stderr.splitlines()
-    assert any(line.startswith("Lints for ") or "in a good condition" in line for line in lines), (
-        result.stderr
-    )
-    found, item = [], ""
-    for line in lines:
-        if line.startswith("Lints for "):
-            item = line.removeprefix("Lints for ")
-        elif line.startswith("    * ") and "Specify a conda environment or container" not in line:
-            found.append(item + line.strip(" *"))
-    assert not found, "\n".join(found)
+    assert result.returncode == 0, result.stderr
+    assert "in a good condition" in result.stderr

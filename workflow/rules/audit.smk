@@ -7,6 +7,8 @@ rule audit:
         "{shoot}/work/logs/audit.log",
     benchmark:
         "{shoot}/work/times/audit.tsv"
+    conda:
+        ENVIRONMENT
     resources:
         mem_mb=300,
         runtime=5,

@@ -10,16 +10,21 @@ from files.stage import write_text
 from house import closing, settings, shoots
 from house.fingerprint import fingerprint
 from snakemake.exceptions import WorkflowError
+from snakemake.settings.types import DeploymentMethod
 
 STARTED = time.time()
 ROOT = Path(workflow.basedir)
 RESULTS = Path(os.getcwd())
-# Every rule's command is "kerbwalk <stage> ...", which runs the stage's script with this Python.
+# What every rule needs, for who lets Snakemake build it by conda (--sdm conda); ./scripts/run needs no conda.
+ENVIRONMENT = str(ROOT / "envs" / "environment.yaml")
+BY_CONDA = DeploymentMethod.CONDA in workflow.deployment_settings.deployment_method
+# Every rule's command is "kerbwalk <stage> ...", which runs the stage's script with this Python, or conda's.
 # (Snakemake formats the prefix, so that braces in it have to be doubled.)
 # The C library keeps the memory of one picture for the next, in large pages: to ask the kernel for it anew each time
 # would take a third of decode's time.
 MEMORY = "GLIBC_TUNABLES=glibc.malloc.hugetlb=1:glibc.malloc.mmap_max=0:glibc.malloc.trim_threshold=4294967296"
-PYTHON = f'{MEMORY} {shlex.quote(sys.executable)} {shlex.quote(str(ROOT / "scripts"))}'
+INTERPRETER = "python" if BY_CONDA else shlex.quote(sys.executable)
+PYTHON = f'{MEMORY} {INTERPRETER} {shlex.quote(str(ROOT / "scripts"))}'
 COMMAND = f'kerbwalk() {{ local s=$1; shift; {PYTHON}/$s.py "$@"; }}'
 shell.prefix(f"set -euo pipefail; {COMMAND}; ".replace("{", "{{").replace("}", "}}"))
 

@@ -14,6 +14,8 @@ rule compose:
         "{shoot}/work/logs/compose.{chunk}.log",
     benchmark:
         "{shoot}/work/times/compose.{chunk}.tsv"
+    conda:
+        ENVIRONMENT
     resources:
         mem_mb=1200,
         disk_mb=200,

@@ -9,6 +9,8 @@ rule decode:
         "{shoot}/work/logs/decode.{chunk}.log",
     benchmark:
         "{shoot}/work/times/decode.{chunk}.tsv"
+    conda:
+        ENVIRONMENT
     resources:
         mem_mb=lambda w, input: 600 + int(16 * raw_mb(w, input)),
         disk_mb=lambda w, input: int(3 * input.size_mb),

@@ -8,6 +8,8 @@ rule deliver:
         "{shoot}/work/logs/deliver.log",
     benchmark:
         "{shoot}/work/times/deliver.tsv"
+    conda:
+        ENVIRONMENT
     threads: 2
     resources:
         mem_mb=1500,

@@ -7,6 +7,8 @@ rule framing:
         "{shoot}/work/logs/framing.log",
     benchmark:
         "{shoot}/work/times/framing.tsv"
+    conda:
+        ENVIRONMENT
     resources:
         mem_mb=300,
         runtime=5,

@@ -9,6 +9,8 @@ rule index:
         ".kerbwalk/index.log",
     benchmark:
         ".kerbwalk/index.tsv"
+    conda:
+        ENVIRONMENT
     resources:
         mem_mb=300,
         runtime=5,

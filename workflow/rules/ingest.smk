@@ -7,6 +7,8 @@ rule ingest:
         "{shoot}/work/logs/ingest.log",
     benchmark:
         "{shoot}/work/times/ingest.tsv"
+    conda:
+        ENVIRONMENT
     threads: 2
     resources:
         mem_mb=600,

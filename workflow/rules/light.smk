@@ -9,6 +9,8 @@ rule light:
         "{shoot}/work/logs/light.log",
     benchmark:
         "{shoot}/work/times/light.tsv"
+    conda:
+        ENVIRONMENT
     resources:
         mem_mb=lambda w, input: 500 + int(input.size_mb),
         runtime=10,

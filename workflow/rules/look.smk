@@ -10,6 +10,8 @@ rule look:
         "{shoot}/work/logs/look.log",
     benchmark:
         "{shoot}/work/times/look.tsv"
+    conda:
+        ENVIRONMENT
     resources:
         mem_mb=500,
         runtime=5,

@@ -9,6 +9,8 @@ rule master:
         "{shoot}/work/logs/master.log",
     benchmark:
         "{shoot}/work/times/master.tsv"
+    conda:
+        ENVIRONMENT
     resources:
         mem_mb=1000,
         disk_mb=lambda w, input: int(input.size_mb) + 10,

@@ -3,6 +3,8 @@ rule refuse:
         ".kerbwalk/refused/{shoot}",
     log:
         ".kerbwalk/refused/{shoot}.log",
+    conda:
+        ENVIRONMENT
     params:
         sentence=lambda w: {shoot.id: shoot.problem for shoot in BAD_SHOOTS}[w.shoot],
     message:

@@ -22,6 +22,8 @@ rule report:
         "{shoot}/work/logs/report.log",
     benchmark:
         "{shoot}/work/times/report.tsv"
+    conda:
+        ENVIRONMENT
     threads: 2
     resources:
         mem_mb=1000,

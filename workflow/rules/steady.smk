@@ -7,6 +7,8 @@ rule steady:
         "{shoot}/work/logs/steady.log",
     benchmark:
         "{shoot}/work/times/steady.tsv"
+    conda:
+        ENVIRONMENT
     resources:
         mem_mb=500,
         runtime=5,

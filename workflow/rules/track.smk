@@ -9,6 +9,8 @@ rule track:
         "{shoot}/work/logs/track.log",
     benchmark:
         "{shoot}/work/times/track.tsv"
+    conda:
+        ENVIRONMENT
     threads: 2
     resources:
         mem_mb=lambda w, input: 800 + int(2 * input.size_mb),
