@@ -10,6 +10,8 @@ import imageio_ffmpeg
 import numpy as np
 import pytest
 
+from files import times
+
 SHOOTS = ("approach", "empty", "arc")
 SIZES = {"approach": (1920, 1080), "empty": (1080, 1080), "arc": (1920, 1080)}
 RATES = {"approach": Fraction(24), "empty": Fraction(24000, 1001), "arc": Fraction(24)}
@@ -137,3 +139,10 @@ def test_the_crop_lies_inside_every_photo(finished, shoot):
         assert (seen >= -0.5).all() and (seen <= np.array(warps["size"]) - 0.5).all(), photo["name"]
     hold = (np.array(warps["hold"]) - [left, top]) / [width, height]
     assert ((hold > 0) & (hold < 1)).all()
+
+
+def test_a_finished_night_is_measured_for_the_next_plan(finished, truth):
+    found = times.measured(finished.results)
+    assert found.photos == sum(len(truth[name]["frames"]) for name in ("approach", "empty", "arc"))
+    assert found.megapixels == pytest.approx((36 * 900 * 600 + 16 * 880 * 660) / 1e6, rel=0.02)
+    assert found.reading > 0.1 and found.others > 1 and found.disk > 1e6
