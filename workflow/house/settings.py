@@ -89,10 +89,15 @@ def normalised(settings):
     return settings
 
 
+def rate(fps):
+    """The frame rate as an exact Fraction: 24 -> 24, 23.976 and '24000/1001' -> 24000/1001."""
+    return Fraction(str(NTSC_RATES.get(fps, fps)))
+
+
 def frame_rate(fps):
     """The frame rate as an exact fraction in text: 24 -> '24/1', 23.976 -> '24000/1001'."""
-    rate = Fraction(str(NTSC_RATES.get(fps, fps)))
-    return f"{rate.numerator}/{rate.denominator}"
+    exact = rate(fps)
+    return f"{exact.numerator}/{exact.denominator}"
 
 
 def ratio(aspect):
