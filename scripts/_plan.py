@@ -95,9 +95,12 @@ def zone(value):
 
 def date(value):
     try:
-        return datetime.date.fromisoformat(value.strip())
+        found = datetime.date.fromisoformat(value.strip())
     except ValueError:
         raise PlanError(f"expected a date such as 2026-12-05, got '{value}'") from None
+    if not 1900 <= found.year <= 2100:
+        raise PlanError(f"expected a date from 1900 to 2100, got '{value}'")
+    return found
 
 
 def clock(value):
@@ -274,7 +277,7 @@ def write_card(plan, options):
     from files import card  # draws with Matplotlib, which takes half a second to load
 
     try:
-        card.write(plan, options.card, options.paper, options.name)
+        card.write(plan, options.card, options.paper, " ".join(options.name.split()))
     except OSError as error:
         fail(f"{options.card}: cannot be written ({error.strerror}); name another file with --card")
 

@@ -89,6 +89,7 @@ def test_a_step_is_assumed_from_the_parallax_limit_where_nothing_else_tells_it()
         ({"start": datetime.time(14, 0)}, "sun is up"),
         ({"start": datetime.time(7, 50)}, "light rises"),
         ({"card": 2.0}, "2 cards"),
+        ({"place": (40.7, 74.0), "zone": ZoneInfo("America/New_York")}, "zone do not fit"),
     ],
 )
 def test_what_is_warned_of(changes, words):

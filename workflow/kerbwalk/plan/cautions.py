@@ -7,6 +7,7 @@ from kerbwalk.plan.quantities import show
 
 USUAL_RATES = (24000 / 1001, 24.0, 25.0, 30000 / 1001, 30.0, 60.0)
 SHORTEST_SHUTTER = 1.0  # s; common practice, no source: shorter ones leave what moves sharp and jumping
+MOST_CLOCK_OFF = 4.0  # hours; no zone is farther from its sun, summer time counted (from memory)
 WIDEST = 25.0  # mm, 35 mm-equivalent; common practice, no source: wider lenses stretch the edges
 
 
@@ -58,9 +59,19 @@ def cautions(request, sections):
             found.append(f"Near and far are not both sharp: stop down to f/{needed}, or give up the nearest.")
     if light and light["sun_start"].value > -50 / 60:
         found.append("The sun is up at the start: never point the finder at it, filter or not.")
+    if light and _clock_off(request, light["start"].value) > MOST_CLOCK_OFF:
+        found.append(
+            "Place and time zone do not fit: degrees are north and east positive, west of Greenwich is negative."
+        )
     if light and light["light_falls"].value < -1:
         found.append("The light rises through the walk: expose the first photos so that the last do not clip.")
     card_full = sections["storage"].get("cards")
     if card_full and card_full.value > 1:
         found.append(f"The walk needs {card_full.value} cards: change them between two photos, the tripod untouched.")
     return found
+
+
+def _clock_off(request, when):
+    """Hours between the zone's clock and the place's mean solar time."""
+    off = when.utcoffset().total_seconds() / 3600 - request.place[1] / 15
+    return abs((off + 12) % 24 - 12)

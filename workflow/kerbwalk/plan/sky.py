@@ -179,9 +179,9 @@ def changes(place, start, photos, interval, lamps, step=1.0):
 
     photos: how many; interval: s. Returns [(photo's number, 1 the first; datetime; stops to give more, all in all)].
     """
-    given, found = 0.0, []
+    given, found, first = 0.0, [], lux(place, start) + lamps
     for number in range(photos):
-        fallen = fall(place, start, number * interval, lamps)[1]
+        fallen = math.log2(first / (lux(place, later(start, number * interval)) + lamps))
         if abs(fallen - given) >= step - 1e-9:
             given += step * math.trunc((fallen - given) / step)
             found.append((number + 1, later(start, number * interval), given))

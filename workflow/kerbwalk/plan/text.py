@@ -18,7 +18,7 @@ LABELS = {
     "lasts": "shutter lasts",
     "iso": "ISO",
     "reciprocity": "reciprocity failure",
-    "needed_stops": "filter needed",
+    "needed_stops": "light to take away",
     "needed_density": "as a density",
     "needed_factor": "as a factor",
     "filter_stops": "filter takes",
@@ -112,7 +112,8 @@ def value_text(name, answer):
         return minutes_text(value)
     if isinstance(value, float) and answer.unit == "m" and math.isinf(value):
         return "infinity"
-    return f"{value if isinstance(value, str) else show(value)} {answer.unit}".strip()
+    digits = 5 if name in ("fps", "clip") else 3  # 23.976 is not 24
+    return f"{value if isinstance(value, str) else show(value, digits)} {answer.unit}".strip()
 
 
 def minutes_text(minutes):

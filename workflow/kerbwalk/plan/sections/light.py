@@ -7,6 +7,7 @@ from kerbwalk.plan.answers import ASKED, ASSUMED, Answer, PlanError
 from kerbwalk.plan.quantities import show
 from kerbwalk.plan.request import given
 
+LONGEST = 24 * 60  # minutes
 USUAL_LAMPS = 10.0  # lux; streets are lit to some 2 to 15 lux (EN 13201-2, classes P1 to P6; from memory)
 
 
@@ -15,6 +16,9 @@ def answers(request, paced):
     place = sky.Place(*request.place)
     if request.date is None or request.zone is None:
         raise PlanError("the light of a place needs a date and a time zone: give --date and --zone")
+    if paced["minutes"].value > LONGEST:
+        hours = show(paced["minutes"].value / 60)
+        raise PlanError(f"the walk takes {hours} hours, and light is told for one night: leave out --place")
     start, end = _walk(request, paced, place)
     middle = sky.later(start.value, paced["minutes"].value * 30)
     noons = sky.night_around(start.value)
