@@ -117,7 +117,7 @@ def test_json_is_json():
     assert told["lens"]["far"]["value"] is None
     assert told["light"]["start"]["value"] == "2026-12-05T16:15:00+01:00"
     assert told["pace"]["photos"] == {
-        "value": 120.0, "unit": "", "because": "5 s at 24 frames a second", "kind": "assumed", "rests_on": ["photos"],
+        "value": 120, "unit": "", "because": "5 s at 24 frames a second", "kind": "assumed", "rests_on": ["photos"],
     }  # fmt: skip
 
 

@@ -11,7 +11,7 @@ them, and what is given too often is checked against them.
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from kerbwalk.plan.answers import ASKED, ASSUMED, FOUND, Answer, PlanError
 from kerbwalk.plan.quantities import show
@@ -42,7 +42,7 @@ WORDS = {
 USUAL = {
     "shutter": (3.0, "a second or more turns movement to a blur"),
     "move": (10.0, "common with a tripod"),
-    "photos": (120.0, "5 s at 24 frames a second"),
+    "photos": (120, "5 s at 24 frames a second"),
 }
 FEWEST, MOST = 2, 100_000
 # Numbers come typed, with a few digits: what differs by less than this is the same.
@@ -133,6 +133,7 @@ def solve(asked, fps, noise_reduction=False, found=None, step_limit=None):
     known |= {name: Answer(value, UNITS[name], why) for name, (value, why) in (found or {}).items()}
     if "photos" in known:
         _check_photos(known["photos"].value)
+        known["photos"] = replace(known["photos"], value=int(known["photos"].value))
     lines = relations(noise_reduction)
     usual = [(name, *USUAL[name]) for name in ("shutter", "move", "photos")]
     usual += [("step", *step_limit)] if step_limit else []

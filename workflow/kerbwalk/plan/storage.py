@@ -15,8 +15,8 @@ ESTIMATE_PER_PHOTO = 122 / 120
 ESTIMATE_PER_MEGAPIXEL = 44 / 120 / 6
 # Jobs wait for each other now and then: 106 s on 2 cores for 166 processor seconds (benchmarks/README.md).
 IDLE = 1.28
-# What stays on the disk for each photo in `work`: decoded frame and proxy (DEVELOPERS.md), and its part of the master.
-DISK_MEGABYTES_PER_PHOTO = 40
+# What stays on the disk for each photo: decoded frame and proxy (36 MB, DEVELOPERS.md), and its parts of the clips.
+DISK_MEGABYTES_PER_PHOTO = 50
 
 
 @dataclass(frozen=True)

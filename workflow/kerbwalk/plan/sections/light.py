@@ -38,7 +38,7 @@ def answers(request, paced):
         found[name] = Answer(when, "", "its upper edge on the level horizon")
     sky_alone, with_lamps = sky.fall(place, start.value, paced["minutes"].value * 60, lamps.value)
     clear = "light on level ground under a clear sky"
-    changes = sky.changes(place, start.value, int(paced["photos"].value), paced["interval"].value, lamps.value)
+    changes = sky.changes(place, start.value, paced["photos"].value, paced["interval"].value, lamps.value)
     return found | {
         "lamps": lamps,
         "sky_falls": Answer(sky_alone, "stops", f"{clear}, from the start to the end; below 0 it rises"),
