@@ -14,6 +14,7 @@ import datetime
 import json
 import os
 import re
+import signal
 import sys
 from pathlib import Path
 
@@ -297,4 +298,7 @@ def main(argv):
 
 
 if __name__ == "__main__":
+    # a reader who has seen enough ends it quietly, and a terminal without line signs gets question marks
+    signal.signal(signal.SIGPIPE, signal.SIG_DFL)
+    sys.stdout.reconfigure(errors="replace")
     main(sys.argv[1:])

@@ -42,6 +42,20 @@ def test_the_example_for_programs(plan):
     assert pace["interval"] == 13 and pace["minutes"] == 26 and pace["clip"] == 5 and pace["fps"] == 24
 
 
+def test_a_reader_who_stops_and_a_terminal_of_few_signs(plan, environment):
+    command = f"'{sys.executable}' '{REPO / 'scripts' / 'plan'}' --focal 28"
+    variables = os.environ | {"KERBWALK_ENV": environment, "PYTHONIOENCODING": "ascii"}
+    done = subprocess.run(
+        ["bash", "-c", f"{command} --json | head -1; {command}"],
+        env=variables,
+        capture_output=True,
+        text=True,
+        timeout=60,
+    )
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "focal length" in done.stdout
+
+
 def test_units_and_all_parts(plan):
     status, said, errors = plan(
         *("--walk", "1500 cm", "--minutes", "0.5 h", "--metered", "f/8 1/4 ISO 100", "--own", "0.3,0.9,ND64"),
