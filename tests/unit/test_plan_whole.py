@@ -181,6 +181,7 @@ SPARSE = Request()
     [
         *((FULL, "a5"), (CROWDED, "a6"), (CROWDED, "a5"), (SPARSE, "a6")),
         *((with_(start=datetime.time(23, 0)), "a6"), (with_(place=None), "a6")),
+        *((with_(pace={"photos": 2.0}), "a6"), (with_(sensor=(24.0, 36.0), margin=0.3), "a6")),
     ],
 )
 def test_nothing_on_the_page_overlaps_or_leaves_it(request_, paper):

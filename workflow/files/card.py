@@ -134,7 +134,7 @@ def _big(sheet, numbers, y):
 
 def _numbers(sheet, card, y, bottom):
     """The rows on the left, smaller if they would pass `bottom`; on the right the frame in the photo."""
-    picture = 33.0 if card.view else 0.0
+    picture = min(33.0, 25 * card.view.sensor[0] / card.view.sensor[1]) if card.view else 0.0
     below = _frame(sheet, card.view, PAGE[0] - EDGE - picture, y + 2.4, picture) + 2 if card.view else y
     label_width, size, gap = 12.0, 6.4, 3.55
     width = PAGE[0] - 2 * EDGE - label_width
@@ -188,7 +188,7 @@ def _sky(sheet, light, y):
         return inner + width * min(1.0, max(0.0, (when - left) / (right - left)))
 
     edges = sorted([(when, place) for when, place in moments if left < when < right])
-    colours = _colours(light, left, edges)
+    colours = _colours(light, edges)
     bounds = [left, *(when for when, _ in edges), right]
     for before, after, colour in zip(bounds[:-1], bounds[1:], colours, strict=True):
         sheet.box(across(before), top, across(after) - across(before), height, facecolor=colour)
@@ -201,26 +201,20 @@ def _sky(sheet, light, y):
             sheet.text(place, top - 0.9, label, 5, color=SOFT, align="center")
             free = place + measure(label, 5) / 2 + 1.5
         sheet.line([across(when)] * 2, [top - 0.6, top + height], color="white", linewidth=0.6)
-    sheet.box(
-        across(start),
-        top + 1.5,
-        across(end) - across(start),
-        height - 3,
-        facecolor="none",
-        edgecolor="white",
-        linewidth=1.1,
-    )
+    look = {"facecolor": "none", "edgecolor": "white", "linewidth": 1.1}
+    sheet.box(across(start), top + 1.5, across(end) - across(start), height - 3, **look)
     for change in light["changes"].value:
         sheet.line([across(change["time"])] * 2, [top + 0.4, top + height - 0.4], color="#ffd23f", linewidth=1.2)
     sheet.text(across(start), top + height + 2.6, f"{start:%H:%M}", 5, color=INK, weight="bold", align="right")
     sheet.text(across(end), top + height + 2.6, f"{end:%H:%M}", 5, color=INK, weight="bold")
     walk = "the walk" if not light["changes"].value else "the walk; yellow: change"
     middle, room = (across(start) + across(end)) / 2, across(end) - across(start) - 2
-    sheet.fitted(middle, top + height + 2.6, room, walk, 5, color=SOFT, align="center")
+    if room > 10:
+        sheet.fitted(middle, top + height + 2.6, room, walk, 5, color=SOFT, align="center")
     return top + height + 4
 
 
-def _colours(light, left, edges):
+def _colours(light, edges):
     """The strip's colours, one for each part between the edges."""
     all_colours = [colour for *_, colour in SKY] + [NIGHT]
     # before a dusk of the kind `place` it is as light as all_colours[place], after it one darker; a dawn the reverse
@@ -232,7 +226,7 @@ def _colours(light, left, edges):
         found.append(all_colours[place + 1 if when in dusks else place])
     if found:
         return found
-    # nothing happens in the strip: the same as at the nearest moment before it, or by the sun's height
+    # nothing happens in the strip: by the sun's height
     limits = (-50 / 60, -6, -12, -18)
     height = light["sun_start"].value
     return [all_colours[sum(height < limit for limit in limits)]]

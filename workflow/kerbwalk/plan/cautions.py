@@ -9,8 +9,6 @@ USUAL_RATES = (24000 / 1001, 24.0, 25.0, 30000 / 1001, 30.0, 60.0)
 SHORTEST_SHUTTER = 1.0  # s; common practice, no source: shorter ones leave what moves sharp and jumping
 MOST_CLOCK_OFF = 4.0  # hours; no zone is farther from its sun, summer time counted (from memory)
 WIDEST = 25.0  # mm, 35 mm-equivalent; common practice, no source: wider lenses stretch the edges
-
-
 # Of every walk; the first comes before all others.
 EVERY_WALK = (
     "Local rules and licensed practice come first.",

@@ -37,7 +37,8 @@ def answers(request, paced):
         if measured
         else "estimate from the project's benchmark, as nothing is measured on this machine yet"
     )
+    cores = f"{request.cores} core{'s' if request.cores > 1 else ''}"
     night = storage.night_seconds(photos, megapixels.value, request.cores, measured) / 60
-    found["night"] = Answer(night, "min", f"{source}; {request.cores} cores", rests_on=rests)
+    found["night"] = Answer(night, "min", f"{source}; {cores}", rests_on=rests)
     found["night_megabytes"] = Answer(storage.night_megabytes(photos, measured), "MB", source, rests_on=rests)
     return found
