@@ -1,13 +1,20 @@
 """Measure each photo's flicker and settle one gain for it.
 
-Output gains.csv, one row a photo of the clip, in order; stops unless said
-  photo           file name
-  known_step      exposure by the camera's settings, against the reference photo's
-  estimated_gain  the photo's light with known_step taken out, against the shoot's mean
-  kept_trend      its smooth part, which the clip shows
-  applied_gain    what compose multiplies by, as 2^applied_gain
-  confidence      0..1; 0 where nothing corresponded and the gain is by the settings alone
-  pixels          proxy pixels behind the estimate
+Outputs
+  gains.csv   one row a photo of the clip, in order; stops unless said
+    photo           file name
+    known_step      exposure by the camera's settings and the filters, against the reference photo's
+    estimated_gain  the photo's light with known_step taken out, against the shoot's mean
+    kept_trend      what the clip shows of the light: applied_gain = kept_trend - known_step - estimated_gain
+    applied_gain    what compose multiplies by, as 2^applied_gain
+    confidence      0..1; 0 where nothing corresponded and the gain is by its neighbours and the settings alone
+    pixels          proxy pixels behind the estimate
+    red, blue       further gain of these channels; 0 unless the photos' colours flicker
+  light.json
+    steps   changes of exposure: [{photo (the first with it), known, measured, sigma (stops), differs (true or false)}]
+    places  places that flicker by themselves: [{x, y, width, height (fractions of the reference photo), flicker
+            (per cent, RMS), gains: {photo: stops that even it}}]
+    even    which of the places compose evens, as places of that list
 """
 
 import csv
@@ -19,10 +26,10 @@ import numpy as np
 import _workflow  # noqa: F401
 from files import stage
 from files.proxies import Proxies
-from kerbwalk import light
-from kerbwalk.pixels import enlarging, reduced
+from kerbwalk import exposure, light, places, trend
+from kerbwalk.pixels import enlarged, enlarging
 
-COLUMNS = ("photo", "known_step", "estimated_gain", "kept_trend", "applied_gain", "confidence", "pixels")
+COLUMNS = ["photo", "known_step", "estimated_gain", "kept_trend", "applied_gain", "confidence", "pixels", "red", "blue"]
 
 
 def main():
@@ -32,49 +39,73 @@ def main():
     parser.add_argument("--warps", required=True)
     parser.add_argument("--settings", required=True, type=json.loads, help='JSON: {"light": {...}}')
     parser.add_argument("--out", required=True)
+    parser.add_argument("--found", required=True, help="light.json")
     args = parser.parse_args()
 
     cv2.setNumThreads(1)
-    warps = stage.read_json(args.warps)
-    photos = warps["photos"]
-    records = {p["name"]: p for p in stage.read_json(args.ingest)["photos"]}
-    known = known_steps([records[name] for name in (warps["reference"], *(p["name"] for p in photos))])
-    placed = [k for k, p in enumerate(photos) if p["placed"]]
-    ratios = measure(warps, placed, Proxies(args.proxies))
-    levels, sigmas = light.levels(len(photos), ratios)
-    estimated, kept, applied = light.deflicker(levels, known, args.settings["light"]["keep_slower_than"])
-    pixels = {k: [r.pixels for pair, r in ratios.items() if k in pair] for k in placed}
+    settings, warps = args.settings["light"], stage.read_json(args.warps)
+    photos, proxies = warps["photos"], Proxies(args.proxies)
+    names = [p["name"] for p in photos]
+    known, reference = known_steps(stage.read_json(args.ingest), warps["reference"], names, settings["filters"])
+    ratios = measure(warps, proxies)
+    levels, sigmas = light.solve(len(photos), ratios)
+    period = settings["keep_slower_than"]
+    colours = places.colour_flicker(len(photos), ratios, period)
+    # The ratios are of grey: what its red and blue have of their own is not the photo's.
+    levels = levels - colours @ np.mean([r.shares for r in ratios.values()] or [[0, 0]], axis=0)
+    settled = trend.settle(levels, known, settings["show"], period, reference)
+    confidence = np.where(np.isfinite(sigmas), np.exp(-np.nan_to_num(sigmas) / 0.01), 0.0)
+    pixels = [int(np.median([r.pixels for pair, r in ratios.items() if k in pair] or [0])) for k in range(len(names))]
+    columns = (known, settled.estimated, settled.kept, settled.applied, confidence, pixels, *(-colours.T / np.log(2)))
     with stage.whole(args.out) as temporary, open(temporary, "w", newline="", encoding="utf-8") as file:
         table = csv.writer(file)
         table.writerow(COLUMNS)
-        for k, photo in enumerate(photos):
-            sure = float(np.exp(-sigmas[k] / 0.01)) if np.isfinite(sigmas[k]) else 0.0
-            numbers = (known[k], estimated[k], kept[k], applied[k], sure)
-            row = [f"{v:.6f}" if np.isfinite(v) else "" for v in numbers]
-            table.writerow([photo["name"], *row, int(np.median(pixels.get(k) or [0]))])
+        for name, *numbers in zip(names, *columns, strict=True):
+            table.writerow([name, *(v if isinstance(v, int) else shown(v) for v in numbers)])
+    found = places.flickering(len(photos), ratios, period)
+    described = [describe(place, names, warps["size"], proxies.light_scale) for place in found]
+    stage.write_json(
+        args.found,
+        {
+            "steps": [vars(step) | {"photo": names[step.photo]} for step in settled.steps],
+            "places": described,
+            "even": [chosen(point, described) for point in settings["even"]],
+        },
+    )
 
 
-def known_steps(records):
-    """Exposure of all photos but the first, in stops against that one, the reference; 0 where unknown."""
-    values = np.array([[r[key] or np.nan for key in ("shutter", "aperture", "iso")] for r in records], float)
-    # A lens without contacts leaves no aperture; what all photos lack cannot have been changed by the camera.
-    values[:, np.isnan(values).all(axis=0)] = 1.0
-    stops = light.known_stops(*values.T)
-    if np.isnan(stops[0]):
-        return np.zeros(len(stops) - 1)
-    return np.nan_to_num(stops[1:] - stops[0])
+def shown(number):
+    """A number of the table; nothing where it is unknown."""
+    return f"{number:.6f}" if np.isfinite(number) else ""
 
 
-def measure(warps, placed, proxies):
+def chosen(point, described):
+    """Which of the places that flicker a point of the settings means."""
+    for index, place in enumerate(described):
+        if all(abs(point[k] - place["xy"[k]]) <= place[("width", "height")[k]] / 2 + 0.01 for k in (0, 1)):
+            return index
+    known = ", ".join(f"[{p['x']:.3f}, {p['y']:.3f}]" for p in described) or "none"
+    raise stage.StageError(f"'light.even' names {point}, and no place there flickers; those that do: {known}")
+
+
+def known_steps(shoot, reference, names, filters):
+    """Exposure of the clip's photos in stops, against the reference; and the place of the reference or its stand-in."""
+    records = [p for p in shoot["photos"] if not p["problem"]]
+    stops = dict(zip([r["name"] for r in records], exposure.known_steps(records, filters), strict=True))
+    place = names.index(reference) if reference in names else len(names) // 2
+    return np.array([stops[name] for name in names]) - stops[reference], place
+
+
+def measure(warps, proxies):
     """Brightness ratios between photos a few steps apart: {(i, j): Ratio}."""
     photos, ratios, laid = warps["photos"], {}, {}
-    hold = reduced(warps["hold"], proxies.light_scale)
+    placed = [k for k, p in enumerate(photos) if p["placed"]]
     for position, k in enumerate(placed):
         laid[k] = lay(photos[k], warps["hold"], proxies)
         for step in light.STEPS:
             if position >= step:
                 j = placed[position - step]
-                found = light.ratio(*laid[j], *laid[k], hold, k - j)
+                found = light.ratio(laid[j], laid[k], k - j)
                 if found:
                     ratios[j, k] = found
         laid.pop(placed[position - max(light.STEPS)] if position >= max(light.STEPS) else None, None)
@@ -82,7 +113,7 @@ def measure(warps, placed, proxies):
 
 
 def lay(photo, hold, proxies):
-    """A photo's light proxy laid on the reference's, at the proxies' scale: grey, and where it can be trusted.
+    """A photo's light proxy laid on the reference's, at the proxies' scale: a light.Frame.
 
     The warp steadies but leaves the size that the walk changes; here the hold point's surroundings are
     brought to the reference's size as well.
@@ -93,10 +124,29 @@ def lay(photo, hold, proxies):
     size = photo["scale"]
     about_hold = np.array([[size, 0, hold[0] * (1 - size)], [0, size, hold[1] * (1 - size)], [0, 0, 1]])
     matrix = np.linalg.inv(up) @ np.array(photo["matrix"]) @ about_hold @ up
-    stack = np.dstack([rgb @ np.float32([0.25, 0.5, 0.25]), clipped, np.ones_like(clipped)]).astype(np.float32)
-    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    grey, clip, inside = cv2.split(cv2.warpPerspective(stack, matrix, (width, height), flags=flags))
-    return grey, light.usable(grey, clip, inside > 0.999)
+    # What lies outside the photo is laid as clipped.
+    stack = cv2.warpPerspective(
+        np.dstack([rgb, clipped.astype(np.float32)]),
+        *(matrix, (width, height)),
+        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        borderValue=(0, 0, 0, 1),
+    )
+    rgb, clip = np.ascontiguousarray(stack[..., :3]), np.ascontiguousarray(stack[..., 3])
+    middles = np.indices((height // light.BLOCK, width // light.BLOCK))[::-1] * light.BLOCK + (light.BLOCK - 1) / 2
+    x, y, w = np.tensordot(matrix, np.concatenate([middles, np.ones_like(middles[:1])]), 1)
+    corner = np.array([width - 1, height - 1]) / 2
+    radius = np.hypot(x / w - corner[0], y / w - corner[1]) / np.hypot(*corner)
+    return light.frame(rgb, light.usable(rgb, clip), radius)
+
+
+def describe(place, names, size, scale):
+    """A place that flickers, in fractions of the reference photo."""
+    left, top, right, bottom = (enlarged(np.array(place.box) * light.BLOCK - 0.5, scale) + 0.5) / [*size, *size]
+    return {
+        **{"x": (left + right) / 2, "y": (top + bottom) / 2, "width": right - left, "height": bottom - top},
+        "flicker": 100 * float(np.std(place.flicker)),
+        "gains": dict(zip(names, (-place.flicker / np.log(2)).tolist(), strict=True)),
+    }
 
 
 if __name__ == "__main__":

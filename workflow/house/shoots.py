@@ -172,6 +172,7 @@ def _check_names(shoot, own_settings):
         )
     named = {key: [shoot.settings[key]] for key in ("reference", "first", "last") if shoot.settings[key]}
     named["leave_out"] = shoot.settings["leave_out"]
+    named["light.filters"] = shoot.settings["light"]["filters"]
     for key, names in named.items():
         for name in names:
             if name not in shoot.photos:

@@ -1,205 +1,249 @@
-"""Find each photo's flicker from areas that correspond, and keep the light that really changed."""
+"""Find how bright each photo is against the others, from what corresponds in them."""
 
+import functools
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
-from scipy import ndimage, sparse
-from scipy.sparse import linalg
 
 WHITE = 65535
 # Below this level (of 65535) noise and black level decide, and a ratio means nothing.
 DARK = 130
 # Links from each photo to those this many steps on.
-STEPS = (1, 2, 3, 5, 8)
+STEPS = (1, 3)
 # Sums are compared over blocks of this many proxy pixels a side.
 BLOCK = 6
 MIN_BLOCKS = 40
+# Blocks are judged with those around them, this many a side.
+AROUND = 7
+# Standard deviations: how well flow lays a block (pixels); what no block is better than, and what each step of
+# the walk adds to a link (log); how a lens's vignetting and its change between two photos may be (log, at the corner).
+LAID, BLOCK_FLOOR, LINK_FLOOR = 0.3, 2e-3, 5e-4
+VIGNETTING, BREATHING = 0.3, 0.02
+# Where Tukey's biweight ends, standard deviations. Far less than the 4.685 of textbooks: of a bus's light on a wall
+# the weak outskirts do harm, and there are blocks enough.
+END = 2.0
+
+
+@dataclass
+class Frame:
+    """A photo as the ratios need it: see frame()."""
+
+    grey: np.ndarray
+    good: np.ndarray
+    code: np.ndarray
+    blocks: np.ndarray
 
 
 @dataclass
 class Ratio:
-    """log of how much brighter the second of two photos is, its standard deviation, and the pixels behind it."""
+    """How much brighter the second of two photos is.
 
-    log: float
-    sigma: float
-    pixels: int
-
-
-def known_stops(shutter, aperture, iso):
-    """Exposure in stops from the camera's settings, up to a constant: log2(t S / N^2).
-
-    The arithmetic of APEX (ISO 2720, CIPA DC-008 annex; from memory). Arrays, NaN where unknown.
+    model, (3,): log of the ratio, the lens's vignetting, and how much more of it the second photo has (log e, at the
+    corner), all as this pair alone says; information, (3, 3): the inverse of their covariance; pixels: how many are
+    behind it. shares, (2,): the parts of red and blue in the grey; colour, (2,): log of how much more its red, and its
+    blue, is than its green. change: float32 (2, rows, columns), each block's log ratio beyond the photos', in
+    standard deviations and as it is, NaN where unknown.
     """
-    return np.log2(shutter * iso / np.square(aperture))
+
+    model: np.ndarray
+    information: np.ndarray
+    pixels: int = 0
+    shares: np.ndarray | None = None
+    colour: np.ndarray | None = None
+    change: np.ndarray | None = None
 
 
-def ratio(first, first_ok, second, second_ok, hold, steps):
-    """How much brighter one picture is than another, from the places where both show the same thing.
+def frame(rgb, usable, radius):
+    """A photo laid on the reference's plane, made ready for ratio().
 
-    first, second: float32 (h, w), scene-linear, laid on each other about the hold point, (2,) pixels; *_ok: bool
-    (h, w), where they are defined and not clipped; steps: how many steps of the walk lie between them. Returns a Ratio,
-    or None where too little corresponds.
-    Sums over small blocks are compared, since texture that is a fraction of a pixel off cancels in them. What is sought
-    is the mode of their log ratios, not the mean: whoever walks through, a lamp that goes on, or a bus that lights much
-    of the picture adds values far and wide, while all that has not changed agrees on one. From the mode on, Tukey's
-    biweight (Beaton & Tukey 1974) refines a linear model: the ratio, and a small common shift (moved and scaled
-    about the hold point) of what has no texture to show where it lies, such as the sky, which the walk moves against
-    the houses and whose own gradient would then be taken for flicker.
+    rgb: float32 (h, w, 3), scene-linear; usable: bool (h, w); radius: float32 (rows, columns) of blocks, how far each
+    lies from the lens's axis in the photo, 1 in the corner.
     """
-    ok = first_ok & second_ok & (first > DARK) & (second > DARK)
-    filled = _blocks(ok)
-    whole = filled >= BLOCK**2 / 2
+    grey = cv2.transform(rgb, np.float32([[0.25, 0.5, 0.25]]))
+    good = (usable & (grey > DARK)).astype(np.float32)
+    share = np.maximum(_means(good), 1e-3)
+    red, green, blue = (np.maximum(_means(channel * good) / share, 1) for channel in cv2.split(rgb))
+    blocks = np.dstack([np.square(radius), np.log(red / green), np.log(blue / green)]).astype(np.float32)
+    # For the flow a logarithm, in which flicker is an offset: 7 % a level.
+    code = np.clip(36 * cv2.log(np.maximum(grey, 60)) - 147, 0, 255).astype(np.uint8)
+    return Frame(grey * good, good, code, blocks)
+
+
+def ratio(first, second, steps):
+    """How much brighter one photo is than another, from the places where both show the same thing.
+
+    first, second: Frame; steps: how many steps of the walk lie between them. Returns a Ratio, or None where too little
+    corresponds.
+    What the walk moved is laid on each other by dense inverse search optical flow (Kroeger et al. 2016). Sums over
+    small blocks are compared, since what is left of error in that largely cancels in them; blocks in which the two
+    disagree, or at steep edges, count less. What is sought is the mode of their log ratios, not the mean: whoever walks
+    through, a lamp that goes on, or a bus that lights most of the picture adds values far and wide, while all that has
+    not changed agrees on one. From the mode on, Tukey's biweight (Beaton & Tukey 1974) judges each block by itself and
+    together with those around it, as light from elsewhere comes to many side by side. The model has the ratio and, as
+    far as their priors let them, the lens's vignetting (r^2, which the walk moves over the scene) and a change of it,
+    as an aperture that closes differently makes.
+    """
+    flow = cv2.DISOpticalFlow_create(cv2.DISOPTICAL_FLOW_PRESET_ULTRAFAST).calc(first.code, second.code, None)
+    there = flow + _grid(*flow.shape[:2])
+    grey, good = (cv2.remap(part, there, None, cv2.INTER_LINEAR) for part in (second.grey, second.good))
+    good = (good > 0.999).astype(np.float32) * first.good
+    share = _means(good)
+    whole = share >= 0.5
     if whole.sum() < MIN_BLOCKS:
         return None
-    a, b = _blocks(first * ok)[whole], _blocks(second * ok)[whole]
-    values = np.log(b / a)
-    gradient = [_blocks(slope * ok)[whole] / (a + b) for slope in np.gradient(first + second)]
-    doubt, mismatch = (part[whole] for part in _doubt(first, second, ok))
-    middles = np.indices(filled.shape)[:, whole] * BLOCK + (BLOCK - 1) / 2
-    radial = gradient[0] * (middles[0] - hold[1]) + gradient[1] * (middles[1] - hold[0])
-    design = np.column_stack([np.ones_like(values), doubt * gradient[0], doubt * gradient[1], doubt * radial])
-    walk = steps * np.array([2.0, 2.0, 0.01])
-    steep = np.square(gradient[0]) + np.square(gradient[1])
-    sure = 6.0 / (a + b) + steep * np.square(0.25 + 0.05 * doubt * steps) + mismatch / 4 + 4e-6
-    wide = np.sqrt(sure + np.square(design[:, 1:] * walk).sum(1))
-    start = np.array([_mode(values, 1 / wide), 0, 0, 0])
-    model, sigma, agree = _biweight(values, design, start, np.sqrt(sure), wide, np.concatenate([[np.inf], walk]))
-    return Ratio(float(model[0]), sigma + 3e-4, int(filled[whole][agree].sum()))
+    ones = np.where(whole, share, 1)
+    one, other = (np.where(whole, _means(part * good), 1.0) for part in (first.grey, grey))
+    values = np.log(other / one)
+    pixels = cv2.log(np.maximum(grey, 1) / np.maximum(first.grey, 1)) * good
+    disagree = np.maximum(_means(pixels * pixels) / ones - np.square(_means(pixels) / ones), 0)
+    level = np.where(whole, np.log(one + other), np.nan)
+    slopes = np.gradient(np.where(whole, level, np.nanmedian(level)))
+    steep = (np.square(slopes[0]) + np.square(slopes[1])) / BLOCK**2
+    variance = 0.17 / (one + other) + steep * LAID**2 + 4 * disagree + BLOCK_FLOOR**2
+    moved = _means(flow) / BLOCK + _grid(*whole.shape)
+    blocks = cv2.remap(second.blocks, moved.astype(np.float32), None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    beyond = (blocks - first.blocks).astype(float)
+    design = np.dstack([np.ones_like(values), -beyond[..., 0], -blocks[..., 0]])
+    model, normal, weight, error = _biweight(values, design, variance, whole, (VIGNETTING, BREATHING))
+    counted = weight > 0
+    if counted.sum() < MIN_BLOCKS / 2:
+        return None
+    own = np.linalg.inv(normal + 1e-3 * np.eye(3))
+    red, blue = np.exp(np.median(first.blocks[counted][:, 1:], axis=0))
+    return Ratio(
+        model=model + own @ (np.square([0, 1 / VIGNETTING, 1 / BREATHING]) * model),
+        information=np.linalg.inv(own + np.diag([(LINK_FLOOR * steps) ** 2, 0, 0])),
+        pixels=int(share[counted].sum() * BLOCK**2),
+        shares=np.array([red, blue]) / (red + 2 + blue),
+        colour=np.median(beyond[counted][:, 1:], axis=0),
+        change=np.where(whole, [error / np.sqrt(variance), error], np.nan).astype(np.float32),
+    )
 
 
-def levels(count, ratios):
+def solve(count, ratios):
     """log brightness of every photo from all the links, their mean zero, with standard deviations.
 
-    ratios: {(i, j): Ratio}. Least squares on the graph with Huber weights, so that no error is handed on from
-    photo to photo. Photos without links are NaN. Returns (levels (count,), sigmas (count,)).
+    ratios: {(i, j): Ratio}. Least squares on the graph with Huber weights, so that no error is handed on from photo to
+    photo; the lens's vignetting is one for all, and each photo has its own small part more or less of it. Photos
+    without links are NaN. Returns (levels (count,), sigmas (count,)).
     """
-    result, sigmas = np.full(count, np.nan), np.full(count, np.nan)
-    if not ratios:
-        return result, sigmas
-    linked = sorted({k for pair in ratios for k in pair})
-    place = {k: c for c, k in enumerate(linked)}
-    pairs = list(ratios)
-    lines = np.repeat(np.arange(len(pairs)), 2)
-    columns = [place[k] for pair in pairs for k in pair]
-    rows = sparse.csr_array((np.tile([-1.0, 1.0], len(pairs)), (lines, columns)), shape=(len(pairs), len(linked)))
-    logs = np.array([ratios[p].log for p in pairs])
-    weights = np.array([1 / max(ratios[p].sigma, 1e-5) for p in pairs])
-    trust = np.ones(len(pairs))
-    tie = sparse.eye_array(len(linked)) * 1e-3
-    for _ in range(20):
-        scaled = sparse.diags_array(trust * weights**2) @ rows
-        normal = (rows.T @ scaled + tie).tocsc()
-        answer = linalg.spsolve(normal, scaled.T @ logs)
-        trust = 1 / np.maximum(1, np.abs(rows @ answer - logs) * weights / 3)
-    result[linked] = answer - answer.mean()
-    sigmas[linked] = 1 / np.sqrt(normal.diagonal())
-    return result, sigmas
-
-
-def trend(values, period):
-    """The smooth part of a series, and nothing of its flicker.
-
-    values: (n,) with NaN where unknown; period: changes quicker than this many steps are never taken for trend.
-    Returns (n,). A smoothing spline of evenly spaced values (second differences, Whittaker 1923), as stiff as the
-    values themselves say: the penalty is chosen by restricted maximum likelihood (Wahba 1985; Reiss & Ogden 2009),
-    so that in steady light the trend is a straight line, and no flicker is left in it as a slow wobble.
-    """
-    n = len(values)
-    known = ~np.isnan(values)
-    filled = np.interp(np.arange(n), np.flatnonzero(known), values[known])
-    if n < 4:
-        return np.full(n, filled.mean())
-    second = np.diff(np.eye(n), 2, axis=0)
-    eigen, vectors = np.linalg.eigh(second.T @ second)
-    eigen[:2] = 0
-    parts = vectors.T @ filled
-    # The filter 1 / (1 + p (2 - 2 cos w)^2) has half its gain at the period where p (2 - 2 cos w)^2 = 1.
-    softest = -2 * np.log(2 - 2 * np.cos(2 * np.pi / period))
-    penalties = np.exp(np.arange(softest, softest + 25, 0.1))
-    likelihood = [_restricted_likelihood(eigen[2:], parts[2:], p) for p in penalties]
-    penalty = penalties[int(np.argmax(likelihood))]
-    return vectors @ (parts / (1 + penalty * eigen))
-
-
-def deflicker(levels_log, known, period):
-    """What each photo's exposure has to be changed by.
-
-    levels_log: (n,) log brightness as measured; known: (n,) exposure in stops from the camera's settings, 0 for all
-    where unknown; period: see trend. Returns (estimated, kept, applied), all (n,) in stops: the photo's light with
-    the camera's own changes taken out; its smooth part; and the gain that leaves just that smooth part. Where nothing
-    could be measured only the known part is taken out.
-    """
-    estimated = levels_log / np.log(2) - known
-    if np.isnan(estimated).all():
-        return estimated, estimated, -known
-    kept = trend(estimated, period)
-    return estimated, kept, np.where(np.isnan(estimated), -known, kept - estimated - known)
-
-
-def usable(light, clipped, inside):
-    """Where a laid picture can be trusted: inside, and away from anything clipped.
-
-    light: float32 (h, w); clipped: float32 (h, w), the laid clipping mask; inside: bool (h, w).
-    """
-    return inside & ~ndimage.binary_dilation(clipped > 0.01, iterations=1) & (light < 0.9 * WHITE)
-
-
-def _blocks(values):
-    """Sums over BLOCK x BLOCK blocks, float64."""
-    height, width = (n // BLOCK for n in values.shape)
-    cut = values[: height * BLOCK, : width * BLOCK].reshape(height, BLOCK, width, BLOCK)
-    return cut.sum(axis=(1, 3), dtype=np.float64)
-
-
-def _biweight(values, design, start, sigma, wide, prior):
-    """Fit values (n,) = design (n, m) @ model (m,) by Tukey's biweight.
-
-    start: (m,), the model to begin with; sigma: (n,), the values' standard deviations, and wide: (n,), those for the
-    first step, while the model is still rough; prior: (m,), the model's own standard deviations about zero.
-    Returns the model, the standard deviation of its first part, and bool (n,): which values agree with it.
-    """
-    model, hold_back, width, stretch = start.astype(float), np.diag(prior**-2.0), wide, 1.0
-    for _ in range(60):
-        error = values - design @ model
-        u = np.square(error / (4.685 * stretch * width))
-        weight = np.where(u < 1, np.square(1 - u), 0) / np.square(sigma)
-        normal = (design.T * weight) @ design + hold_back
-        change = np.linalg.solve(normal, design.T @ (weight * error) - hold_back @ model)
-        model += change
-        width = sigma
-        stretch = max(1.4826 * float(np.median(np.abs(error)[u < 1] / sigma[u < 1])), 0.5)
-        if np.abs(change[0]) < 1e-7:
+    size = 2 * count + 1
+    prior = np.diag(np.square([*([1e-2] * count), *([1 / BREATHING] * count), 1 / VIGNETTING]))
+    places = {(i, j): (np.array([j, -1, count + j]), np.array([i, -1, count + i])) for i, j in ratios}
+    trust = dict.fromkeys(ratios, 1.0)
+    answer = np.zeros(size)
+    for _ in range(20 if ratios else 0):
+        normal, right = prior.copy(), np.zeros(size)
+        for pair, r in ratios.items():
+            (after, before), information = places[pair], trust[pair] * r.information
+            told = information @ r.model
+            right[after] += told
+            right[before[[0, 2]]] -= told[[0, 2]]
+            normal[np.ix_(after, after)] += information
+            normal[np.ix_(before[[0, 2]], before[[0, 2]])] += information[np.ix_([0, 2], [0, 2])]
+            normal[np.ix_(after, before[[0, 2]])] -= information[:, [0, 2]]
+            normal[np.ix_(before[[0, 2]], after)] -= information[[0, 2]]
+        answer = np.linalg.solve(normal, right)
+        change = 0.0
+        for pair, r in ratios.items():
+            after, before = places[pair]
+            error = answer[after] - answer[before] * [1, 0, 1] - r.model
+            now = 1 / max(1.0, np.sqrt(error @ r.information @ error) / 3)
+            change, trust[pair] = max(change, abs(now - trust[pair])), now
+        if change < 1e-3:
             break
-    return model, float(stretch * np.sqrt(np.linalg.inv(normal)[0, 0])), u < 1
+    linked = np.isin(np.arange(count), [k for pair in ratios for k in pair])
+    levels = np.where(linked, answer[:count], np.nan)
+    sigmas = np.where(linked, np.sqrt(1 / np.diag(normal)[:count]) if ratios else 0, np.nan)
+    return levels - (np.nanmean(levels) if ratios else 0), sigmas
 
 
-def _doubt(first, second, ok):
-    """How little says that a block is well laid, 0..1, and how much its texture disagrees (log squared).
+def levels(count, links):
+    """log brightness of every photo from links between them, their mean zero.
 
-    By the correlation of what is finer than three blocks, over three blocks.
+    links: {(i, j): log ratio}. Least squares on the graph with Huber weights. Photos without links are NaN. Returns
+    (count,).
     """
-    fine = []
-    # Next to what is undefined or clipped the local mean is not of the scene, and would agree by itself.
-    inner = ndimage.uniform_filter(ok.astype(np.float32), 3 * BLOCK) > 0.999
-    for picture in (first, second):
-        log = np.log(np.maximum(picture, DARK))
-        fine.append((log - ndimage.uniform_filter(log, 3 * BLOCK)) * inner)
-    sums = [_blocks(p) / BLOCK**2 for p in (fine[0] * fine[1], fine[0] ** 2, fine[1] ** 2)]
-    both, one, other = (np.maximum(ndimage.uniform_filter(s, 3), 0) for s in sums)
-    power = np.sqrt(one * other)
-    # A bare block beside a roof's edge would borrow the edge's agreement: its own texture has to say it too.
-    own = np.sqrt(np.maximum(sums[1] * sums[2], 0))
-    doubt = 1 - np.clip(both / (power + 1e-4), 0, 1) ** 2 * own / (own + 0.2 * power + 1e-9)
-    return doubt, doubt * power
+    rows = np.zeros((len(links), count))
+    for row, (i, j) in zip(rows, links, strict=True):
+        row[[i, j]] = -1, 1
+    logs, trust = np.array(list(links.values())), np.ones(len(links))
+    for _ in range(40):
+        scaled = rows.T * trust
+        answer = np.linalg.solve(scaled @ rows + 1e-6 * np.eye(count), scaled @ logs)
+        error = np.abs(rows @ answer - logs)
+        trust = 1 / np.maximum(1, error / max(3 * _spread(error), 1e-4))
+    linked = np.abs(rows).sum(axis=0) > 0
+    return np.where(linked, answer - answer[linked].mean(), np.nan)
+
+
+def usable(rgb, clipped):
+    """Where a laid picture can be trusted: away from anything clipped, or outside, which is laid as clipped.
+
+    rgb: float32 (h, w, 3); clipped: float32 (h, w), the laid clipping mask. Returns bool (h, w).
+    """
+    red, green, blue = cv2.split(rgb)
+    brightest = cv2.max(cv2.max(red, green), blue)
+    return (cv2.dilate(clipped, np.ones((3, 3), np.uint8)) < 0.01) & (brightest < 0.9 * WHITE)
+
+
+def _means(values):
+    """Means over BLOCK x BLOCK blocks."""
+    height, width = (n // BLOCK for n in values.shape[:2])
+    cut = values[: height * BLOCK, : width * BLOCK]
+    return cv2.resize(cut, (width, height), interpolation=cv2.INTER_AREA)
+
+
+@functools.cache
+def _grid(height, width):
+    """float32 (height, width, 2): x and y of every pixel."""
+    return np.dstack(np.meshgrid(np.arange(width, dtype=np.float32), np.arange(height, dtype=np.float32)))
+
+
+def _biweight(values, design, variance, whole, prior):
+    """Fit values = design @ model by Tukey's biweight.
+
+    values, variance, whole (which of them to use): (rows, columns); design: (rows, columns, m); prior: standard
+    deviations, about zero, of all of the model but its first part, which starts at the mode.
+    Returns the model (m,), the data's information about it (m, m), the weights and the errors, (rows, columns).
+    """
+    sigma, sure = np.sqrt(variance), whole / variance
+    hold_back = np.diag(np.square([1e-3, *(1 / p for p in prior)]))
+    model = np.array([_mode(values[whole], 1 / sigma[whole]), *(0.0 for _ in prior)])
+    around = np.maximum(_sums(sure), 1e-9)
+    stretch = 1.0
+    for _ in range(40):
+        error = values - design @ model
+        alone = np.abs(error) / sigma
+        together = np.abs(_sums(sure * error)) / np.sqrt(around)
+        agree = whole & (alone < END * stretch)
+        stretch_together = max(_spread(together[agree]), 0.5)
+        u = np.square(np.maximum(alone / stretch, together / stretch_together) / END)
+        weight = np.where(u < 1, np.square(1 - u), 0) * sure
+        scaled = design * weight[..., None]
+        normal = np.tensordot(scaled, design, ((0, 1), (0, 1))) + hold_back
+        change = np.linalg.solve(normal, np.tensordot(scaled, error, ((0, 1), (0, 1))) - hold_back @ model)
+        model += change
+        stretch = max(_spread(alone[weight > 0]), 0.3)
+        if np.abs(change[0]) < 5e-6:
+            break
+    data = (normal - hold_back) / stretch**2
+    return model, data, weight, values - design @ model
+
+
+def _sums(values):
+    return cv2.boxFilter(values, -1, (AROUND, AROUND), normalize=False, borderType=cv2.BORDER_CONSTANT)
+
+
+def _spread(magnitudes):
+    """Standard deviation of normal values from their magnitudes, robustly."""
+    return 1.4826 * float(np.median(magnitudes)) if len(magnitudes) else 1.0
 
 
 def _mode(values, weights):
     """Where the weighted values lie densest: a histogram of 0.2 % bins, smoothed by 1 %."""
     edges = np.arange(-3, 3, 0.002)
-    density = ndimage.gaussian_filter1d(np.histogram(values, edges, weights=weights)[0], 5.0, mode="constant")
+    bell = np.exp(-np.square(np.arange(-20, 21) / 5) / 2)
+    density = np.convolve(np.histogram(values, edges, weights=weights)[0], bell, "same")
     return float(edges[np.argmax(density)] + 0.001)
-
-
-def _restricted_likelihood(eigen, parts, penalty):
-    shrink = penalty * eigen / (1 + penalty * eigen)
-    return np.log(shrink).sum() / 2 - len(parts) / 2 * np.log((shrink * parts**2).sum() + 1e-30)

@@ -4,7 +4,8 @@ rule light:
         proxies=every_chunk("{shoot}/work/proxies/{chunk}.npz"),
         warps="{shoot}/work/warps.json",
     output:
-        "{shoot}/work/gains.csv",
+        gains="{shoot}/work/gains.csv",
+        found="{shoot}/work/light.json",
     log:
         "{shoot}/work/logs/light.log",
     benchmark:
@@ -21,4 +22,4 @@ rule light:
         "{wildcards.shoot}: measuring the light"
     shell:
         "kerbwalk light --ingest {input.ingest:q} --proxies {input.proxies:q}"
-        " --warps {input.warps:q} --settings {params.settings:q} --out {output:q} 2> {log:q}"
+        " --warps {input.warps:q} --settings {params.settings:q} --out {output.gains:q} --found {output.found:q} 2> {log:q}"

@@ -1,0 +1,150 @@
+"""Separate flicker from exposure steps and from the light that really changed, and say what the clip shows of it."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from kerbwalk.exposure import changes_of, ramp
+
+# A camera's real step is taken for another than its settings say from this many standard deviations and stops on.
+SURE, APART = 3.0, 0.04
+
+
+@dataclass
+class Step:
+    """A change of exposure: the photo it begins with, stops by the settings, by the light, and the latter's sigma."""
+
+    photo: int
+    known: float
+    measured: float
+    sigma: float
+    differs: bool
+
+
+@dataclass
+class Settled:
+    """What becomes of each photo, (n,) stops: see gains.csv; and the exposure's steps."""
+
+    estimated: np.ndarray
+    kept: np.ndarray
+    applied: np.ndarray
+    steps: list
+
+
+def settle(levels_log, known, show, period, reference):
+    """What each photo's exposure has to be changed by.
+
+    levels_log: (n,) log e brightness as measured, NaN where it could not be; known: (n,) exposure in stops by the
+    settings; show: what of the slow change shows, "fell" (the light, all changes of exposure taken out),
+    "photographed" (the same with those as one smooth ramp) or "level" (nothing); period: see trend; reference: the
+    photo that keeps its own brightness where nothing is shown. Returns Settled: applied = kept - known - estimated.
+    """
+    estimated = levels_log / np.log(2) - known
+    if np.isnan(estimated).all():
+        light, steps = np.zeros(len(known)), []
+    else:
+        light, steps = _light_and_steps(estimated, known, period)
+    errors = np.zeros(len(known))
+    for step in steps:
+        errors[step.photo :] += (step.measured - step.known) * step.differs
+    errors -= errors[reference]
+    exposure = known + errors
+    if show == "fell":
+        kept = light
+    elif show == "photographed":
+        kept = light + stiffest(ramp(exposure), 2 * period)
+    elif show == "level":
+        kept = np.full(len(known), light[reference] + exposure[reference])
+    else:
+        raise ValueError(f"show: expected fell, photographed or level, got {show!r}")
+    flicker = np.nan_to_num(estimated - light - errors)
+    return Settled(estimated, kept, kept - exposure - light - flicker, steps)
+
+
+def trend(values, period):
+    """The smooth part of a series, and nothing of its flicker.
+
+    values: (n,) with NaN where unknown; period: changes quicker than this many photos are never taken for trend.
+    Returns (n,). A smoothing spline of evenly spaced values (Whittaker 1923), as stiff as the values themselves say:
+    the penalty is chosen by restricted maximum likelihood (Wahba 1985; Reiss & Ogden 2009). If for second differences
+    that is a straight line, it is one: in steady light no flicker is left as a slow wobble. Otherwise third
+    differences are penalised, which follow dusk, ever quicker and ever slower, with fewer bends.
+    """
+    return _smoother(values, period)(_filled(values))
+
+
+def stiffest(values, period):
+    """A smooth series made smoother: of what comes back within `period` photos half is left. values: (n,)."""
+    return _Spline(len(values), 3)(values, _penalty(period, 3)) if len(values) > 3 else values
+
+
+def _light_and_steps(estimated, known, period):
+    """The trend of the light and the Steps, in turns: a step that differs would bend the trend."""
+    changes, measured = changes_of(known), np.isfinite(estimated)
+    # Too few photos beside a step say nothing about it.
+    told = np.array([c for c in changes if min(measured[:c].sum(), measured[c:].sum()) > 2], int)
+    if not len(told):
+        return trend(estimated, period), []
+    beyond = (np.arange(len(known))[:, None] >= told).astype(float)
+    errors = np.zeros(len(told))
+    for _ in range(3):
+        smooth = _smoother(estimated - beyond @ errors, period)
+        rest = np.where(measured, _filled(estimated) - smooth(_filled(estimated)), 0)
+        design = beyond - np.column_stack([smooth(column) for column in beyond.T])
+        found, *_ = np.linalg.lstsq(design, rest, rcond=1e-6)
+        noise = np.sqrt(np.square(rest - design @ found).sum() / max(measured.sum() - len(told) - 3, 1))
+        sigma = noise * np.sqrt(np.diag(np.linalg.pinv(design.T @ design)))
+        differs = (np.abs(found) > SURE * sigma) & (np.abs(found) > APART)
+        if np.array_equal(errors, found * differs):
+            break
+        errors = found * differs
+    nominal = known[told] - known[told - 1]
+    rows = zip(*(column.tolist() for column in (told, nominal, nominal + found, sigma, differs)), strict=True)
+    return trend(estimated - beyond @ errors, period), [Step(*row) for row in rows]
+
+
+def _smoother(values, period):
+    """The linear smoother, (n,) to (n,), that likelihood chooses for a series with NaN where unknown."""
+    count, filled = len(values), _filled(values)
+    if count < 5:
+        return lambda series: np.full(count, series.mean())
+    straight = _Spline(count, 2)
+    penalty, stiff = _likeliest(straight, filled, period)
+    if stiff:
+        return lambda series: straight(series, penalty)
+    bent = _Spline(count, 3)
+    penalty, _ = _likeliest(bent, filled, period)
+    return lambda series: bent(series, penalty)
+
+
+def _filled(values):
+    known = np.flatnonzero(~np.isnan(values))
+    return np.interp(np.arange(len(values)), known, values[known])
+
+
+class _Spline:
+    """The Whittaker smoother of a length and an order of differences, in the basis in which it is diagonal."""
+
+    def __init__(self, count, order):
+        differences = np.diff(np.eye(count), order, axis=0)
+        self.order = order
+        self.eigen, self.vectors = np.linalg.eigh(differences.T @ differences)
+        self.eigen[:order] = 0
+
+    def __call__(self, values, penalty):
+        return self.vectors @ ((self.vectors.T @ values) / (1 + penalty * self.eigen))
+
+
+def _penalty(period, order):
+    """The filter 1 / (1 + p (2 - 2 cos w)^order) has half its gain at the period where the second term is 1."""
+    return (2 - 2 * np.cos(2 * np.pi / period)) ** -float(order)
+
+
+def _likeliest(spline, values, period):
+    """The penalty of the greatest restricted likelihood, and whether it is as good as infinite."""
+    penalties = _penalty(period, spline.order) * np.exp(np.arange(0, 12.5 * spline.order, 0.1))
+    eigen, parts = spline.eigen[spline.order :], (spline.vectors.T @ values)[spline.order :]
+    shrink = penalties[:, None] * eigen / (1 + penalties[:, None] * eigen)
+    likelihood = np.log(shrink).sum(1) / 2 - len(parts) / 2 * np.log((shrink * parts**2).sum(1) + 1e-30)
+    best = int(np.argmax(likelihood))
+    return penalties[best], bool((1 - shrink[best]).sum() < 0.5)
