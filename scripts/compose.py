@@ -28,6 +28,7 @@ def main():
     parser = stage.parser(__doc__)
     parser.add_argument("--look", required=True)
     parser.add_argument("--gains", required=True)
+    parser.add_argument("--found", required=True, help="light.json: colours, and the places to even")
     parser.add_argument("--warps", required=True)
     parser.add_argument("--framing", required=True)
     parser.add_argument("--proxies", nargs="+", required=True, help="the shoot's proxies, which name the frames")
@@ -42,6 +43,9 @@ def main():
     warps, framing = stage.read_json(args.warps), stage.read_json(args.framing)
     matrices = {p["name"]: p["matrix"] for p in warps["photos"] if p["placed"]}
     gains = {name: 2.0 ** row["applied_gain"] for name, row in read_gains(args.gains).items()}
+    found = stage.read_json(args.found)
+    tints = {name: (2.0**red, 1.0, 2.0**blue) for name, (red, blue) in found["colours"].items()}
+    places = [found["places"][index] for index in found["even"]]
     look = tabulated(args.look)
     proxies = Proxies(args.proxies)
     files = dict(zip(args.proxies, args.frames, strict=True))
@@ -66,9 +70,23 @@ def main():
                     path, place = proxies.place(name)
                     frame = np.load(files[path], mmap_mode="r")[place]
                     matrix = compose.output_to_frame(crop, output, matrices[name], proxies.scale)
-                    compose.warp(frame, matrix, table, share * gains[name] / compose.WHITE, rgb)
+                    compose.warp(
+                        frame, matrix, table, share / compose.WHITE, rgb, gains[name], tints.get(name, compose.PLAIN)
+                    )
+                for place in places:
+                    where, factor = even(place, warps["frames"][k], warps, crop, output)
+                    rgb[where] *= factor
                 signal.encode(rgb, look, planes)
                 write(planes)
+
+
+def even(place, parts, warps, crop, output):
+    """Where a frame made of these photos is evened at a place that flickers, and its factors there."""
+    scales = {p["name"]: p["scale"] for p in warps["photos"] if p["placed"]}
+    # Photos that stand in for one together stand a step or two apart.
+    scale, stops = (sum(share * of[name] for name, share in parts) for of in (scales, place["gains"]))
+    box = [place[key] for key in ("x", "y", "width", "height")]
+    return compose.evening(box, warps["size"], warps["hold"], scale, crop, output, stops)
 
 
 if __name__ == "__main__":

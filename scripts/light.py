@@ -9,8 +9,8 @@ Outputs
     applied_gain    what compose multiplies by, as 2^applied_gain
     confidence      0..1; 0 where nothing corresponded and the gain is by its neighbours and the settings alone
     pixels          proxy pixels behind the estimate
-    red, blue       further gain of these channels; 0 unless the photos' colours flicker
   light.json
+    colours {photo: [red, blue]}, further gain of these channels in stops; empty unless the photos' colours flicker
     steps   changes of exposure: [{photo (the first with it), known, measured, sigma (stops), differs (true or false)}]
     places  places that flicker by themselves: [{x, y, width, height (fractions of the reference photo), flicker
             (per cent, RMS), gains: {photo: stops that even it}}]
@@ -29,7 +29,7 @@ from files.proxies import Proxies
 from kerbwalk import exposure, light, places, trend
 from kerbwalk.pixels import enlarged, enlarging
 
-COLUMNS = ["photo", "known_step", "estimated_gain", "kept_trend", "applied_gain", "confidence", "pixels", "red", "blue"]
+COLUMNS = ["photo", "known_step", "estimated_gain", "kept_trend", "applied_gain", "confidence", "pixels"]
 
 
 def main():
@@ -56,7 +56,7 @@ def main():
     settled = trend.settle(levels, known, settings["show"], period, reference)
     confidence = np.where(np.isfinite(sigmas), np.exp(-np.nan_to_num(sigmas) / 0.01), 0.0)
     pixels = [int(np.median([r.pixels for pair, r in ratios.items() if k in pair] or [0])) for k in range(len(names))]
-    columns = (known, settled.estimated, settled.kept, settled.applied, confidence, pixels, *(-colours.T / np.log(2)))
+    columns = (known, settled.estimated, settled.kept, settled.applied, confidence, pixels)
     with stage.whole(args.out) as temporary, open(temporary, "w", newline="", encoding="utf-8") as file:
         table = csv.writer(file)
         table.writerow(COLUMNS)
@@ -67,6 +67,7 @@ def main():
     stage.write_json(
         args.found,
         {
+            "colours": dict(zip(names, (-colours / np.log(2)).tolist(), strict=True)) if colours.any() else {},
             "steps": [vars(step) | {"photo": names[step.photo]} for step in settled.steps],
             "places": described,
             "even": [chosen(point, described) for point in settings["even"]],

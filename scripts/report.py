@@ -45,7 +45,7 @@ SEVERITIES = ("fault", "warning", "note")
 
 def main():
     parser = stage.parser(__doc__)
-    for name in ("name", "ingest", "audit", "track", "look", "warps", "gains", "framing"):
+    for name in ("name", "ingest", "audit", "track", "look", "warps", "gains", "found", "framing"):
         parser.add_argument(f"--{name}", required=True)
     parser.add_argument("--proxies", nargs="+", required=True)
     parser.add_argument("--clips", nargs="+", required=True)
@@ -60,7 +60,7 @@ def main():
         stage.read_json(path) for path in (args.ingest, args.audit, args.track, args.warps, args.framing)
     )
     measured = measure(args.clips[0], framing, warps)
-    gains = read_gains(args.gains)
+    gains, found = read_gains(args.gains), stage.read_json(args.found)
     proxies = Proxies(args.proxies)
     look = processor(args.look)
     photos = warps["photos"]
@@ -105,6 +105,9 @@ def main():
         charts=charts(photos, aims, proxies, measured, gains, shaded),
         findings=sorted(audit["findings"], key=lambda f: SEVERITIES.index(f["severity"])),
         absent=absent(ingest, audit, warps),
+        steps=found["steps"],
+        coloured=bool(found["colours"]),
+        places=[place | {"evened": k in found["even"]} for k, place in enumerate(found["places"])],
         settings=list(flattened(args.settings)),
         stages=times(args.times),
         rows=frame_rows(warps, measured, gains),
@@ -228,7 +231,10 @@ def aim(photos, framing):
 def charts(photos, aims, proxies, measured, gains, shaded):
     """The page's charts, by name."""
     levels = np.log2([max(float(proxies.light(p["name"])[0].mean()), 1e-3) for p in photos])
-    known, applied = ([gains[p["name"]][key] for p in photos] for key in ("known_step", "applied_gain"))
+    known, estimated, kept, applied = (
+        np.array([gains[p["name"]][key] for p in photos])
+        for key in ("known_step", "estimated_gain", "kept_trend", "applied_gain")
+    )
     steps = [k for k in range(1, len(known)) if abs(known[k] - known[k - 1]) > 0.01]
     held = np.where(measured["seen"][:, None], measured["moves"], np.nan)
     bridged = shaded if measured["frames"] == len(photos) else []
@@ -251,9 +257,15 @@ def charts(photos, aims, proxies, measured, gains, shaded):
             marks=steps,
             shaded=shaded,
         ),
-        "gains": pages.chart(
-            "Gain applied", "stops", [("gain", np.array(applied))], span=0.2, marks=steps, shaded=shaded
+        "trend": pages.chart(
+            "What lasts: as measured, and what is kept",
+            "stops",
+            [("measured", known + estimated), ("kept", kept)],
+            span=0.2,
+            marks=steps,
+            shaded=shaded,
         ),
+        "gains": pages.chart("Gain applied", "stops", [("gain", applied)], span=0.2, marks=steps, shaded=shaded),
         "level": pages.chart(
             "After: level of the clip",
             "%",

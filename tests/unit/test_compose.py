@@ -1,4 +1,4 @@
-"""Composing: the warp against a formula."""
+"""Composing: the warp against a formula, and gains that leave white alone."""
 
 import numpy as np
 import pytest
@@ -117,3 +117,51 @@ def test_shrink_widens_only_where_the_picture_shrinks():
     assert compose.shrink((0, 0, 3840, 2160), (1920, 1080), 1) == 2
     assert compose.shrink((0, 0, 3840, 2160), (1920, 1080), 2) == 1
     assert compose.shrink((0, 0, 1000, 562), (1920, 1080), 1) == 1
+
+
+@pytest.mark.parametrize("gain", [0.05, 0.6, 0.94, 1.0, 1.06, 1.9, 30.0])
+def test_a_gain_leaves_white_white_and_is_itself_below(gain):
+    level = np.linspace(1e-3, 1, 20000, dtype=np.float32)
+    scales = np.array([compose.held(one, np.float32(gain)) for one in level])
+    result = level * scales[:, 0]
+    assert result[-1] == pytest.approx(1, abs=1e-6) and scales[-1, 1] == pytest.approx(0, abs=1e-6)
+    assert (np.diff(result) > 0).all(), "what the sensor held apart stays apart"
+    exact = level <= 0.85 / max(gain, 1)
+    np.testing.assert_allclose(result[exact], gain * level[exact], rtol=1e-6)
+    # bent, not broken
+    knee = int(exact.sum())
+    np.testing.assert_allclose(np.diff(result)[knee - 3 : knee + 3], gain * np.diff(level)[0], rtol=0.2)
+
+
+def test_a_clipped_lamp_is_white_and_the_same_in_every_photo():
+    """And the wall beside it is evened, in the colours of its gain."""
+    frame = np.full((40, 60, 3), 9000, np.uint16)
+    frame[:, 30:] = compose.WHITE
+    table = compose.kernel_table(1.0)
+    for gain in (0.9, 1.0, 1.1):
+        out = np.zeros((20, 40, 3), np.float32)
+        seen = np.uint16(np.minimum(frame / gain, compose.WHITE))
+        seen[:, 30:] = compose.WHITE
+        compose.warp(
+            seen, np.array([[1, 0, 8], [0, 1, 8], [0, 0, 1.0]]), table, 1 / compose.WHITE, out, gain, (1.02, 1, 1)
+        )
+        np.testing.assert_allclose(out[:, 30:], 1, atol=1e-5)
+        wall = out[:, :15] * compose.WHITE / 9000
+        np.testing.assert_allclose(wall, np.broadcast_to([1.02, 1, 1], wall.shape), rtol=1e-3)
+
+
+def test_a_place_is_evened_where_it_lies_and_nowhere_else():
+    """The photo is taken from nearer than the reference: the place lies further from the hold point, and is larger."""
+    crop, output = (100.0, 50.0, 800.0, 450.0), (400, 225)
+    hold, size = (499.5, 249.5), (1000, 500)
+    where, factor = compose.evening((0.7, 0.5, 0.04, 0.06), size, hold, 1.2, crop, output, -1.0)
+    field = np.ones((225, 400, 1), np.float32)
+    field[where] = factor
+    # the place's middle: 200 pixels right of the hold point, times 1.2
+    x, y = (499.5 + 240 + 0.5 - 100) / 2 - 0.5, (249.5 + 0.5 - 50) / 2 - 0.5
+    assert field[round(y), round(x), 0] == pytest.approx(0.5)
+    assert field[round(y), round(x + 1.2 * 20 / 2), 0] == pytest.approx(0.5), "to the edge of its box"
+    changed = np.argwhere(field[..., 0] != 1)
+    np.testing.assert_allclose((changed.min(axis=0) + changed.max(axis=0)) / 2, [y, x], atol=1)
+    assert np.ptp(changed[:, 1]) < 3 * 1.2 * 20 / 2 * np.sqrt(2) + 1
+    assert len(compose.evening((0.01, 0.5, 0.02, 0.02), size, hold, 1.2, crop, output, 1.0)[1].ravel()) == 0

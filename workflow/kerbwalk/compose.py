@@ -10,6 +10,10 @@ from kerbwalk.pixels import enlarging
 LOBES = 2
 PHASES = 256
 WHITE = 65535
+# From this part of white on a gain bends towards the sensor's white.
+KNEE = np.float32(0.85)
+# The tint of a photo without one.
+PLAIN = (1.0, 1.0, 1.0)
 
 
 def output_to_frame(crop, output, matrix, scale):
@@ -42,23 +46,62 @@ def kernel_table(shrink_by):
     return (weights / weights.sum(axis=1, keepdims=True)).astype(np.float32)
 
 
-def warp(frame, matrix, table, factor, out):
-    """Add factor times the frame, seen through a homography, to out.
+def warp(frame, matrix, table, factor, out, gain=1.0, tint=PLAIN):
+    """Add factor times the frame, seen through a homography and with a gain, to out.
 
     frame: uint16 (h, w, 3), scene-linear, contiguous; matrix: float64 3x3, out pixel to frame pixel; table:
-    kernel_table(); factor: float; out: float32 (H, W, 3), changed in place. The frame must reach half the taps
-    beyond every pixel asked for: nothing is made up at its edges (a place outside raises IndexError).
+    kernel_table(); factor: float; out: float32 (H, W, 3), changed in place; gain, tint: as for `held`. The frame must
+    reach half the taps beyond every pixel asked for: nothing is made up at its edges (a place outside raises
+    IndexError).
     The kernel's negative lobes would leave dark rings around lamps, which in linear light are hundreds of times
     brighter than the sky beside them: each value is kept within the range of the pixels that it stands for, the four
     around its place, or more where the picture shrinks.
     """
     counted = (0,) * table.shape[1]
-    if not _warp(frame.reshape(-1), frame.shape[:2], np.asarray(matrix, np.float64), table, counted, factor, out):
+    matrix, gains = np.asarray(matrix, np.float64), np.float32([gain, *tint])
+    if not _warp(frame.reshape(-1), frame.shape[:2], matrix, table, counted, factor, gains, out):
         raise IndexError("the crop reaches outside a frame")
 
 
 @numba.njit(cache=True, nogil=True)
-def _warp(samples, size, matrix, table, counted, factor, out):
+def held(level, gain):
+    """What a pixel is multiplied by where a photo gets a gain, and how much of its tint it gets.
+
+    level: float32, the pixel's greatest channel, as a part of the sensor's white; gain: float32, above 0.
+    White stays white in every photo: a gain below 1 would turn lamps that the sensor clipped grey, and flicker on them,
+    and one above 1 would clip what the sensor held. So from a knee on the gain bends, along the hyperbola of the look's
+    shoulder, to 1 at white; all channels get the same, so that colours stay. The tint fades there.
+    """
+    knee = KNEE / max(gain, np.float32(1))
+    if level <= knee:
+        return gain, np.float32(1)
+    edge, u = gain * knee, (level - knee) / (1 - knee)
+    slope = gain * (1 - knee) / (1 - edge)
+    return (edge + (1 - edge) * slope * u / (1 + (slope - 1) * u)) / level, 1 - u
+
+
+def evening(place, size, hold, scale, crop, output, stops):
+    """The part of the output where a place that flickers is evened, and what it is multiplied by there.
+
+    place: (x, y, width, height), fractions of the reference photo, whose size is (2,) pixels; hold: (2,) pixels, the
+    hold point; scale: of the photo's surroundings of it against the reference's; crop, output: as for output_to_frame;
+    stops: float. Returns (slices, float32 (h, w, 1)): all of it within the ellipse about the place, fading away to
+    half as wide again.
+    """
+    size, hold = np.asarray(size), np.asarray(hold)
+    step = np.array([crop[2] / output[0], crop[3] / output[1]])
+    middle = hold + scale * (place[:2] * size - 0.5 - hold)
+    middle = (middle + 0.5 - crop[:2]) / step - 0.5
+    reach = scale * np.array(place[2:]) * size / step / np.sqrt(2)
+    low = np.clip(np.floor(middle - 1.5 * reach), 0, output).astype(int)
+    high = np.clip(np.ceil(middle + 1.5 * reach) + 1, 0, output).astype(int)
+    x, y = ((np.arange(low[k], high[k]) - middle[k]) / reach[k] for k in (0, 1))
+    fade = np.clip(3 - 2 * np.hypot(*np.meshgrid(x, y)), 0, 1)
+    return np.s_[low[1] : high[1], low[0] : high[0]], np.float32(2 ** (stops * fade))[..., None]
+
+
+@numba.njit(cache=True, nogil=True)
+def _warp(samples, size, matrix, table, counted, factor, gains, out):
     """counted: a tuple with an item a tap. The compiler knows its length, so that it can lay out all the taps' work
     for the processor's vector units: the frame's lines first, all columns and channels side by side, then the columns.
     """
@@ -74,6 +117,7 @@ def _warp(samples, size, matrix, table, counted, factor, out):
     line = np.uint64(3 * width)
     start = (taps - 2) / 2
     factor = np.float32(factor)
+    pixel = np.empty(3, np.float32)
     for v in range(out.shape[0]):
         for u in range(out.shape[1]):
             w = 1.0 / (matrix[2, 0] * u + matrix[2, 1] * v + matrix[2, 2])
@@ -106,5 +150,8 @@ def _warp(samples, size, matrix, table, counted, factor, out):
                 least, most = low[3 * first + channel], high[3 * first + channel]
                 for j in range(first + 1, last):
                     least, most = min(least, low[3 * j + channel]), max(most, high[3 * j + channel])
-                out[v, u, channel] += factor * min(max(total, np.float32(least)), np.float32(most))
+                pixel[channel] = min(max(total, np.float32(least)), np.float32(most))
+            scale, share = held(max(pixel[0], pixel[1], pixel[2]) / np.float32(WHITE), gains[0])
+            for channel in range(3):
+                out[v, u, channel] += factor * scale * (1 + (gains[1 + channel] - 1) * share) * pixel[channel]
     return True

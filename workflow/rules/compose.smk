@@ -4,6 +4,7 @@ rule compose:
         proxies=every_chunk("{shoot}/work/proxies/{chunk}.npz"),
         look="{shoot}/work/look.clf",
         gains="{shoot}/work/gains.csv",
+        found="{shoot}/work/light.json",
         warps="{shoot}/work/warps.json",
         framing="{shoot}/work/framing.json",
     output:
@@ -27,6 +28,6 @@ rule compose:
         "{wildcards.shoot}: composing, part {wildcards.chunk}"
     shell:
         "kerbwalk compose --proxies {input.proxies:q} --look {input.look:q}"
-        " --gains {input.gains:q} --warps {input.warps:q} --framing {input.framing:q}"
+        " --gains {input.gains:q} --found {input.found:q} --warps {input.warps:q} --framing {input.framing:q}"
         " --frames {input.frames:q} --part {wildcards.chunk} --parts {params.parts}"
         " --out {output.video:q} --hashes {output.hashes:q} --pictures {output.pictures:q} 2> {log:q}"

@@ -10,6 +10,7 @@ rule report:
         look="{shoot}/work/look.clf",
         warps="{shoot}/work/warps.json",
         gains="{shoot}/work/gains.csv",
+        found="{shoot}/work/light.json",
         framing="{shoot}/work/framing.json",
         clips=lambda w: wanted(BY_ID[w.shoot]),
         times=times,
@@ -38,6 +39,6 @@ rule report:
     shell:
         "kerbwalk report --name={params.name:q} --ingest {input.ingest:q} --audit {input.audit:q}"
         " --track {input.track:q} --proxies {input.proxies:q} --look {input.look:q} --warps {input.warps:q}"
-        " --gains {input.gains:q} --framing {input.framing:q} --clips {input.clips:q}"
+        " --gains {input.gains:q} --found {input.found:q} --framing {input.framing:q} --clips {input.clips:q}"
         " --times {input.times:q} --settings {params.settings:q} --out {output.page:q}"
         " --card {output.card:q} 2> {log:q}"
