@@ -122,8 +122,8 @@ def _traffic(spec: ShootSpec, index: int, place: town.Town) -> tuple[list[tuple]
                 [[start, y + across, ground + 0.66], [start + rng.uniform(14, 40), y + across, ground + 0.66]]
             )
             trails.append((ends, 0.07, colour))
-    first, last = 0.30 * spec.frames, 0.42 * spec.frames
-    if first <= index < last:  # the bus crawls past for some photos
+    first, last = walk.bus_passes(spec)
+    if first <= index < last:
         x = -20 + 36 * (index - first) / (last - first)
         for step in (0, 2.5, 5):
             passing.append([x + step, near_lane, ground + 1.4, *(7 * lamp_rgb(3800))])

@@ -14,9 +14,11 @@ with axes and pixels as in demo/camera.py, and everything about the upright pict
         R, t              world to camera, x = R X + t, metres
         hold              [x, y] of the hold point, pixels
         gain              flicker, a factor on all light of this photo
-        exposure_stops    exposure by EXIF against the first photo, stops
+        exposure_stops    exposure against the first photo, stops
+        told_stops        the same as EXIF tells it
         light_stops       slow true change of all light since the first photo, stops (dusk is below zero)
         bumped            whether the aim was knocked
+        bus               whether a bus passes, whose light falls on most of the picture
     points            static textured points that the reference sees with nothing in front of them (walkers
                       aside): xyz in metres, depth_class far (beyond 25 m of the reference), mid (12 to
                       25 m) or near
@@ -116,7 +118,7 @@ def _shoot(folder: Path, spec: ShootSpec, index: int) -> None:
     )
     when = moment.strftime("%Y:%m:%d %H:%M:%S")
     exif = [
-        (33434, dng.RATIONAL, [EXPOSURE_S * 2 ** walk.exposure_stops(spec, index)]),
+        (33434, dng.RATIONAL, [EXPOSURE_S * 2 ** walk.told_stops(spec, index)]),
         (33437, dng.RATIONAL, [F_NUMBER]),
         (34850, dng.SHORT, [1]),  # ExposureProgram: manual
         (34855, dng.SHORT, [ISO]),
@@ -160,8 +162,10 @@ def _truth(spec: ShootSpec) -> dict:
                 "hold": camera.project(K, R, t, hold[None])[0, :2].tolist(),
                 "gain": walk.gain(spec, index),
                 "exposure_stops": walk.exposure_stops(spec, index),
+                "told_stops": walk.told_stops(spec, index),
                 "light_stops": walk.light_stops(spec, index),
                 "bumped": index in spec.bumped,
+                "bus": walk.bus_passes(spec)[0] <= index < walk.bus_passes(spec)[1],
             }
         )
     return {

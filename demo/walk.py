@@ -27,6 +27,7 @@ class ShootSpec:
     walkers, lights: people; cars and a bus.
     dusk_stops: how much darker the light is at the last photo than at the first.
     exposure_changes: (photo, stops against the first photo) from that photo on, by the shutter, told in EXIF.
+    told_changes: what EXIF tells instead, of a shutter that is not true to its name.
     orientation: how the sensor lay, EXIF 1, 3, 6 or 8.
     """
 
@@ -50,6 +51,7 @@ class ShootSpec:
     hot_pixels: int = 200
     dusk_stops: float = 0.0
     exposure_changes: tuple[tuple[int, float], ...] = ()
+    told_changes: tuple[tuple[int, float], ...] = ()
     orientation: int = 1
 
 
@@ -115,10 +117,24 @@ def gain(spec: ShootSpec, index: int) -> float:
     return float(np.exp(random(spec, 4, index).normal(0, spec.gain_sigma)))
 
 
+def bus_passes(spec: ShootSpec) -> tuple[float, float]:
+    """From which photo on, and to which, a bus crawls past and lights most of what stands there."""
+    return (0.30 * spec.frames, 0.42 * spec.frames) if spec.lights else (0.0, 0.0)
+
+
+def told_stops(spec: ShootSpec, index: int) -> float:
+    """Exposure as EXIF tells it, against the first photo, stops."""
+    return _latest(spec.told_changes or spec.exposure_changes, index)
+
+
 def exposure_stops(spec: ShootSpec, index: int) -> float:
     """Exposure setting against the first photo, stops."""
+    return _latest(spec.exposure_changes, index)
+
+
+def _latest(changes: tuple[tuple[int, float], ...], index: int) -> float:
     stops = 0.0
-    for first, value in sorted(spec.exposure_changes):
+    for first, value in sorted(changes):
         if index >= first:
             stops = value
     return stops

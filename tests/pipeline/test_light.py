@@ -1,0 +1,105 @@
+"""The light stage on a finished shoot, against the demo's truth: what of the slow change shows, and known steps."""
+
+import csv
+import json
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+import yaml
+
+from demo.shoots import ShootSpec, make
+
+SHOOT = "arc"  # dusk by 0.3 stops, and a third of a stop by the shutter
+DEFAULTS = {"show": "photographed", "keep_slower_than": 16, "filters": {}, "even": []}
+
+
+def run(night, shoot, out, **settings):
+    """scripts/light.py on the shoot's files: (rows of gains.csv, light.json), or what it said where it failed."""
+    out.mkdir()
+    work = night.results / shoot / "work"
+    command = [sys.executable, night.root / "scripts" / "light.py", "--ingest", work / "ingest.json"]
+    command += ["--proxies", *sorted(work.glob("proxies/*.npz")), "--warps", work / "warps.json"]
+    command += ["--settings", json.dumps({"light": DEFAULTS | settings})]
+    command += ["--out", out / "gains.csv", "--found", out / "light.json"]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    if done.returncode:
+        return done.stderr
+    with open(out / "gains.csv", newline="", encoding="utf-8") as file:
+        return list(csv.DictReader(file)), json.loads((out / "light.json").read_text())
+
+
+def column(rows, name):
+    return np.array([float(row[name]) for row in rows])
+
+
+def stops(truth, name):
+    return np.array([frame[name] for frame in truth["frames"]])
+
+
+@pytest.mark.parametrize("show", ["photographed", "fell", "level"])
+def test_what_shows_of_the_slow_change(finished, truth, tmp_path, show):
+    """Sixteen photos with 6 per cent of flicker tell a trend to some 5 per cent at best; steps are exact."""
+    rows, _ = run(finished, SHOOT, tmp_path / "out", show=show)
+    dusk, exposure = stops(truth[SHOOT], "light_stops"), stops(truth[SHOOT], "exposure_stops")
+    clip = np.log2(stops(truth[SHOOT], "gain")) + dusk + exposure + column(rows, "applied_gain")
+    even = np.polyval(np.polyfit(range(16), clip, 3), range(16))
+    assert np.abs(clip - even).max() < 0.01, "no step is left"
+    ends = {"photographed": (dusk + exposure)[-1] - dusk[0], "fell": dusk[-1] - dusk[0], "level": 0}[show]
+    assert clip[-1] - clip[0] == pytest.approx(ends, abs=0.15 if show != "level" else 0.02)
+    reference = rows[8]
+    assert float(reference["known_step"]) == 0
+    assert float(rows[9]["known_step"]) == pytest.approx(1 / 3, abs=1e-3)
+    np.testing.assert_allclose(
+        column(rows, "applied_gain"),
+        column(rows, "kept_trend") - column(rows, "known_step") - column(rows, "estimated_gain"),
+        atol=3e-6,
+    )
+
+
+def test_a_dark_filter_is_a_known_step(finished, tmp_path):
+    """It is taken out: the light that is estimated is the brighter for it."""
+    plain, _ = run(finished, SHOOT, tmp_path / "plain")
+    rows, _ = run(finished, SHOOT, tmp_path / "out", filters={plain[4]["photo"]: 0.3, plain[12]["photo"]: 0})
+    inside = np.isin(np.arange(16), range(4, 12))
+    change = column(rows, "known_step") - column(plain, "known_step")
+    assert np.ptp(change[inside]) < 1e-5 and np.ptp(change[~inside]) < 1e-5
+    assert change[4] - change[0] == pytest.approx(-0.3 * np.log2(10), abs=1e-5)
+
+
+def test_an_unknown_place_to_even_is_an_error(finished, tmp_path):
+    said = run(finished, SHOOT, tmp_path / "out", even=[[0.01, 0.01]])
+    assert said.startswith("kerbwalk: 'light.even' names [0.01, 0.01], and no place there flickers; those that do: ")
+    assert "Traceback" not in said
+
+
+@pytest.fixture(scope="module")
+def dark(root, environment, tmp_path_factory, finished):
+    """A short dusk of four stops, whose shutter, set a stop longer twice, really makes 1.3 stops the first time."""
+    folder = tmp_path_factory.mktemp("dark")
+    spec = ShootSpec(
+        name="dusk", size=(480, 320), frames=30, seed=9, step_m=0.05, dusk_stops=4.0, gain_sigma=0.03,
+        exposure_changes=((12, 1.3), (20, 2.3)), told_changes=((12, 1.0), (20, 2.0)),
+    )  # fmt: skip
+    truth = make(folder, spec)
+    (folder / "shoots" / "dusk" / "shoot.yaml").write_text(yaml.safe_dump({"hold": truth["hold_fraction"]}))
+    night = type(finished)(root, folder / "shoots", folder / "results", environment)
+    night.run("--cores", "2", "--until", "light")  # which is no finished shoot
+    return night, truth
+
+
+def test_dusk_and_a_shutter_that_is_not_true_to_its_name(dark, tmp_path):
+    night, truth = dark
+    rows, found = run(night, "dusk", tmp_path / "out", show="fell")
+    np.testing.assert_allclose(np.diff(column(rows, "known_step")), np.diff(stops(truth, "told_stops")), atol=2e-3)
+    assert [step["photo"] for step in found["steps"]] == ["KW_0113.dng", "KW_0121.dng"]
+    for step, real in zip(found["steps"], (1.3, 1.0), strict=True):
+        assert step["measured"] == pytest.approx(real, abs=4 * step["sigma"])
+    assert found["steps"][0]["differs"] and not found["steps"][1]["differs"]
+    clip = np.log2(stops(truth, "gain")) + stops(truth, "exposure_stops") + stops(truth, "light_stops")
+    clip = clip + column(rows, "applied_gain")
+    kept = column(rows, "kept_trend")
+    assert np.abs((clip - kept) - (clip - kept).mean()).max() < 0.0144, "every frame within 1 % of the trend"
+    error = kept - stops(truth, "light_stops")
+    assert np.std(error) < 0.03, "the trend as close to the dusk as so few photos tell"
