@@ -36,6 +36,13 @@ def mistake(text, tmp_path, night=True):
         ("look: {contrast: high}", ": 'look.contrast' is 'high'; expected a number from 0.2 to 4"),
         ("look: {cdl: {slope: [1, 1]}}", ": 'look.cdl' is {'slope': [1, 1]}; expected a .cc file's name"),
         ("look: warm", ": 'look' is 'warm'; expected settings of the look"),
+        ("light: {show: dusk}", ": 'light.show' is 'dusk'; expected photographed, fell or level"),
+        (
+            "light: {filters: {a.dng: -1}}",
+            ": 'light.filters.a.dng' is -1; expected a table {photo: density from 0 to 10}",
+        ),
+        ("light: {filters: 3}", ": 'light.filters' is 3; expected a table {photo: density from 0 to 10}"),
+        ("light: {even: [0.2, 0.3]}", ": 'light.even.0' is 0.2; expected a point as two fractions"),
         ("fps: fast", ": 'fps' is 'fast'; expected a frame rate from 1 to 240"),
         ("fps: 0", ": 'fps' is 0; expected a frame rate"),
         ("aspect: wide", ": 'aspect' is 'wide'; expected a ratio in quotes"),

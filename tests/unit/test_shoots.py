@@ -158,6 +158,7 @@ def test_a_path_with_braces_is_reached_by_a_link(place):
             "'reference' names 'IMG_8.DNG', which is not among the photos; the nearest is 'IMG_9.DNG'",
         ),
         ("leave_out: [IMG_9.dng]", "the nearest is 'IMG_9.DNG'"),
+        ("light: {filters: {IMG_8.DNG: 3}}", "'light.filters' names 'IMG_8.DNG', which is not among the photos"),
         ("aspect: '9:1'", "between 1:4 and 4:1"),
         ("look: {cdl: none.cc}", "which is neither in the shoot's folder nor in config/looks"),
         ("frames_per_job: 3", "concerns the whole night"),
