@@ -50,6 +50,9 @@ def _light(spec: ShootSpec, index: int) -> np.ndarray:
     maps, boxes = render.view(scene.origin, scene.u, scene.v, K, R, t)
     figures = _figures(spec, index, place, K, R, t, weights) if spec.walkers else []
     trails, passing = _traffic(spec, index, place) if spec.lights else ([], np.zeros((0, 6)))
+    if spec.beat_sigma:
+        colour = 9 * walk.beat(spec, index) * lamp_rgb(3000)
+        passing = np.vstack([passing, [*walk.beating_lamp(spec), *colour]])
     lamps = camera.project(K, R, t, scene.lamps[:, :3])
     shown = render.visible(lamps, maps, boxes)
     light = np.empty((height, width), np.float32)

@@ -18,6 +18,8 @@ with axes and pixels as in demo/camera.py, and everything about the upright pict
         told_stops        the same as EXIF tells it
         light_stops       slow true change of all light since the first photo, stops (dusk is below zero)
         bumped            whether the aim was knocked
+        beat              light of the lamp that flickers by itself, a factor
+        beat_at           [x, y] of that lamp, pixels
         bus               whether a bus passes, whose light falls on most of the picture
     points            static textured points that the reference sees with nothing in front of them (walkers
                       aside): xyz in metres, depth_class far (beyond 25 m of the reference), mid (12 to
@@ -165,6 +167,8 @@ def _truth(spec: ShootSpec) -> dict:
                 "told_stops": walk.told_stops(spec, index),
                 "light_stops": walk.light_stops(spec, index),
                 "bumped": index in spec.bumped,
+                "beat": walk.beat(spec, index),
+                "beat_at": camera.project(K, R, t, walk.beating_lamp(spec)[None])[0, :2].tolist(),
                 "bus": walk.bus_passes(spec)[0] <= index < walk.bus_passes(spec)[1],
             }
         )

@@ -28,6 +28,7 @@ class ShootSpec:
     dusk_stops: how much darker the light is at the last photo than at the first.
     exposure_changes: (photo, stops against the first photo) from that photo on, by the shutter, told in EXIF.
     told_changes: what EXIF tells instead, of a shutter that is not true to its name.
+    beat_sigma: of the logarithm, of a lamp beside the clock that flickers by itself; 0 for no such lamp.
     orientation: how the sensor lay, EXIF 1, 3, 6 or 8.
     """
 
@@ -52,6 +53,7 @@ class ShootSpec:
     dusk_stops: float = 0.0
     exposure_changes: tuple[tuple[int, float], ...] = ()
     told_changes: tuple[tuple[int, float], ...] = ()
+    beat_sigma: float = 0.0
     orientation: int = 1
 
 
@@ -115,6 +117,16 @@ def pose(spec: ShootSpec, index: int) -> tuple[np.ndarray, np.ndarray]:
 def gain(spec: ShootSpec, index: int) -> float:
     """Flicker of photo `index`: a factor about 1."""
     return float(np.exp(random(spec, 4, index).normal(0, spec.gain_sigma)))
+
+
+def beat(spec: ShootSpec, index: int) -> float:
+    """Light of the lamp that flickers by itself: a factor about 1."""
+    return float(np.exp(random(spec, 12, index).normal(0, spec.beat_sigma)))
+
+
+def beating_lamp(spec: ShootSpec) -> np.ndarray:
+    """(3,) its place, metres: before the wall to the right of the hold point."""
+    return town_of(spec).hold + np.array([5.0, -1.5, -1.0])
 
 
 def bus_passes(spec: ShootSpec) -> tuple[float, float]:

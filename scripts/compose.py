@@ -86,7 +86,7 @@ def even(place, parts, warps, crop, output):
     # Photos that stand in for one together stand a step or two apart.
     scale, stops = (sum(share * of[name] for name, share in parts) for of in (scales, place["gains"]))
     box = [place[key] for key in ("x", "y", "width", "height")]
-    return compose.evening(box, warps["size"], warps["hold"], scale, crop, output, stops)
+    return compose.evening(box, place["pattern"], warps["size"], warps["hold"], scale, crop, output, stops)
 
 
 if __name__ == "__main__":

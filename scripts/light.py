@@ -13,7 +13,7 @@ Outputs
     colours {photo: [red, blue]}, further gain of these channels in stops; empty unless the photos' colours flicker
     steps   changes of exposure: [{photo (the first with it), known, measured, sigma (stops), differs (true or false)}]
     places  places that flicker by themselves: [{x, y, width, height (fractions of the reference photo), flicker
-            (per cent, RMS), gains: {photo: stops that even it}}]
+            (per cent, RMS), gains: {photo: stops that even it}, pattern (rows over that box, how much takes part)}]
     even    which of the places compose evens, as places of that list
 """
 
@@ -147,6 +147,7 @@ def describe(place, names, size, scale):
         **{"x": (left + right) / 2, "y": (top + bottom) / 2, "width": right - left, "height": bottom - top},
         "flicker": 100 * float(np.std(place.flicker)),
         "gains": dict(zip(names, (-place.flicker / np.log(2)).tolist(), strict=True)),
+        "pattern": np.round(place.pattern, 3).tolist(),
     }
 
 

@@ -123,13 +123,11 @@ def write_tables(folder):
     tables = {
         "work/ingest.json": {"photos": [*({"name": name, **known} for name in PHOTOS), unreadable]},
         "audit.json": {"findings": [finding], "photos": PHOTOS, "reference": PHOTOS[2]},
-        "work/track.json": {
-            "candidates": [{"x": 0.5, "y": 0.5, "score": 1.0}, {"x": 0.2, "y": 0.7, "score": 0.4}]
-        },
+        "work/track.json": {"candidates": [{"x": 0.5, "y": 0.5, "score": 1.0}, {"x": 0.2, "y": 0.7, "score": 0.4}]},
         "work/light.json": {
             "colours": {name: [0.01, 0.0] for name in PHOTOS},
             "steps": [{"photo": PHOTOS[3], "known": 1.0, "measured": 0.9, "sigma": 0.05, "differs": False}],
-            "places": [{"x": 0.3, "y": 0.4, "width": 0.02, "height": 0.03, "flicker": 8.0, "gains": {}}],
+            "places": [{"x": 0.3, "y": 0.4, "width": 0.02, "height": 0.03, "flicker": 8.0, "gains": {}, "pattern": []}],
             "even": [0],
         },
         "work/framing.json": {

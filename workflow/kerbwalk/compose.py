@@ -2,6 +2,7 @@
 
 import math
 
+import cv2
 import numba
 import numpy as np
 
@@ -80,24 +81,25 @@ def held(level, gain):
     return (edge + (1 - edge) * slope * u / (1 + (slope - 1) * u)) / level, 1 - u
 
 
-def evening(place, size, hold, scale, crop, output, stops):
+def evening(place, pattern, size, hold, scale, crop, output, stops):
     """The part of the output where a place that flickers is evened, and what it is multiplied by there.
 
-    place: (x, y, width, height), fractions of the reference photo, whose size is (2,) pixels; hold: (2,) pixels, the
-    hold point; scale: of the photo's surroundings of it against the reference's; crop, output: as for output_to_frame;
-    stops: float. Returns (slices, float32 (h, w, 1)): all of it within the ellipse about the place, fading away to
-    half as wide again.
+    place: (x, y, width, height), its box in fractions of the reference photo, whose size is (2,) pixels; pattern:
+    (rows, columns) over the box, how much of the stops (float) each part gets; hold: (2,) pixels, the hold point;
+    scale: of the photo's surroundings of it against the reference's; crop, output: as for output_to_frame.
+    Returns (slices, float32 (h, w, 1)).
     """
-    size, hold = np.asarray(size), np.asarray(hold)
+    size, hold, pattern = np.asarray(size), np.asarray(hold), np.pad(np.float32(pattern), 1)
     step = np.array([crop[2] / output[0], crop[3] / output[1]])
+    # One of the pattern's pixels, and the middle of its first, in output pixels.
+    each = scale * np.array(place[2:]) * size / (np.array(pattern.shape[::-1]) - 2) / step
     middle = hold + scale * (place[:2] * size - 0.5 - hold)
-    middle = (middle + 0.5 - crop[:2]) / step - 0.5
-    reach = scale * np.array(place[2:]) * size / step / np.sqrt(2)
-    low = np.clip(np.floor(middle - 1.5 * reach), 0, output).astype(int)
-    high = np.clip(np.ceil(middle + 1.5 * reach) + 1, 0, output).astype(int)
-    x, y = ((np.arange(low[k], high[k]) - middle[k]) / reach[k] for k in (0, 1))
-    fade = np.clip(3 - 2 * np.hypot(*np.meshgrid(x, y)), 0, 1)
-    return np.s_[low[1] : high[1], low[0] : high[0]], np.float32(2 ** (stops * fade))[..., None]
+    first = (middle + 0.5 - crop[:2]) / step - 0.5 - each * (np.array(pattern.shape[::-1]) - 1) / 2
+    low = np.clip(np.ceil(first), 0, output).astype(int)
+    high = np.clip(np.floor(first + each * (np.array(pattern.shape[::-1]) - 1)) + 1, low, output).astype(int)
+    x, y = (((np.arange(low[k], high[k]) - first[k]) / each[k]).astype(np.float32) for k in (0, 1))
+    part = cv2.remap(pattern, *np.meshgrid(x, y), cv2.INTER_LINEAR) if len(x) and len(y) else np.empty((len(y), len(x)))
+    return np.s_[low[1] : high[1], low[0] : high[0]], np.float32(2 ** (stops * part))[..., None]
 
 
 @numba.njit(cache=True, nogil=True)

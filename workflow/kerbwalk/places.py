@@ -9,21 +9,24 @@ from kerbwalk.light import levels
 from kerbwalk.trend import trend
 
 # A place flickers where over a stretch of this many photos the changes are as large (log), and so much larger than what
-# sets neighbouring blocks apart; and where it has this many blocks, and no more a side.
-STRETCH, FLICKER, ALIKE, LEAST, MOST = 16, 0.02, 2.0, 3, 12
-# Where blocks of one place differ by more than this part of its flicker, or its lows and highs are so unlike, things
-# pass there.
-WITHIN, LOPSIDED = 0.3, 2.0
+# sets neighbouring blocks apart; it is the blocks of at least half the greatest changes there, if they are so many.
+STRETCH, FLICKER, ALIKE, LEAST = 16, 0.02, 2.0, 3
+# What flickers has one pattern of blocks (part of the changes' power in their first singular vector), and not one
+# change in ten beyond this many standard deviations (1.64 of a normal distribution); things that pass have neither.
+ONE_PATTERN, SELDOM = 0.8, 2.2
+# Its light reaches so many blocks further.
+HALO = 4
 # Colours are evened where they flicker by more than this (log) and this many times what their links disagree by.
 COLOUR, COLOUR_SURE = 0.004, 4.0
 
 
 @dataclass
 class Place:
-    """A place that flickers: box (left, top, right, bottom) in blocks, and the log brightness of each photo there,
-    (n,), beyond the photo's own and beyond slow change."""
+    """A place that flickers: box (left, top, right, bottom) in blocks; how much each block in it takes part,
+    (rows, columns); and the log brightness of each photo there, (n,), beyond the photo's own and beyond slow change."""
 
     box: tuple
+    pattern: np.ndarray
     flicker: np.ndarray
 
 
@@ -44,16 +47,20 @@ def flickering(count, ratios, period):
     mean = np.array([_sums(one) for one in np.where(seen, swings, 0)]) / np.maximum(number, 1)
     square = np.array([_sums(one) for one in np.where(seen, swings, 0) ** 2]) / np.maximum(number, 1)
     apart = np.sqrt(np.maximum(square - mean**2, 0))
-    flagged = np.zeros(swings.shape[1:], bool)
+    strength = np.zeros(swings.shape[1:])
     for start in range(0, len(swings) - STRETCH + 1, STRETCH // 2):
         stretch = slice(start, start + STRETCH)
         # The difference of two changes of independent values has six times their variance.
         swing, spread = (np.median(np.abs(part[stretch]), axis=0) / np.sqrt(6) for part in (mean, apart))
-        clear = 1.48 * swing > ALIKE * (spread + 0.005)
-        flagged |= clear & (1.48 * swing > FLICKER) & ((number[stretch] >= 6).mean(axis=0) > 0.7)
-    found, names = cv2.connectedComponents(flagged.astype(np.uint8), connectivity=8)
-    places = (_place(np.nonzero(names == index), count, ratios, period) for index in range(1, found))
-    return [place for place in places if place]
+        clear = (1.48 * swing > ALIKE * (spread + 0.005)) & ((number[stretch] >= 6).mean(axis=0) > 0.7)
+        strength = np.maximum(strength, np.where(clear & (1.48 * swing > FLICKER), swing, 0))
+    found, names = cv2.connectedComponents((strength > 0).astype(np.uint8), connectivity=8)
+    places = []
+    for index in range(1, found):
+        core = (names == index) & (strength >= strength[names == index].max() / 2)
+        if core.sum() >= LEAST and _to_and_fro(swings[:, core]):
+            places.append(_place(core, count, ratios, period))
+    return places
 
 
 def colour_flicker(count, ratios, period):
@@ -72,20 +79,33 @@ def colour_flicker(count, ratios, period):
     return result
 
 
-def _place(blocks, count, ratios, period):
-    """The Place that blocks (rows, columns) make, or None where it is none."""
-    rows, columns = blocks
-    box = (int(columns.min()), int(rows.min()), int(columns.max()) + 1, int(rows.max()) + 1)
-    parts = {pair: r.change[1, rows, columns] for pair, r in ratios.items()}
+def _to_and_fro(swings):
+    """Whether changes of changes, (n, blocks) with NaN where unknown, are of one pattern and of one size."""
+    known = np.isfinite(swings)
+    rows = np.where(known, swings, 0)[known.mean(axis=1) > 0.8]
+    if len(rows) < STRETCH // 2:
+        return False
+    power = np.square(np.linalg.svd(rows, compute_uv=False))
+    size = np.abs(rows)
+    seldom = np.median(np.quantile(size, 0.9, axis=0) / (1.48 * np.median(size, axis=0) + 1e-9))
+    return power[0] > ONE_PATTERN * power.sum() and seldom < SELDOM
+
+
+def _place(core, count, ratios, period):
+    """The Place that the blocks of a core, bool (rows, columns), make with what their light reaches."""
+    parts = {pair: r.change[1][core] for pair, r in ratios.items()}
     links = {pair: float(np.nanmedian(part)) for pair, part in parts.items() if np.isfinite(part).any()}
-    if len(rows) < LEAST or max(box[2] - box[0], box[3] - box[1]) > MOST or len(links) < count / 2:
-        return None
     level = levels(count, links)
-    flicker = np.nan_to_num(level - trend(level, period))
-    low, middle, high = np.quantile(flicker, [0.05, 0.5, 0.95])
-    within = np.nanmedian([np.nanmedian(np.abs(parts[pair] - link)) for pair, link in links.items()])
-    even = max(high - middle, middle - low) < LOPSIDED * min(high - middle, middle - low)
-    return Place(box, flicker) if even and within < WITHIN * np.std(flicker) > WITHIN * FLICKER else None
+    rows, columns = (np.flatnonzero(core.any(axis=axis)) for axis in (1, 0))
+    top, left = max(rows[0] - HALO, 0), max(columns[0] - HALO, 0)
+    inside = np.s_[top : rows[-1] + 1 + HALO, left : columns[-1] + 1 + HALO]
+    changes = np.array([ratios[pair].change[1][inside] for pair in links], float)
+    steps = np.array(list(links.values()))
+    # By the median of ratios over the larger half of the steps, which things that pass do not carry with them.
+    large = np.abs(steps) >= np.median(np.abs(steps))
+    pattern = np.nan_to_num(np.nanmedian(changes[large] / steps[large, None, None], axis=0))
+    box = (int(left), int(top), int(left) + pattern.shape[1], int(top) + pattern.shape[0])
+    return Place(box, np.clip(pattern, 0, 2), np.nan_to_num(level - trend(level, period)))
 
 
 def _sums(values):
