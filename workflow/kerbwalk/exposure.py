@@ -2,24 +2,28 @@
 
 import numpy as np
 
-# The names that cameras show for exposure times in thirds and in halves of a stop, slowest first; they stand for
-# 2^5, 2^(5 - 1/3), ... and 2^5, 2^(4 1/2), ... seconds (APEX; "30" is 32 s and "1/13" is 1/12.7 s). Likewise f-numbers
-# from 2^0 in steps of 2^(1/6) and 2^(1/4), and ISO speeds from 100 / 2^(4/3) in steps of 2^(1/3).
-SHUTTER_THIRDS = (
-    "30 25 20 15 13 10 8 6 5 4 3.2 2.5 2 1.6 1.3 1 0.8 0.6 0.5 0.4 0.3 1/4 1/5 1/6 1/8 1/10 1/13 1/15 1/20 1/25 1/30 "
-    "1/40 1/50 1/60 1/80 1/100 1/125 1/160 1/200 1/250 1/320 1/400 1/500 1/640 1/800 1/1000 1/1250 1/1600 1/2000 "
-    "1/2500 1/3200 1/4000 1/5000 1/6400 1/8000"
+# The numbers that cameras show in thirds of a stop, and in halves; they are rounded names of 2^(k/3) and 2^(k/2) s
+# (30 is 32 s, 1/13 is 1/12.7 s), of f-numbers that are powers of 2^(1/6) and 2^(1/4), and of ISO speeds.
+THIRD_APERTURES = (
+    *(1, 1.1, 1.2, 1.4, 1.6, 1.8, 2, 2.2, 2.5, 2.8, 3.2, 3.5, 4, 4.5, 5, 5.6, 6.3, 7.1, 8, 9, 10, 11, 13, 14, 16),
+    *(18, 20, 22, 25, 29, 32, 36, 40, 45, 51, 57, 64),
+)  # from Av 0
+LONG_TIMES = (30, 25, 20, 15, 13, 10, 8, 6, 5, 4, 3.2, 2.5, 2, 1.6, 1.3, 1, 0.8, 0.6, 0.5, 0.4, 0.3)
+SHORT_TIMES = (
+    *(4, 5, 6, 8, 10, 13, 15, 20, 25, 30, 40, 50, 60, 80, 100, 125, 160, 200, 250, 320, 400, 500, 640, 800, 1000),
+    *(1250, 1600, 2000, 2500, 3200, 4000, 5000, 6400, 8000, 10000, 12800, 16000),
 )
-SHUTTER_HALVES = (
-    "30 20 15 10 8 6 4 3 2 1.5 1 0.7 0.5 1/3 1/4 1/6 1/8 1/10 1/15 1/20 1/30 1/45 1/60 1/90 1/125 1/180 1/250 1/350 "
-    "1/500 1/750 1/1000 1/1500 1/2000 1/3000 1/4000 1/6000 1/8000"
+THIRD_TIMES = (*LONG_TIMES, *(1 / below for below in SHORT_TIMES))  # from Tv -5
+THIRD_SPEEDS = (
+    *(25, 32, 40, 50, 64, 80, 100, 125, 160, 200, 250, 320, 400, 500, 640, 800, 1000, 1250, 1600, 2000, 2500, 3200),
+    *(4000, 5000, 6400, 8000, 10000, 12800, 16000, 20000, 25600, 32000, 40000, 51200, 64000, 80000, 102400),
+)  # from Sv 3
+SHORT_HALVES = (
+    *(3, 4, 6, 8, 10, 15, 20, 30, 45, 60, 90, 125, 180, 250, 350, 500, 750, 1000, 1500, 2000, 3000),
+    *(4000, 6000, 8000),
 )
-APERTURE_THIRDS = "1 1.1 1.2 1.4 1.6 1.8 2 2.2 2.5 2.8 3.2 3.5 4 4.5 5 5.6 6.3 7.1 8 9 10 11 13 14 16 18 20 22 25 29 32"
-APERTURE_HALVES = "1 1.2 1.4 1.7 2 2.4 2.8 3.3 4 4.8 5.6 6.7 8 9.5 11 13 16 19 22 27 32"
-ISO_THIRDS = (
-    "40 50 64 80 100 125 160 200 250 320 400 500 640 800 1000 1250 1600 2000 2500 3200 4000 5000 6400 8000 10000 12800 "
-    "16000 20000 25600 32000 40000 51200 64000 80000 102400"
-)
+HALF_TIMES = (*(30, 20, 15, 10, 8, 6, 4, 3, 2, 1.5, 1, 0.7, 0.5), *(1 / below for below in SHORT_HALVES))  # from Tv -5
+HALF_APERTURES = (1, 1.2, 1.4, 1.7, 2, 2.4, 2.8, 3.3, 4, 4.8, 5.6, 6.7, 8, 9.5, 11, 13, 16, 19, 22, 27, 32)  # from Av 0
 # How closely a number has to be a name's to be taken for it, and the longest exposure that has a name.
 NAMED = 0.006
 LONGEST = 31.0
@@ -40,17 +44,20 @@ def true_shutter(seconds):
     halves, is read as the true steps that the names stand for; any other time in it tells that the camera writes
     times as they are. (Common practice of cameras, no source; the series as in ISO 516, from memory.)
     """
-    return _true(seconds, _series(SHUTTER_THIRDS, 32.0, -1 / 3), _series(SHUTTER_HALVES, 32.0, -1 / 2))
+    seconds = np.array(seconds, float)
+    named = ~(seconds > LONGEST)
+    seconds[named] = _true(seconds[named], _series(THIRD_TIMES, 32.0, -1 / 3), _series(HALF_TIMES, 32.0, -1 / 2))
+    return seconds
 
 
 def true_aperture(number):
     """f-numbers as they are, from those that the lens names, as true_shutter. number: (n,)."""
-    return _true(number, _series(APERTURE_THIRDS, 1.0, 1 / 6), _series(APERTURE_HALVES, 1.0, 1 / 4))
+    return _true(number, _series(THIRD_APERTURES, 1.0, 1 / 6), _series(HALF_APERTURES, 1.0, 1 / 4))
 
 
 def true_iso(speed):
     """ISO speeds as they are, from their names, as true_shutter. speed: (n,)."""
-    return _true(speed, _series(ISO_THIRDS, 100 * 2 ** (-4 / 3), 1 / 3))
+    return _true(speed, _series(THIRD_SPEEDS, 25.0, 1 / 3))
 
 
 def filter_stops(density):
@@ -100,17 +107,17 @@ def changes_of(known):
 
 
 def _series(names, first, step):
-    """(names as numbers, true values) of a series that begins at `first` and goes on by `step` stops."""
-    named = [float(a) / float(b or 1) for a, _, b in (name.partition("/") for name in names.split())]
-    return np.array(named), first * 2.0 ** (step * np.arange(len(named)))
+    """(names, true values) of a series that begins at `first` and goes on by `step` stops."""
+    return np.array(names), first * 2.0 ** (step * np.arange(len(names)))
 
 
 def _true(values, *series):
+    """values (n,), NaN where unknown, or what they stand for if they are all names of one of the series."""
     values = np.array(values, float)
-    has_name = ~(np.isnan(values) | (values > LONGEST) & (series[0][0][0] == 30))
-    for named, true in series:
-        nearest = np.abs(np.log(values[has_name, None] / named)).argmin(axis=1)
-        if (np.abs(values[has_name] / named[nearest] - 1) < NAMED).all():
-            values[has_name] = true[nearest]
+    told = ~np.isnan(values)
+    for names, true in series:
+        nearest = np.abs(np.log(values[told, None] / names)).argmin(axis=1)
+        if (np.abs(values[told] / names[nearest] - 1) < NAMED).all():
+            values[told] = true[nearest]
             break
     return values

@@ -14,25 +14,12 @@ import math
 import re
 from dataclasses import dataclass
 
+from kerbwalk.exposure import THIRD_APERTURES, THIRD_SPEEDS, THIRD_TIMES
 from kerbwalk.plan.answers import PlanError
 from kerbwalk.plan.quantities import read, show
 
-THIRD_APERTURES = (
-    *(1, 1.1, 1.2, 1.4, 1.6, 1.8, 2, 2.2, 2.5, 2.8, 3.2, 3.5, 4, 4.5, 5, 5.6, 6.3, 7.1, 8, 9, 10, 11, 13, 14, 16),
-    *(18, 20, 22, 25, 29, 32, 36, 40, 45, 51, 57, 64),
-)  # from Av 0
 HALF_APERTURES = {1.7: 1.5, 2.4: 2.5, 3.3: 3.5, 4.8: 4.5, 6.7: 5.5, 9.5: 6.5, 19: 8.5, 27: 9.5, 38: 10.5}  # to Av
-LONG_TIMES = (30, 25, 20, 15, 13, 10, 8, 6, 5, 4, 3.2, 2.5, 2, 1.6, 1.3, 1, 0.8, 0.6, 0.5, 0.4, 0.3)
-SHORT_TIMES = (
-    *(4, 5, 6, 8, 10, 13, 15, 20, 25, 30, 40, 50, 60, 80, 100, 125, 160, 200, 250, 320, 400, 500, 640, 800, 1000),
-    *(1250, 1600, 2000, 2500, 3200, 4000, 5000, 6400, 8000, 10000, 12800, 16000),
-)
-THIRD_TIMES = (*LONG_TIMES, *(1 / below for below in SHORT_TIMES))  # from Tv -5
 HALF_TIMES = {0.7: 0.5, 1 / 3: 1.5, 1 / 11: 3.5, 1 / 45: 5.5, 1 / 90: 6.5, 1 / 180: 7.5, 1 / 350: 8.5, 1 / 750: 9.5}
-THIRD_SPEEDS = (
-    *(25, 32, 40, 50, 64, 80, 100, 125, 160, 200, 250, 320, 400, 500, 640, 800, 1000, 1250, 1600, 2000, 2500, 3200),
-    *(4000, 5000, 6400, 8000, 10000, 12800, 16000, 20000, 25600, 32000, 40000, 51200, 64000, 80000, 102400),
-)  # from Sv 3
 # Filters stacked deeper than this darken the corners and mirror lamps (common practice, no source).
 MOST_STACKED = 3
 
