@@ -76,11 +76,13 @@ def test_an_unknown_place_to_even_is_an_error(finished, tmp_path):
 
 @pytest.fixture(scope="module")
 def dark(root, environment, tmp_path_factory, finished):
-    """A short dusk of four stops, whose shutter, set a stop longer twice, really makes 1.3 stops the first time."""
+    """A short dusk of four stops, whose shutter, set a stop longer twice, really makes 1.3 stops the first time; and
+    a lamp that flickers by itself."""
     folder = tmp_path_factory.mktemp("dark")
     spec = ShootSpec(
         name="dusk", size=(480, 320), frames=30, seed=9, step_m=0.05, dusk_stops=4.0, gain_sigma=0.03,
         exposure_changes=((12, 1.3), (20, 2.3)), told_changes=((12, 1.0), (20, 2.0)),
+        beat_sigma=0.2,
     )  # fmt: skip
     truth = make(folder, spec)
     (folder / "shoots" / "dusk" / "shoot.yaml").write_text(yaml.safe_dump({"hold": truth["hold_fraction"]}))
@@ -103,3 +105,20 @@ def test_dusk_and_a_shutter_that_is_not_true_to_its_name(dark, tmp_path):
     assert np.abs((clip - kept) - (clip - kept).mean()).max() < 0.0144, "every frame within 1 % of the trend"
     error = kept - stops(truth, "light_stops")
     assert np.std(error) < 0.03, "the trend as close to the dusk as so few photos tell"
+
+
+def test_a_lamp_that_flickers_by_itself_is_found_and_what_evens_it(dark, tmp_path):
+    night, truth = dark
+    where = np.array(truth["frames"][15]["beat_at"]) / truth["size"]
+    rows, found = run(night, "dusk", tmp_path / "out", even=[where.tolist()])
+    (index,) = found["even"]
+    place = found["places"][index]
+    assert len(found["places"]) <= 2, "passing things are not taken for it"
+    gains = np.array([place["gains"][row["photo"]] for row in rows])
+    beat = np.log2(stops(truth, "beat"))
+    assert np.corrcoef(gains, beat)[0, 1] < -0.9
+    pattern = np.array(place["pattern"])
+    middle = pattern[
+        len(pattern) // 2 - 1 : len(pattern) // 2 + 2, pattern.shape[1] // 2 - 1 : pattern.shape[1] // 2 + 2
+    ]
+    assert middle.mean() > 0.8 > 0.5 > np.median(pattern[[0, -1]])
