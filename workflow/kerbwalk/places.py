@@ -103,7 +103,9 @@ def _place(core, count, ratios, period):
     steps = np.array(list(links.values()))
     # By the median of ratios over the larger half of the steps, which things that pass do not carry with them.
     large = np.abs(steps) >= np.median(np.abs(steps))
-    pattern = np.nan_to_num(np.nanmedian(changes[large] / steps[large, None, None], axis=0))
+    takes_part = changes[large] / steps[large, None, None]
+    takes_part[:, np.isnan(takes_part).all(axis=0)] = 0
+    pattern = np.nanmedian(takes_part, axis=0)
     box = (int(left), int(top), int(left) + pattern.shape[1], int(top) + pattern.shape[0])
     return Place(box, np.clip(pattern, 0, 2), np.nan_to_num(level - trend(level, period)))
 
