@@ -11,7 +11,7 @@ rule report:
         warps="{shoot}/work/warps.json",
         gains="{shoot}/work/gains.csv",
         framing="{shoot}/work/framing.json",
-        clips=lambda w: wanted(BY_ID[w.shoot]),
+        clips=lambda w: clips(BY_ID[w.shoot]),
         times=times,
         frame=template("page.html"),
         template=template("shoot.html"),
