@@ -22,6 +22,7 @@ def main():
     parser = stage.parser(__doc__)
     parser.add_argument("--ingest", required=True)
     parser.add_argument("--glance", required=True)
+    parser.add_argument("--lone-jpegs", type=json.loads, default=[], help="JSON: pictures without a raw file")
     parser.add_argument(
         "--settings", required=True, type=json.loads, help="JSON: reference, first, last, leave_out, split, audit"
     )
@@ -33,7 +34,7 @@ def main():
     shoot, settings = stage.read_json(args.ingest), args.settings
     with ThreadPoolExecutor(args.threads) as pool:
         seen = look(args.glance, shoot, settings["audit"], pool.map)
-    findings, kept = audit.audit(shoot, seen, settings)
+    findings, kept = audit.audit(shoot, seen, settings, args.lone_jpegs)
     faults = [f for f in findings if f["severity"] == "fault"]
     if faults and settings["audit"]["faults"] == "stop":
         raise stage.StageError(

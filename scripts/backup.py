@@ -13,7 +13,7 @@ from pathlib import Path
 
 import _workflow  # noqa: F401
 from files import checked, manifest, stage
-from house.shoots import beside, list_photos
+from house.shoots import files_in
 
 
 def main():
@@ -33,7 +33,7 @@ def main():
     # So that nothing there is ever taken for a shoot.
     Path(args.copy_to, ".kerbwalk-copy").touch()
     photos = {p["name"]: p["checksum"] for p in stage.read_json(args.ingest)["photos"]}
-    others = [name for kind in beside(source, list_photos(source)).values() for name in kind]
+    others = [name for name in files_in(source) if name not in photos]
     fields = []
     for name in [*photos, *others]:
         try:

@@ -10,7 +10,6 @@ Output ingest.json
   balance     its white-balance multipliers, red, green, blue (green = 1)
   order       how the order was found: list of {code, photos, message}
   changed     photos with another checksum than when first seen: list of {name, was, since}
-  beside      what lies with the photos and is left alone: {pairs, lone_jpegs, others}, paths in the folder
 Output glance.npz
   names       (n,) file names
   small       float16 (n, h, w), light of all colours together, 1 at the sensor's white, upright; only photos of the
@@ -31,6 +30,7 @@ import csv
 import datetime
 import io
 import json
+import os
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
@@ -39,7 +39,7 @@ import numpy as np
 import _workflow  # noqa: F401
 from files import manifest, memory, stage
 from files.photo import read_photo
-from house.shoots import beside, chosen, list_photos
+from house.shoots import chosen, list_photos
 from kerbwalk import ingest
 
 COLUMNS = (
@@ -63,8 +63,9 @@ def main():
     memory.keep()
     listed = list_photos(args.folder)
     names = chosen(listed, args.photos) if args.photos else listed
+    paths = [Path(args.folder, name) for name in names]
     with ThreadPoolExecutor(args.threads) as pool:
-        records, glances = zip(*pool.map(lambda name: read(args.folder, name), names), strict=True)
+        records, glances = zip(*pool.map(read, names, paths), strict=True)
     usable = [r for r in records if not r["problem"]]
     if not usable:
         raise stage.StageError(
@@ -77,7 +78,8 @@ def main():
     named = [r for r in photos if r["name"] == args.settings["reference"] and not r["problem"]]
     reference = named[0] if named else photos[len(usable) // 2]
     fields = [
-        {"path": r["name"], "bytes": r["bytes"], "modified": r["modified"], "checksum": r["checksum"]} for r in records
+        {"path": name, "bytes": r["bytes"], "modified": os.stat(path).st_mtime, "checksum": r["checksum"]}
+        for name, path, r in zip(names, paths, records, strict=True)
     ]
     changed = manifest.add(args.history, fields)
     write_glances(args.glance, photos, dict(zip(names, glances, strict=True)))
@@ -89,15 +91,14 @@ def main():
             "balance": reference["neutral"] or reference["daylight"] or [1.0, 1.0, 1.0],
             "order": [{"code": code, "photos": who, "message": message} for code, who, message in notes],
             "changed": [{"name": name, "was": was, "since": since} for name, was, since in changed],
-            "beside": beside(args.folder, listed),
             "photos": photos,
         },
     )
 
 
-def read(folder, name):
+def read(name, path):
     """A photo's record, under its path in the shoot's folder, and its glance."""
-    record, glance = read_photo(Path(folder, name))
+    record, glance = read_photo(path)
     told = glance and {key: glance[key] for key in ("level", "bright", "clipped", "broken")}
     return record | {"name": name, "glance": told}, glance
 

@@ -47,7 +47,11 @@ def judged(stage, tmp_path):
             "ingest", folder=str(folder), settings=settings, history=str(tmp_path), out=out["ingest"],
             glance=out["glance"], table=out["table"],
         )  # fmt: skip
-        stage("audit", ingest=out["ingest"], glance=out["glance"], settings=settings, out=out["audit"])
+        lone = json.dumps([f.name for f in folder.glob("*.JPG")])
+        stage(
+            "audit", ingest=out["ingest"], glance=out["glance"], settings=settings, out=out["audit"],
+            **{"lone-jpegs": lone},
+        )  # fmt: skip
         return (json.loads(Path(out[key]).read_text()) for key in ("audit", "ingest"))
 
     return judge

@@ -33,9 +33,9 @@ def photos():
 
 
 def judge(photos, order=(), changed=(), lone=(), **settings):
-    shoot = {"photos": photos, "order": order, "changed": changed, "beside": {"lone_jpegs": lone}}
+    shoot = {"photos": photos, "order": order, "changed": changed}
     settings["audit"] = LIMITS | settings.get("audit", {})
-    return audit.audit(shoot, UNSEEN, SETTINGS | settings)
+    return audit.audit(shoot, UNSEEN, SETTINGS | settings, lone)
 
 
 def test_nothing_to_say(photos):

@@ -222,13 +222,11 @@ def test_a_folder_linked_into_itself_has_an_end(place):
 
 
 def test_the_raw_file_of_several_forms_is_the_photo(place, card):
-    card("IMG_9.jpg", "IMG_9.xmp", "IMG_10.CR3", "img_11.TIF", "IMG_12.JPG", "IMG_13.tif", "notes.txt")
+    card("IMG_9.jpg", "IMG_9.xmp", "IMG_10.CR3", "img_11.TIF", "other card/IMG_11.JPG")
+    card("IMG_12.JPG", "IMG_13.tif", "notes.txt")
     photos = found(place).photos
     assert photos == ["IMG_9.DNG", "IMG_10.CR3", "IMG_11.DNG", "IMG_13.tif"]
-    beside = shoots.beside(place[2], photos)
-    assert beside["pairs"] == ["IMG_9.jpg", "IMG_10.DNG", "img_11.TIF"]
-    assert beside["lone_jpegs"] == ["IMG_12.JPG"]
-    assert beside["others"] == ["IMG_9.xmp", "notes.txt"]
+    assert found(place).lone_jpegs == ["IMG_12.JPG"]
 
 
 def test_only_jpegs(place):

@@ -33,8 +33,8 @@ def read_metadata(path):
 def read_photo(path):
     """What is to be known of a photo, from one reading of the file.
 
-    Returns (record, glance). The record is a dict with name, bytes, modified (seconds since the epoch), checksum
-    (XXH128), what files.metadata.read says, width and height (upright), neutral (as-shot white-balance multipliers,
+    Returns (record, glance). The record is a dict with name, bytes, checksum (XXH128),
+    what files.metadata.read says, width and height (upright), neutral (as-shot white-balance multipliers,
     green = 1), matrix (3x3, balanced camera RGB to linear BT.709 RGB), daylight (multipliers for D65), or None
     where the file does not say; and `problem`, None or what is wrong with a photo that cannot be used. The sensor
     data are unpacked once, so that a file cut short is noticed here; what they look like is in the glance
@@ -45,7 +45,6 @@ def read_photo(path):
     record = {
         "name": path.name,
         "bytes": len(data),
-        "modified": path.stat().st_mtime,
         "checksum": checked.digest(data),
         "problem": None,
     }

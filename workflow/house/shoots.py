@@ -38,6 +38,8 @@ class Shoot:
     problem: str | None = None
     # Of a folder that is split into shoots, what is this one's, as the settings have it; None: all of it.
     part: list[str] | None = None
+    # Pictures in the folder of which there is no raw file.
+    lone_jpegs: list[str] = field(default_factory=list)
 
 
 def find(shoots_dir, results_dir, base_settings):
@@ -70,33 +72,12 @@ def list_photos(folder):
     Of pictures in one folder that differ by their ending alone, as where a camera writes raw and another form,
     the raw file is the photo. Results and copies of other shoots are passed over.
     """
-    best = {}
-    for name in _files(folder):
-        if is_photo(name):
-            stem, _, ending = name.rpartition(".")
-            rank = RANKS.get(ending.lower(), 0)
-            best.setdefault(stem.lower(), []).append((rank, name))
-    names = []
-    for forms in best.values():
-        lowest = min(rank for rank, _ in forms)
-        names += [name for rank, name in forms if rank == lowest]
-    return sorted(names, key=natural)
+    return _photos_among(files_in(folder))
 
 
-def beside(folder, photos):
-    """What lies with the photos and is left alone: {"pairs", "lone_jpegs", "others"}, lists of paths in the folder.
-
-    pairs: other forms of the photos, such as the JPEG of a raw file; lone_jpegs: pictures of which there is no raw
-    file; others: sidecars and all else.
-    """
-    stems = {name.rpartition(".")[0].lower() for name in photos}
-    found = {"pairs": [], "lone_jpegs": [], "others": []}
-    for name in sorted(set(_files(folder)) - set(photos), key=natural):
-        stem, _, ending = name.rpartition(".")
-        picture = ending.lower() in JPEG_ENDINGS or is_photo(name)
-        kind = "others" if not picture else "pairs" if stem.lower() in stems else "lone_jpegs"
-        found[kind].append(name)
-    return found
+def files_in(folder):
+    """Paths in a folder of all the files in it and in its folders; hidden ones, results and copies left out."""
+    return list(_files(folder))
 
 
 def chosen(photos, wanted):
@@ -193,6 +174,26 @@ def _is_shoot(entry, results_dir):
     return not results.startswith(place + os.sep) or bool(list_photos(entry.path))
 
 
+def _photos_among(names):
+    best = {}
+    for name in names:
+        if is_photo(name):
+            stem, _, ending = name.rpartition(".")
+            best.setdefault(stem.lower(), []).append((RANKS.get(ending.lower(), 0), name))
+    kept = [name for forms in best.values() for rank, name in forms if rank == min(forms)[0]]
+    return sorted(kept, key=natural)
+
+
+def _lone_jpegs_among(names, photos):
+    """Pictures of which there is no raw file, whichever card that is on."""
+    stems = {_stem(name) for name in photos}
+    return [n for n in names if n.rpartition(".")[2].lower() in JPEG_ENDINGS and _stem(n) not in stems]
+
+
+def _stem(name):
+    return name.rpartition("/")[2].rpartition(".")[0].lower()
+
+
 def _is_results(folder):
     return any(os.path.lexists(os.path.join(folder, mark)) for mark in RESULTS_MARKS)
 
@@ -248,7 +249,9 @@ def _settled(shoot, results_dir, base_settings):
     try:
         os.fsencode(folder.name).decode("utf-8")
         shoot.settings = base_settings
-        shoot.photos = list_photos(folder)
+        names = files_in(folder)
+        shoot.photos = _photos_among(names)
+        shoot.lone_jpegs = _lone_jpegs_among(names, shoot.photos)
         if own_settings.exists():
             own = settings_module.load(own_settings)
             settings_module.check(own, own_settings, night=False)
@@ -297,8 +300,8 @@ def _parts(shoot, own_settings):
 def _check_names(shoot, own_settings):
     if not shoot.photos:
         raise settings_module.SettingsError(
-            f"{shoot.folder}: no raw photos in this folder{_only(shoot.folder)}; copy the shoot's raw files into it, "
-            "or take the folder out of the shoots"
+            f"{shoot.folder}: no raw photos in this folder{_only(shoot.lone_jpegs)}; "
+            "copy the shoot's raw files into it, or take the folder out of the shoots"
         )
     own = dict(shoot.settings)
     try:
@@ -312,9 +315,8 @@ def _check_names(shoot, own_settings):
     shoot.settings = own
 
 
-def _only(folder):
-    count = len(beside(folder, [])["lone_jpegs"])
-    return f", only {count} JPEG{'' if count == 1 else 's'}" if count else ""
+def _only(jpegs):
+    return f", only {len(jpegs)} JPEG{'' if len(jpegs) == 1 else 's'}" if jpegs else ""
 
 
 def _safe_id(name):

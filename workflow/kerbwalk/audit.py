@@ -8,11 +8,12 @@ from kerbwalk import audit_camera, audit_files, audit_pictures, audit_times
 from kerbwalk.finding import finding
 
 
-def audit(shoot, seen, settings):
+def audit(shoot, seen, settings, lone_jpegs=()):
     """Findings on a shoot, and which photos make the clip.
 
     shoot: ingest.json; seen: what kerbwalk.neighbours tells of the pictures, {names, sharpness, aims, covered,
-    contrast, drift, alike, spots}; settings: first, last, leave_out (file names), split, audit (limits).
+    contrast, drift, alike, spots}; settings: first, last, leave_out (file names), split, audit (limits);
+    lone_jpegs: pictures in the folder of which there is no raw file.
     Returns (findings, kept): kept is the list of file names in the order of the clip. Photos with a fault, and
     those that the settings leave out, are not in it.
     """
@@ -22,6 +23,7 @@ def audit(shoot, seen, settings):
         *audit_files.unusable(photos),
         *audit_files.odd_ones(photos),
         *audit_files.in_order(shoot),
+        *audit_files.not_raw(photos, lone_jpegs),
         *audit_files.changed(shoot, limits),
     ]
     faulty = {name for f in findings if f["severity"] == "fault" for name in f["photos"]}

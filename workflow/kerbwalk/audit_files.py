@@ -71,7 +71,7 @@ def odd_ones(photos):
 
 
 def in_order(shoot):
-    """What was noted when the order was found; photos of one moment; pictures without a raw file."""
+    """What was noted when the order was found; and photos of one moment."""
     findings = [
         finding(n["code"], ORDER[n["code"]], n["photos"], len(n["photos"]), None, n["message"]) for n in shoot["order"]
     ]
@@ -84,17 +84,22 @@ def in_order(shoot):
             names = list(names.values())
             message = f"{listed_shortly(names)} have one time stamp ({time}); ordered by the numbers in their names"
             findings.append(finding("same_time", "warning", names, len(names), 1, message))
-    lone = shoot["beside"]["lone_jpegs"]
-    if lone:
+    return findings
+
+
+def not_raw(photos, lone_jpegs):
+    """Findings on developed pictures, and on those of which there is nothing else."""
+    findings = []
+    if lone := list(lone_jpegs):
         message = (
             f"{listed_shortly(lone)}: only a JPEG, and no raw file; not in the clip: look for the raw file on the card"
         )
         findings.append(finding("not_raw", "warning", lone, len(lone), 0, message))
-    developed = [p["name"] for p in shoot["photos"] if p["name"].lower().endswith((".tif", ".tiff"))]
+    developed = [p["name"] for p in photos if p["name"].lower().endswith((".tif", ".tiff"))]
     if developed:
         message = (
-            f"{listed_shortly(developed)}: not raw; used as developed pictures, whose highlights are gone: better "
-            "give the raw files"
+            f"{listed_shortly(developed)}: not raw; used as developed pictures, whose highlights are gone: better give "
+            "the raw files"
         )
         findings.append(finding("not_raw", "note", developed, len(developed), 0, message))
     return findings

@@ -23,9 +23,10 @@ rule audit_shoot:
         runtime=5,
     params:
         settings=picked("reference", "first", "last", "leave_out", "split", "audit"),
+        lone=lambda w: json.dumps(BY_ID[w.shoot].lone_jpegs),
         code=fingerprint("audit"),
     message:
         "{wildcards.shoot}: checking the photos"
     shell:
         "kerbwalk audit --ingest {input.ingest:q} --glance {input.glance:q}"
-        " --settings {params.settings:q} --threads {threads} --out {output:q} 2> {log:q}"
+        " --lone-jpegs {params.lone:q} --settings {params.settings:q} --threads {threads} --out {output:q} 2> {log:q}"
