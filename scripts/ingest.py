@@ -37,7 +37,7 @@ from pathlib import Path
 import numpy as np
 
 import _workflow  # noqa: F401
-from files import manifest, memory, stage
+from files import manifest, stage
 from files.photo import read_photo
 from house.shoots import chosen, list_photos
 from kerbwalk import ingest
@@ -60,7 +60,6 @@ def main():
     parser.add_argument("--table", required=True)
     args = parser.parse_args()
 
-    memory.keep()
     listed = list_photos(args.folder)
     names = chosen(listed, args.photos) if args.photos else listed
     paths = [Path(args.folder, name) for name in names]
