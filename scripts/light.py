@@ -19,7 +19,7 @@ import numpy as np
 import _workflow  # noqa: F401
 from files import stage
 from files.proxies import Proxies
-from kerbwalk import light
+from kerbwalk import exposure, light
 from kerbwalk.pixels import enlarging, reduced
 
 COLUMNS = ("photo", "known_step", "estimated_gain", "kept_trend", "applied_gain", "confidence", "pixels")
@@ -59,7 +59,7 @@ def known_steps(records):
     values = np.array([[r[key] or np.nan for key in ("shutter", "aperture", "iso")] for r in records], float)
     # A lens without contacts leaves no aperture; what all photos lack cannot have been changed by the camera.
     values[:, np.isnan(values).all(axis=0)] = 1.0
-    stops = light.known_stops(*values.T)
+    stops = exposure.known_stops(*values.T)
     if np.isnan(stops[0]):
         return np.zeros(len(stops) - 1)
     return np.nan_to_num(stops[1:] - stops[0])

@@ -8,7 +8,7 @@ from PIL import Image
 
 from demo import dng
 from files import photo
-from kerbwalk import light
+from kerbwalk import exposure
 
 EXIF = [
     (33434, dng.RATIONAL, [1 / 3]),
@@ -89,5 +89,5 @@ def test_apex():
     """
     times, numbers, speeds = np.meshgrid([1 / 60, 1 / 4, 1, 8, 30], [1.4, 2.8, 5.6, 16], [100, 160, 800, 6400])
     apex = np.log2(speeds / 3.125) - (-np.log2(times)) - 2 * np.log2(numbers)
-    ours = light.known_stops(times, numbers, speeds)
+    ours = exposure.known_stops(times, numbers, speeds)
     np.testing.assert_allclose(ours - ours[0, 0, 0], apex - apex[0, 0, 0], atol=1e-12)

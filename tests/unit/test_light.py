@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kerbwalk import light
+from kerbwalk import exposure, light
 
 SIZE = (400, 266)
 HOLD = np.array([200.0, 110.0])
@@ -30,11 +30,11 @@ def noisy(picture, rng):
 
 @given(st.floats(0.001, 30), st.floats(1.4, 22), st.floats(50, 6400))
 def test_known_stops(shutter, aperture, iso):
-    stops = light.known_stops(shutter, aperture, iso)
-    assert light.known_stops(2 * shutter, aperture, iso) - stops == pytest.approx(1)
-    assert light.known_stops(shutter, aperture * np.sqrt(2), iso) - stops == pytest.approx(-1)
-    assert light.known_stops(shutter, aperture, 4 * iso) - stops == pytest.approx(2)
-    assert np.isnan(light.known_stops(np.nan, aperture, iso))
+    stops = exposure.known_stops(shutter, aperture, iso)
+    assert exposure.known_stops(2 * shutter, aperture, iso) - stops == pytest.approx(1)
+    assert exposure.known_stops(shutter, aperture * np.sqrt(2), iso) - stops == pytest.approx(-1)
+    assert exposure.known_stops(shutter, aperture, 4 * iso) - stops == pytest.approx(2)
+    assert np.isnan(exposure.known_stops(np.nan, aperture, iso))
 
 
 @pytest.mark.parametrize("gain", [0.5, 0.94, 1.0, 1.07, 1.9])

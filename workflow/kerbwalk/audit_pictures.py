@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from kerbwalk import light
+from kerbwalk.exposure import known_stops
 from kerbwalk.finding import BEYOND, finding
 
 # Stops by which a photo is darker than its neighbours, its exposure allowed for, from which on nothing brings it back.
@@ -76,7 +76,7 @@ def _light(photos, limits):
     findings = []
     exposed = all(p["shutter"] and p["aperture"] and p["iso"] for p in seen)
     keys = ("shutter", "aperture", "iso")
-    known = light.known_stops(*(np.array([p[key] for p in seen], float) for key in keys)) if seen and exposed else 0.0
+    known = known_stops(*(np.array([p[key] for p in seen], float) for key in keys)) if seen and exposed else 0.0
     levels = np.array([p["glance"]["level"] for p in seen]) - known
     for k, p in enumerate(seen):
         clipped, bright = p["glance"]["clipped"], p["glance"]["bright"]

@@ -25,14 +25,6 @@ class Ratio:
     pixels: int
 
 
-def known_stops(shutter, aperture, iso):
-    """Exposure in stops from the camera's settings, up to a constant: log2(t S / N^2).
-
-    The arithmetic of APEX (ISO 2720, CIPA DC-008 annex; from memory). Arrays, NaN where unknown.
-    """
-    return np.log2(shutter * iso / np.square(aperture))
-
-
 def ratio(first, first_ok, second, second_ok, hold, steps):
     """How much brighter one picture is than another, from the places where both show the same thing.
 
