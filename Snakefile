@@ -17,6 +17,8 @@ include: "workflow/rules/common.smk"
 include: "workflow/rules/refuse.smk"
 include: "workflow/rules/ingest.smk"
 include: "workflow/rules/audit.smk"
+include: "workflow/rules/backup.smk"
+include: "workflow/rules/verify.smk"
 include: "workflow/rules/decode.smk"
 include: "workflow/rules/look.smk"
 include: "workflow/rules/track.smk"
@@ -34,8 +36,7 @@ rule all:
     default_target: True
     input:
         "index.html",
-        [f".kerbwalk/refused/{shoot.id}" for shoot in BAD_SHOOTS],
-        [clip for shoot in GOOD_SHOOTS for clip in wanted(shoot)],
+        of_every_shoot(lambda shoot: [*copied(shoot), *clips(shoot)]),
 
 
 onsuccess:

@@ -1,32 +1,69 @@
 """Check a shoot's photos and settle which of them make the clip.
 
 Output audit.json
-  findings   list of {code, severity: note|warning|fault, photos, value, limit, message}
+  findings   list of {code, severity: note|warning|fault, photos, value, limit, message}; the codes are in
+             DEVELOPERS.md, the limits in the settings
   photos     file names of the photos that make the clip, in order
   reference  file name of the photo that carries look and framing
 """
 
 import json
+from concurrent.futures import ThreadPoolExecutor
+
+import cv2
+import numpy as np
 
 import _workflow  # noqa: F401
 from files import stage
-from kerbwalk import audit
+from kerbwalk import audit, neighbours
 
 
 def main():
     parser = stage.parser(__doc__)
     parser.add_argument("--ingest", required=True)
-    parser.add_argument("--settings", required=True, type=json.loads, help="JSON: reference, first, last, leave_out")
+    parser.add_argument("--glance", required=True)
+    parser.add_argument("--lone-jpegs", type=json.loads, default=[], help="JSON: pictures without a raw file")
+    parser.add_argument(
+        "--settings", required=True, type=json.loads, help="JSON: reference, first, last, leave_out, split, audit"
+    )
+    parser.add_argument("--threads", type=int, default=1)
     parser.add_argument("--out", required=True)
     args = parser.parse_args()
 
-    photos = stage.read_json(args.ingest)["photos"]
-    chosen = args.settings
-    findings, kept = audit.audit(photos, chosen["first"], chosen["last"], chosen["leave_out"])
+    cv2.setNumThreads(1)
+    shoot, settings = stage.read_json(args.ingest), args.settings
+    with ThreadPoolExecutor(args.threads) as pool:
+        seen = look(args.glance, shoot, settings["audit"], pool.map)
+    findings, kept = audit.audit(shoot, seen, settings, args.lone_jpegs)
+    faults = [f for f in findings if f["severity"] == "fault"]
+    if faults and settings["audit"]["faults"] == "stop":
+        raise stage.StageError(
+            f"{len(faults)} fault{'s' if len(faults) > 1 else ''} in the photos, and audit.faults is 'stop'; the "
+            f"first: {faults[0]['message']}"
+        )
     if not kept:
         raise stage.StageError("no photo is left for the clip; check 'first', 'last' and 'leave_out' in the settings")
-    reference = audit.reference(photos, kept, chosen["reference"])
+    reference = audit.reference(shoot["photos"], kept, settings["reference"])
     stage.write_json(args.out, {"findings": findings, "photos": kept, "reference": reference})
+
+
+def look(path, shoot, limits, each):
+    """What the photos' small pictures tell of each against its neighbours, in the order taken. each: a map()."""
+    with np.load(path) as file:
+        names, small, detail = [str(n) for n in file["names"]], file["small"].astype(np.float32), file["detail"]
+    levels = {p["name"]: p["glance"]["level"] for p in shoot["photos"] if p["glance"]}
+    levels = np.array([levels[name] for name in names])
+    aims = neighbours.aims(small, each)
+    return {
+        "names": names,
+        "aims": aims,
+        "sharpness": neighbours.sharpness(detail, levels),
+        "covered": neighbours.covered(small, aims),
+        "contrast": neighbours.contrast(detail, levels),
+        "drift": neighbours.drift(neighbours.leans(small, each)),
+        "alike": neighbours.alike(small, aims),
+        "spots": neighbours.spots(small, aims, limits["dust"]),
+    }
 
 
 if __name__ == "__main__":

@@ -20,7 +20,7 @@ from concurrent.futures import ThreadPoolExecutor
 import numpy as np
 
 import _workflow  # noqa: F401
-from files import stage
+from files import checked, stage
 from files.photo import PhotoError, read_linear
 from kerbwalk import decode, deliver, ingest
 
@@ -54,7 +54,7 @@ def main():
         np.lib.format.write_array_header_1_0(header, start)
         write(header.getvalue())
         for name, path in usable:
-            frame = read(path, name, shoot["balance"], superpixel, average)
+            frame = read(path, records[name], shoot["balance"], superpixel, average)
             frame = np.ascontiguousarray(frame[: shape[1], : shape[2]])
             write(frame.data)
             one_grey, one_light, one_clipped, grey_factor, light_factor = decode.proxies(frame)
@@ -96,12 +96,19 @@ def written_along(path):
             last.result()
 
 
-def read(path, name, balance, superpixel, average):
-    """One photo at the working size."""
+def read(path, record, balance, superpixel, average):
+    """One photo at the working size, from a file that is still what ingest saw."""
     try:
-        frame = read_linear(path, balance, superpixel)
+        frame = read_linear(path, balance, superpixel, checked.read(path, record["checksum"]))
+    except checked.ChangedError as error:
+        raise stage.StageError(
+            f"{record['name']} {error}: the disk may be failing; copy the photo from the card again, or, to go on with "
+            "it as it is, give it a new time stamp (touch)"
+        ) from None
     except PhotoError as error:
-        raise stage.StageError(f"{name}: {error}; copy it from the card again, or leave it out") from None
+        raise stage.StageError(
+            f"{record['name']}: {error}; copy it from the card again, or move it out of the folder"
+        ) from None
     return np.rint(decode.averaged(frame, average)).astype(np.uint16) if average > 1 else frame
 
 

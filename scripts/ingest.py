@@ -1,51 +1,144 @@
 """Take in a shoot's photos: read each once, check that it opens, put them in the order they were taken.
 
 Output ingest.json
-  photos      one record a photo, in the order taken, unreadable ones last; see
-              files.photo.read_metadata (times in seconds, focal lengths in mm, sizes in pixels)
+  photos      one record a photo, in the order taken, unreadable ones last; see files.photo.read_photo (times in
+              seconds, focal lengths in mm, sizes in pixels), and
+                seconds   since the first photo, by a clock that nobody has set meanwhile, or null
+                glance    what a quick look at the sensor data tells (kerbwalk.glance), or null: level, bright,
+                          clipped, broken
   reference   file name of the photo whose as-shot balance decoding uses
   balance     its white-balance multipliers, red, green, blue (green = 1)
+  order       how the order was found: list of {code, photos, message}
+  changed     photos with another checksum than when first seen: list of {name, was, since}
+Output glance.npz
+  names       (n,) file names
+  small       float16 (n, h, w), light of all colours together, 1 at the sensor's white, upright; only photos of the
+              commonest size
+  detail      float32 (n, 2, rows, columns), energy of fine detail across and down in tiles
+Output frames.csv, one row a photo in the order taken, empty where the file does not say
+  photo       path in the shoot's folder
+  time        the camera's clock, ISO 8601 with the fraction of a second; offset: its zone, minutes east of UTC
+  seconds     since the first photo (see above); interval: since the photo before
+  shutter     s; aperture: f-number; iso; focal, focal35: mm, and as equivalent for 35 mm film
+  camera, lens; width, height: pixels, upright; orientation: EXIF's number
+  level       mean light, stops below the sensor's white; clipped: part of the pixels
+  bytes       size of the file; checksum: XXH128; problem: why it cannot be used
+The folder `ascmhl` beside the results tells which photo had which checksum when (files.manifest).
 """
 
+import csv
+import datetime
+import io
 import json
+import os
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
+import numpy as np
+
 import _workflow  # noqa: F401
-from files import stage
-from files.photo import read_metadata
-from house.shoots import list_photos
+from files import manifest, stage
+from files.photo import read_photo
+from house.shoots import chosen, list_photos
 from kerbwalk import ingest
+
+COLUMNS = (
+    *("photo", "time", "offset", "seconds", "interval", "shutter", "aperture", "iso", "focal", "focal35", "camera"),
+    *("lens", "width", "height", "orientation", "level", "clipped", "bytes", "checksum", "problem"),
+)
 
 
 def main():
     parser = stage.parser(__doc__)
     parser.add_argument("--folder", required=True, help="the shoot's folder")
+    parser.add_argument("--photos", type=json.loads, help="JSON: the shoot's part of the folder, as in `split`")
     parser.add_argument("--settings", required=True, type=json.loads, help='JSON: {"reference": file name or null}')
+    parser.add_argument("--history", required=True, help="the folder that holds the manifests")
     parser.add_argument("--threads", type=int, default=1)
     parser.add_argument("--out", required=True)
+    parser.add_argument("--glance", required=True)
+    parser.add_argument("--table", required=True)
     args = parser.parse_args()
 
-    paths = [Path(args.folder, name) for name in list_photos(args.folder)]
+    listed = list_photos(args.folder)
+    names = chosen(listed, args.photos) if args.photos else listed
+    paths = [Path(args.folder, name) for name in names]
     with ThreadPoolExecutor(args.threads) as pool:
-        records = list(pool.map(read_metadata, paths))
+        records, glances = zip(*pool.map(read, names, paths), strict=True)
     usable = [r for r in records if not r["problem"]]
     if not usable:
         raise stage.StageError(
             f"{args.folder}: none of the {len(records)} photos can be read; the first, {records[0]['name']}, "
             f"{records[0]['problem']}; copy them from the card again"
         )
-    usable = [usable[k] for k in ingest.capture_order([(r["time"], r["subsecond"], r["name"]) for r in usable])]
-    named = [r for r in usable if r["name"] == args.settings["reference"]]
-    reference = named[0] if named else usable[len(usable) // 2]
+    order, seconds, notes = ingest.capture_order(usable)
+    photos = [usable[k] | {"seconds": seconds[k]} for k in order]
+    photos += [r | {"seconds": None} for r in records if r["problem"]]
+    named = [r for r in photos if r["name"] == args.settings["reference"] and not r["problem"]]
+    reference = named[0] if named else photos[len(usable) // 2]
+    fields = [
+        {"path": name, "bytes": r["bytes"], "modified": os.stat(path).st_mtime, "checksum": r["checksum"]}
+        for name, path, r in zip(names, paths, records, strict=True)
+    ]
+    changed = manifest.add(args.history, fields)
+    write_glances(args.glance, photos, dict(zip(names, glances, strict=True)))
+    stage.write_text(args.table, table(photos))
     stage.write_json(
         args.out,
         {
             "reference": reference["name"],
             "balance": reference["neutral"] or reference["daylight"] or [1.0, 1.0, 1.0],
-            "photos": [*usable, *(r for r in records if r["problem"])],
+            "order": [{"code": code, "photos": who, "message": message} for code, who, message in notes],
+            "changed": [{"name": name, "was": was, "since": since} for name, was, since in changed],
+            "photos": photos,
         },
     )
+
+
+def read(name, path):
+    """A photo's record, under its path in the shoot's folder, and its glance."""
+    record, glance = read_photo(path)
+    told = glance and {key: glance[key] for key in ("level", "bright", "clipped", "broken")}
+    return record | {"name": name, "glance": told}, glance
+
+
+def write_glances(path, photos, glances):
+    """The small pictures of the photos that have the commonest size."""
+    size = ingest.common_size(photos)
+    shown = [p["name"] for p in photos if not p["problem"] and (p["width"], p["height"]) == size]
+    shown = [name for name in shown if glances[name]]
+    # Sideways and upright photos may have one size, but sensors of two cameras need not.
+    shape = ingest.usual([glances[name]["small"].shape for name in shown]) if shown else (1, 1)
+    shown = [name for name in shown if glances[name]["small"].shape == shape]
+    with stage.whole(path) as temporary, open(temporary, "wb") as file:
+        np.savez(
+            file,
+            names=np.array(shown, dtype=str),
+            small=np.array([glances[name]["small"] for name in shown], np.float16),
+            detail=np.array([glances[name]["detail"] for name in shown], np.float32),
+        )
+
+
+def table(photos):
+    """frames.csv as text."""
+    text = io.StringIO()
+    writer = csv.DictWriter(text, COLUMNS, extrasaction="ignore", lineterminator="\n")
+    writer.writeheader()
+    before = None
+    for p in photos:
+        moment = p["time"] and datetime.datetime.fromisoformat(p["time"]) + datetime.timedelta(seconds=p["subsecond"])
+        interval = None if None in (before, p["seconds"]) else round(p["seconds"] - before, 3)
+        before = p["seconds"]
+        seen = p["glance"] or {}
+        row = p | {
+            "photo": p["name"],
+            "time": moment and moment.isoformat(timespec="milliseconds"),
+            "interval": interval,
+            "orientation": p["orientation"] and int(p["orientation"]),
+            **{key: round(seen[key], 6) for key in ("level", "clipped") if key in seen},
+        }
+        writer.writerow(row)
+    return text.getvalue()
 
 
 if __name__ == "__main__":

@@ -111,6 +111,7 @@ def main():
         settings=list(flattened(args.settings)),
         stages=times(args.times),
         rows=frame_rows(warps, measured, gains),
+        anchors=anchors(ingest, warps),
     )
     stage.write_text(args.out, page)
     stage.write_json(args.card, card)
@@ -301,8 +302,9 @@ def absent(ingest, audit, warps):
             instead = [other for other, _ in warps["frames"][k]] if bridged else []
             found.append({"name": name, "reason": record["problem"], "instead": instead})
         else:
-            said = [f["message"] for f in audit["findings"] if name in f["photos"]]
-            found.append({"name": name, "reason": said[0] if said else "left out", "instead": []})
+            said = [f for f in audit["findings"] if name in f["photos"]]
+            out = [f["message"] for f in said if f["severity"] == "fault" or f["code"] == "left_out"]
+            found.append({"name": name, "reason": out[0] if out else "left out", "instead": []})
     return found
 
 
@@ -333,6 +335,14 @@ def times(paths):
         }
         for name, jobs in stages.items()
     ]
+
+
+def anchors(ingest, warps):
+    """Where on the page each photo is told of, {name: id}: its frame, or why it is in none."""
+    places = {p["name"]: f"photo-{k}" for k, p in enumerate(ingest["photos"], 1)}
+    for k, parts in reversed(list(enumerate(warps["frames"], 1))):
+        places |= {name: f"frame-{k}" for name, _ in parts}
+    return places
 
 
 def frame_rows(warps, measured, gains):

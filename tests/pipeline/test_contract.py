@@ -15,6 +15,10 @@ import pytest
 SHOOT = "empty"
 STAGES = ("ingest", "audit", "decode", "look", "track", "steady", "light", "framing", "compose", "master", "deliver")
 FINDING = {"code", "severity", "photos", "value", "limit", "message"}
+FRAMES = [
+    *("photo", "time", "offset", "seconds", "interval", "shutter", "aperture", "iso", "focal", "focal35", "camera"),
+    *("lens", "width", "height", "orientation", "level", "clipped", "bytes", "checksum", "problem"),
+]
 GAINS = ["photo", "known_step", "estimated_gain", "kept_trend", "applied_gain", "confidence", "pixels"]
 
 
@@ -22,9 +26,9 @@ def test_the_documented_files(finished):
     for shoot in ("approach", "empty", "arc"):
         folder = finished.results / shoot
         assert {f.name for f in folder.iterdir()} == {
-            *("audit.json", "master.mkv", "master.framemd5", f"{shoot}_hd.mp4", "report.html", "work"),
+            *("audit.json", "ascmhl", "master.mkv", "master.framemd5", f"{shoot}_hd.mp4", "report.html", "work"),
         }
-        assert {"warps.json", "gains.csv", "framing.json", "look.clf", "ingest.json"} <= {
+        assert {"warps.json", "gains.csv", "framing.json", "look.clf", "ingest.json", "frames.csv", "glance.npz"} <= {
             f.name for f in (folder / "work").iterdir()
         }
     assert (finished.results / "index.html").stat().st_size
@@ -40,6 +44,21 @@ def test_audit(finished):
     assert finding.keys() == FINDING
     assert finding["severity"] == "note"
     assert set(finding["photos"]) == {"KW_0101.dng", "KW_0105.dng", "KW_0116.dng"}
+
+
+def test_frames(finished):
+    """The table of photos says what ingest.json says, in the same order."""
+    with open(finished.results / SHOOT / "work" / "frames.csv", newline="", encoding="utf-8") as file:
+        table = csv.DictReader(file)
+        assert table.fieldnames == FRAMES
+        rows = list(table)
+    photos = finished.json(SHOOT, "work/ingest.json")["photos"]
+    for row, photo in zip(rows, photos, strict=True):
+        assert (row["photo"], row["checksum"], row["problem"]) == (photo["name"], photo["checksum"], "")
+        assert row["time"].startswith(photo["time"])
+        assert float(row["shutter"]) == photo["shutter"]
+        assert float(row["level"]) == pytest.approx(photo["glance"]["level"], abs=1e-5)
+    assert rows[0]["interval"] == "" and float(rows[1]["interval"]) == pytest.approx(13.37)
 
 
 def test_gains(finished):
@@ -88,7 +107,7 @@ def test_the_pages_hold_all_they_need(finished):
 
 
 def test_the_help_of_every_script(root):
-    names = [f"{stage}.py" for stage in (*STAGES, "report", "index")] + ["run", "test"]
+    names = [f"{stage}.py" for stage in (*STAGES, "backup", "verify", "report", "index")] + ["run", "test"]
     scripts = [root / "scripts" / name for name in names]
 
     def shown(script):
@@ -104,7 +123,8 @@ def test_the_help_of_every_script(root):
 @pytest.mark.parametrize("stage", (*STAGES, "report"))
 def test_a_stage_reads_only_what_it_declares(finished, stage, tmp_path):
     """Its command, in a folder that holds only the declared inputs, makes the same outputs to the byte."""
-    rows = [r for r in finished.table() if r["rule"] == stage and r["output_file"].startswith(SHOOT)]
+    rule = {"audit": "audit_shoot"}.get(stage, stage)
+    rows = [r for r in finished.table() if r["rule"] == rule and r["output_file"].startswith(SHOOT)]
     command = rows[0]["shellcmd"]
     rows = [row for row in rows if row["shellcmd"] == command]
     shoots = tmp_path / "shoots"

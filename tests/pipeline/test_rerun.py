@@ -7,7 +7,7 @@ import yaml
 
 END = {"master", "deliver", "report"}
 SHOOTS = {"approach", "empty", "arc"}
-BIG_JOBS = {"ingest", "audit", "decode"}
+BIG_JOBS = {"ingest", "audit_shoot", "decode"}
 ALL = BIG_JOBS | {"look", "track", "steady", "light", "framing", "compose"} | END
 
 
@@ -34,6 +34,8 @@ def night(finished, tmp_path):
         ({"fps": 25}, of(SHOOTS - {"empty"}, END)),
         ({"leave_out": ["KW_0106.dng"]}, of(SHOOTS - {"empty"}, ALL - {"ingest", "decode"})),
         ({"reference": "KW_0108.dng"}, of(SHOOTS, ALL)),
+        ({"audit": {"aim": 0.5}}, of(SHOOTS, ALL - {"ingest", "decode"})),
+        ({"ingest": {"copy_to": "/backup"}}, dict.fromkeys(SHOOTS, {"backup", "report"}) | {"": {"index"}}),
         ({"keep_frames": False}, {}),
     ],
     ids=lambda value: next(iter(value), "nothing") if isinstance(value, dict) else None,

@@ -1,5 +1,6 @@
-"""EXIF (CIPA DC-008) as three readers see it: exifread, which Kerbwalk uses, Pillow and tifffile; and APEX."""
+"""EXIF (CIPA DC-008) as four readers see it: Exiv2, which Kerbwalk uses, ExifRead, Pillow and tifffile; and APEX."""
 
+import exifread
 import numpy as np
 import pytest
 import tifffile
@@ -15,7 +16,9 @@ EXIF = [
     (34855, dng.SHORT, [640]),
     (36867, dng.ASCII, "2031:03:14 23:59:58"),
     (37386, dng.RATIONAL, [24.5]),
+    (36881, dng.ASCII, "-03:30"),
     (37521, dng.ASCII, "05"),
+    (41987, dng.SHORT, [1]),
     (41989, dng.SHORT, [37]),
     (42036, dng.ASCII, "Maker 24.5 mm"),
 ]
@@ -54,7 +57,19 @@ def by_tifffile(path):
     }  # fmt: skip
 
 
-@pytest.mark.parametrize("reader", [by_pillow, by_tifffile])
+def by_exifread(path):
+    with open(path, "rb") as file:
+        tags = exifread.process_file(file, details=False)
+    number = {key: float(tags[f"EXIF {key}"].values[0]) for key in ("ExposureTime", "FNumber", "FocalLength")}
+    return {
+        "shutter": number["ExposureTime"], "aperture": number["FNumber"], "iso": tags["EXIF ISOSpeedRatings"].values[0],
+        "time": str(tags["EXIF DateTimeOriginal"]), "focal": number["FocalLength"],
+        "subsecond": str(tags["EXIF SubSecTimeOriginal"]), "focal35": tags["EXIF FocalLengthIn35mmFilm"].values[0],
+        "lens": str(tags["EXIF LensModel"]), "model": str(tags["Image Model"]),
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize("reader", [by_exifread, by_pillow, by_tifffile])
 def test_another_reader_says_the_same(picture, reader):
     ours, theirs = photo.read_metadata(picture), reader(picture)
     for key in ("shutter", "aperture", "iso", "focal", "focal35"):
@@ -63,6 +78,7 @@ def test_another_reader_says_the_same(picture, reader):
     assert ours["subsecond"] == float(f"0.{theirs['subsecond']}")
     assert ours["lens"] == theirs["lens"]
     assert ours["camera"].endswith(theirs["model"])
+    assert (ours["offset"], ours["white_balance"], ours["orientation"]) == (-210, "manual", 6)
     # sideways on the sensor, upright in the record
     assert (ours["width"], ours["height"]) == (64, 96)
 

@@ -1,14 +1,28 @@
-"""What the audit says of photos by their metadata."""
+"""What the audit says of photos by their metadata and their order; of pictures, see tests/faults/test_seeded.py."""
 
+import numpy as np
 import pytest
 
-from kerbwalk import audit
+from kerbwalk import audit, audit_times, neighbours
+
+LIMITS = {
+    "faults": "leave_out", "photos": None, "shutter": 1, "focal": 25, "write": 0.5, "interval": 0.75, "gap": 10,
+    "place": 150, "clipped": 0.05, "dark": 6, "sharpness": 0.7, "aim": 0.02, "covered": 0.25, "contrast": 0.6,
+    "dust": 0.15, "level": 1, "replaced": [],
+}  # fmt: skip
+SETTINGS = {"first": None, "last": None, "leave_out": [], "split": "ask", "audit": LIMITS}
+UNSEEN = {
+    "names": [], "aims": np.zeros((0, 2)), "sharpness": [], "covered": [], "contrast": np.nan, "drift": np.nan,
+    "alike": [], "spots": [],
+}  # fmt: skip
 
 
 def photo(name, **other):
     record = {
         "name": name, "bytes": 100, "problem": None, "width": 3000, "height": 2000, "camera": "Maker Model",
-        "time": f"2031-03-14T21:04:{len(name):02d}", "subsecond": 0.0, "shutter": 3.0, "matrix": [[1]],
+        "time": f"2031-03-14T21:04:{len(name):02d}", "subsecond": 0.0, "seconds": 13.0 * len(name), "shutter": 3.0,
+        "aperture": 5.6, "iso": 100, "matrix": [[1]], "neutral": [2, 1, 1.5], "focal": 18.0, "focal35": 27.0,
+        "lens": "Maker 18 mm", "orientation": 1, "checksum": name, "glance": None, "place": None,
     }  # fmt: skip
     return record | other
 
@@ -18,25 +32,36 @@ def photos():
     return [photo("a" * k) for k in range(1, 7)]
 
 
+def judge(photos, order=(), changed=(), lone=(), **settings):
+    shoot = {"photos": photos, "order": order, "changed": changed}
+    settings["audit"] = LIMITS | settings.get("audit", {})
+    return audit.audit(shoot, UNSEEN, SETTINGS | settings, lone)
+
+
 def test_nothing_to_say(photos):
-    assert audit.audit(photos) == ([], ["a" * k for k in range(1, 7)])
+    assert judge(photos) == ([], ["a" * k for k in range(1, 7)])
 
 
 @pytest.mark.parametrize(
     ("change", "code", "severity"),
     [
-        ({"problem": "is empty (0 bytes)"}, "unreadable", "fault"),
+        ({"problem": "is empty (0 bytes)", "seconds": None}, "unreadable", "fault"),
         ({"width": 1500}, "other_size", "fault"),
+        ({"width": 2000, "height": 3000, "orientation": 6}, "other_orientation", "fault"),
+        ({"orientation": 3}, "other_orientation", "fault"),
         ({"camera": "Another"}, "other_camera", "fault"),
+        ({"checksum": "aa"}, "duplicate", "fault"),
+        ({"focal": 24.0}, "other_focal", "fault"),
+        ({"lens": None}, "other_lens", "warning"),
         ({"time": "2031-03-14T21:04:01"}, "same_time", "warning"),
-        ({"time": None}, "no_time", "warning"),
         ({"shutter": None}, "no_exposure", "warning"),
         ({"matrix": None}, "no_matrix", "warning"),
+        ({"focal35": 20.0}, "wide_lens", "warning"),
     ],
 )
 def test_one_odd_photo(photos, change, code, severity):
     photos[3] |= change
-    findings, kept = audit.audit(photos)
+    findings, kept = judge(photos)
     assert [(f["code"], f["severity"]) for f in findings] == [(code, severity)]
     assert set(findings[0]) == {"code", "severity", "photos", "value", "limit", "message"}
     assert "aaaa" in findings[0]["photos"]
@@ -47,14 +72,14 @@ def test_one_odd_photo(photos, change, code, severity):
 
 def test_an_unreadable_photo_has_no_other_fault(photos):
     """A photo that could not be opened says nothing of itself, and must not be judged by that."""
-    photos[5] = {"name": "cut.dng", "bytes": 9, "problem": "cannot be read", "time": None, "subsecond": 0.0,
-                 "shutter": None, "camera": None}  # fmt: skip
-    findings, _ = audit.audit(photos)
+    photos[5] |= dict.fromkeys(("width", "height", "time", "seconds", "shutter", "camera", "matrix", "focal", "lens"))
+    photos[5]["problem"] = "cannot be read"
+    findings, _ = judge(photos)
     assert [f["code"] for f in findings] == ["unreadable"]
 
 
 def test_first_last_and_leave_out(photos):
-    findings, kept = audit.audit(photos, first="aa", last="aaaaa", leave_out=["aaa"])
+    findings, kept = judge(photos, first="aa", last="aaaaa", leave_out=["aaa"])
     assert kept == ["aa", "aaaa", "aaaaa"]
     assert [(f["code"], f["severity"], f["photos"]) for f in findings] == [("left_out", "note", ["a", "aaa", "aaaaaa"])]
 
@@ -65,3 +90,99 @@ def test_reference_is_the_wanted_one_even_if_left_out(photos):
     assert audit.reference(photos, kept, "aaaaaa") == "aaaaaa"
     photos[5]["problem"] = "is empty"
     assert audit.reference(photos, kept, "aaaaaa") == "aaa"
+
+
+def test_fewer_photos_than_wanted(photos):
+    (found,), _ = judge(photos, audit={"photos": 7})
+    assert (found["code"], found["value"], found["limit"]) == ("few_photos", 6, 7)
+    assert judge(photos, audit={"photos": 6})[0] == []
+
+
+def test_the_order_found_is_told(photos):
+    order = [{"code": "clock_changed", "photos": ["a", "aa"], "message": "the clock was set back"}]
+    (found,), _ = judge(photos, order=order)
+    assert (found["code"], found["severity"]) == ("clock_changed", "warning")
+    assert found["message"] == "the clock was set back"
+
+
+def test_a_changed_photo_unless_it_was_replaced_on_purpose(photos):
+    changed = [{"name": "aa", "was": "another", "since": "2031-03-14T23:00:00"}]
+    (found,), kept = judge(photos, changed=changed)
+    assert (found["code"], found["photos"], found["limit"]) == ("changed", ["aa"], "another")
+    assert "2031-03-14" in found["message"] and "aa" in kept
+    assert judge(photos, changed=changed, audit={"replaced": ["aa"]})[0] == []
+
+
+def many(count, **other):
+    return [photo(f"IMG_{k:04d}.cr3", seconds=13.0 * k, time=f"t{k}", **other) for k in range(count)]
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        lambda k: {"seconds": 13.0 * k + 1500},
+        lambda k: {"place": [48.003, 11.0], "seconds": 13.0 * k},
+        lambda k: {"focal": 35.0, "lens": "Maker 35 mm"},
+    ],
+    ids=["a rest", "a walk", "another lens"],
+)
+def test_two_shoots_are_shown_with_what_to_write(change):
+    photos = many(10, place=[48.0, 11.0])
+    for k in range(6, 10):
+        photos[k] |= change(k)
+    (found,), kept = judge(photos)
+    assert (found["code"], found["photos"], found["value"]) == ("two_shoots", ["IMG_0006.cr3"], 2)
+    assert 'photos: ["IMG_0000.cr3 .. IMG_0005.cr3"]' in found["message"]
+    assert 'photos: ["IMG_0006.cr3 .. IMG_0009.cr3"]' in found["message"]
+    assert len(kept) == 10, "nothing is parted unless one says so"
+    assert "two_shoots" not in {f["code"] for f in judge(photos, split="one")[0]}
+
+
+def test_a_photo_with_a_fault_goes_with_its_neighbours_into_a_part():
+    photos = many(10)
+    for k in range(6, 10):
+        photos[k]["seconds"] += 1500
+    photos[6] |= {"problem": "is empty", "seconds": None}
+    found = next(f for f in judge(photos)[0] if f["code"] == "two_shoots")
+    assert "IMG_0000.cr3 .. IMG_0006.cr3" in found["message"]
+
+
+def test_missing_numbers():
+    assert audit_times._missing("IMG_0004.cr3", "IMG_0007.cr3") == 2
+    assert audit_times._missing("IMG_9999.cr3", "IMG_0001.cr3") == 0
+    assert audit_times._missing("IMG_9998.cr3", "IMG_0002.cr3") == 2
+    assert audit_times._missing("IMG_0007.cr3", "IMG_0004.cr3") is None
+    assert audit_times._missing("IMG_0001.cr3", "DSC_0002.cr3") is None
+
+
+def test_a_gap_in_an_even_interval_without_numbers_is_a_missing_photo():
+    photos = [photo(f"{name}.cr3", seconds=13.0 * k) for k, name in enumerate("qwertzuiop")]
+    for k, p in enumerate(photos):
+        p["time"] = f"t{k}"
+        p["seconds"] += 13 if k > 4 else 0
+    (found,), _ = judge(photos)
+    assert (found["code"], found["photos"], found["value"]) == ("missing_photo", ["t.cr3", "z.cr3"], 1)
+
+
+def test_distance_on_the_earth():
+    """A minute of latitude is a nautical mile, 1,852 m (from memory), to half a per cent on a sphere."""
+    assert audit_times._metres([48, 11], [48 + 1 / 60, 11]) == pytest.approx(1852, rel=0.005)
+    assert audit_times._metres([60, 11], [60, 11 + 1 / 60]) == pytest.approx(926, rel=0.005)
+
+
+def test_aims_are_those_of_the_pictures(waves):
+    """Pictures of one scene, shifted by known whole pixels."""
+    moves = [(0, 0), (1, 0), (0, -1), (12, 7), (0, 1), (-1, 0), (0, 0)]
+    scene = waves(3).seen((400, 300)) / 30000
+    pictures = np.array([np.roll(scene, (dy, dx), (0, 1))[20:-20, 20:-20] for dx, dy in moves])
+    found = neighbours.aims(pictures) * 360
+    assert found[3] == pytest.approx((12, 7), abs=1.5)
+    assert np.abs(np.delete(found, 3, 0)).max() < 3
+
+
+def test_a_leaning_camera(waves):
+    """Uprights turned by a known angle, over all photos evenly."""
+    y, x = np.mgrid[:200, :300].astype(float)
+    angles = np.linspace(0, 3, 10)
+    pictures = [0.2 + 0.15 * np.sin((x * np.cos(a) + y * np.sin(a)) / 3) for a in np.radians(angles)]
+    assert neighbours.drift(neighbours.leans(np.array(pictures, np.float32))) == pytest.approx(3, abs=0.3)

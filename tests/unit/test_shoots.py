@@ -53,7 +53,7 @@ def test_photos_in_natural_order_and_nothing_else(place):
 @given(st.lists(st.text("aB019_.²", min_size=1, max_size=6), max_size=8))
 def test_natural_order_takes_any_names(names):
     """Digits that are no decimal numbers, such as a raised two, included."""
-    assert len(sorted(names, key=shoots._natural)) == len(names)
+    assert len(sorted(names, key=shoots.natural)) == len(names)
 
 
 def test_upper_and_lower_case_endings_are_one():
@@ -190,3 +190,126 @@ def test_no_folder_no_shoots_no_photos(place, tmp_path):
     (tmp_path / "empty" / "bare").mkdir()
     (shoot,) = shoots.find(tmp_path / "empty", place[1], BASE)
     assert "no raw photos" in shoot.problem
+
+
+@pytest.fixture
+def card(place):
+    """A function: put files of these paths into the shoot's folder."""
+
+    def put(*paths):
+        for path in paths:
+            (place[2] / path).parent.mkdir(parents=True, exist_ok=True)
+            (place[2] / path).write_bytes(path.encode())
+
+    return put
+
+
+def test_cards_with_nested_camera_folders(place, card):
+    card("card 2/DCIM/101KW___/KW_0002.NEF", "card 1/DCIM/100KW___/KW_9999.NEF", ".Trash/a.NEF", "card 1/x/.y/a.NEF")
+    assert found(place).photos == [
+        "card 1/DCIM/100KW___/KW_9999.NEF",
+        "card 2/DCIM/101KW___/KW_0002.NEF",
+        "IMG_9.DNG",
+        "IMG_10.DNG",
+        "IMG_11.DNG",
+    ]
+
+
+def test_a_folder_linked_into_itself_has_an_end(place):
+    (place[2] / "again").symlink_to(place[2])
+    (place[2] / "card").mkdir()
+    (place[2] / "card" / "up").symlink_to(place[2])
+    assert len(found(place).photos) < 20
+
+
+def test_the_raw_file_of_several_forms_is_the_photo(place, card):
+    card("IMG_9.jpg", "IMG_9.xmp", "IMG_10.CR3", "img_11.TIF", "other card/IMG_11.JPG")
+    card("IMG_12.JPG", "IMG_13.tif", "notes.txt")
+    photos = found(place).photos
+    assert photos == ["IMG_9.DNG", "IMG_10.CR3", "IMG_11.DNG", "IMG_13.tif"]
+    assert found(place).lone_jpegs == ["IMG_12.JPG"]
+
+
+def test_only_jpegs(place):
+    for photo in place[2].iterdir():
+        photo.rename(photo.with_suffix(".jpg"))
+    assert "only 3 JPEGs" in found(place).problem
+
+
+@pytest.mark.parametrize("where", ["results", "out/kerbwalk", "square/results"])
+def test_results_inside_the_shoots_are_no_shoot(place, where):
+    """Neither the ones that are written, nor those of an earlier run, which hold a TIFF."""
+    results = place[0] / where
+    results.mkdir(parents=True)
+    for name in ("square/reference.tif", ".kerbwalk/seen/square.json"):
+        (results / name).parent.mkdir(parents=True, exist_ok=True)
+        (results / name).write_bytes(b"")
+    for place_of_results in (results, place[1]):
+        if where == "out/kerbwalk" and place_of_results != results:
+            continue
+        (shoot,) = shoots.find(place[0], place_of_results, BASE)
+        assert shoot.photos == ["IMG_9.DNG", "IMG_10.DNG", "IMG_11.DNG"]
+
+
+def test_results_inside_the_shoots_before_anything_is_written(place):
+    (shoot,) = shoots.find(place[0], place[0] / "results", BASE)
+    (place[0] / "results").mkdir()
+    (again,) = shoots.find(place[0], place[0] / "results", BASE)
+    assert shoot.photos == again.photos
+
+
+def test_a_photo_in_a_camera_folder_may_be_named_without_it(place, card):
+    card("1/KW_1.NEF", "2/KW_1.NEF", "2/KW_2.NEF")
+    (place[2] / "shoot.yaml").write_text("reference: KW_2.NEF\nleave_out: [2/KW_1.NEF, IMG_9.DNG]\n")
+    shoot = found(place)
+    assert shoot.settings["reference"] == "2/KW_2.NEF"
+    assert shoot.settings["leave_out"] == ["2/KW_1.NEF", "IMG_9.DNG"]
+    (place[2] / "shoot.yaml").write_text("reference: KW_1.NEF\n")
+    assert "several photos have that name; write which" in found(place).problem
+
+
+SPLIT = """
+fps: 25
+split:
+  dusk: {photos: [IMG_9.DNG .. IMG_10.DNG], reference: IMG_10.DNG}
+  night: {photos: [IMG_11.DNG], look: {exposure: 1}}
+"""
+
+
+def test_a_folder_split_into_two_shoots(place):
+    (place[2] / "shoot.yaml").write_text(SPLIT)
+    dusk, night = shoots.find(*place[:2], BASE)
+    assert (dusk.name, dusk.photos, dusk.settings["reference"]) == (
+        "square dusk",
+        ["IMG_9.DNG", "IMG_10.DNG"],
+        "IMG_10.DNG",
+    )
+    assert (night.name, night.photos, night.part) == ("square night", ["IMG_11.DNG"], ["IMG_11.DNG"])
+    assert night.settings["look"]["exposure"] == 1 and dusk.settings["look"] == BASE["look"]
+    assert night.settings["fps"] == dusk.settings["fps"] == 25
+    assert not dusk.problem and not night.problem
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        (SPLIT.replace("[IMG_11.DNG]", "[IMG_12.DNG]"), "'split.night' names 'IMG_12.DNG'"),
+        (SPLIT.replace("[IMG_11.DNG]", "[IMG_10.DNG .. IMG_11.DNG]"), "'IMG_10.DNG' in several parts"),
+        (SPLIT.replace(".. IMG_10.DNG", ".. IMG_9.DNG"), "'IMG_10.DNG' in none of its parts"),
+        (SPLIT.replace("{exposure", "{exposre"), "night: 'look.exposre' is not a setting"),
+        ("split: {dusk: {photos: [IMG_9.DNG]}}\n", "'split' is"),
+        ("split: two\n", "'split' is 'two'; expected ask, one"),
+    ],
+)
+def test_a_mistake_in_a_split(place, text, words):
+    (place[2] / "shoot.yaml").write_text(text)
+    (shoot,) = shoots.find(*place[:2], BASE)
+    assert words in shoot.problem
+
+
+def test_a_part_named_like_another_shoot(place):
+    (place[2] / "shoot.yaml").write_text(SPLIT)
+    (place[0] / "square dusk").mkdir()
+    (place[0] / "square dusk" / "a.dng").touch()
+    problems = [s.problem for s in shoots.find(*place[:2], BASE) if s.name == "square dusk"]
+    assert len(problems) == 2 and all("there are two shoots 'square dusk'" in p for p in problems)

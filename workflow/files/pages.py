@@ -29,12 +29,18 @@ def render(template, **values):
     )
     environment.filters["url"] = url
     environment.filters["signed"] = signed
+    environment.filters["measured"] = measured
     return environment.get_template(template).render(**values)
 
 
 def url(path):
     """A relative file path as a URL: percent-encoded, so that no sign in a name says anything else."""
     return "./" + "/".join(quote(part, safe="") for part in path.split("/"))
+
+
+def measured(value):
+    """A value of a finding: a number to three digits, a text as it is, and a dash for none."""
+    return "–" if value is None else f"{value:.3g}" if isinstance(value, float) else str(value)
 
 
 def signed(value, digits):

@@ -1,28 +1,24 @@
 """Read photos: metadata, sensor data through LibRaw, and 16-bit TIFFs, as scene-linear camera RGB."""
 
 import contextlib
-import datetime
-import hashlib
 import io
-import logging
 import math
 import tempfile
 from pathlib import Path
 
-import exifread
 import numpy as np
 import PyOpenColorIO as ocio
 import rawpy
 import tifffile
 
+from files import checked, metadata
 from kerbwalk.colour import XYZ_TO_BT709
+from kerbwalk.glance import glance
 
 TIFF_ENDINGS = (".tif", ".tiff")
 WHITE = 65535
-_EXIF_DATE = "%Y:%m:%d %H:%M:%S"
-_SAYS_NOTHING = ("", "0000:00:00 00:00:00")
-
-logging.getLogger("exifread").setLevel(logging.CRITICAL)
+# Quarter turns anticlockwise to upright, by LibRaw's code for how the camera was held.
+TURNS = {3: 2, 5: 1, 6: 3}
 
 
 class PhotoError(Exception):
@@ -30,45 +26,52 @@ class PhotoError(Exception):
 
 
 def read_metadata(path):
-    """Everything the stages need to know of a photo, from one reading of the file.
+    """Everything the stages need to know of a photo: see read_photo."""
+    return read_photo(path)[0]
 
-    Returns a dict with name, bytes, checksum (BLAKE2b-128), time (ISO 8601, or None), subsecond
-    (fraction of a second), shutter (s), aperture (f-number), iso, focal (mm), focal35 (mm,
-    35 mm-equivalent), camera, lens, width and height (upright), orientation (EXIF), neutral (as-shot
-    white-balance multipliers, green = 1), matrix (3x3, balanced camera RGB to linear BT.709 RGB),
-    daylight (multipliers for D65), or None where the file does not say; and `problem`, None or what
-    is wrong with a photo that cannot be used. The sensor data are unpacked once, so that a file cut
-    short is noticed here.
+
+def read_photo(path):
+    """What is to be known of a photo, from one reading of the file.
+
+    Returns (record, glance). The record is a dict with name, bytes, checksum (XXH128),
+    what files.metadata.read says, width and height (upright), neutral (as-shot white-balance multipliers,
+    green = 1), matrix (3x3, balanced camera RGB to linear BT.709 RGB), daylight (multipliers for D65), or None
+    where the file does not say; and `problem`, None or what is wrong with a photo that cannot be used. The sensor
+    data are unpacked once, so that a file cut short is noticed here; what they look like is in the glance
+    (kerbwalk.glance), None where they are no mosaic.
     """
-    data = Path(path).read_bytes()
+    path = Path(path)
+    data = path.read_bytes()
     record = {
-        "name": Path(path).name,
+        "name": path.name,
         "bytes": len(data),
-        "checksum": hashlib.blake2b(data, digest_size=16).hexdigest(),
+        "checksum": checked.digest(data),
         "problem": None,
     }
-    record |= _exif(data)
+    record |= metadata.read(data)
     try:
-        record |= _tiff_facts(data) if _is_tiff(path) else _raw_facts(data)
+        facts, seen = _tiff_facts(data) if _is_tiff(path) else _raw_facts(data)
+        return record | facts, seen
     except PhotoError as error:
-        record["problem"] = str(error)
-    return record
+        return record | {"problem": str(error)}, None
 
 
-def read_linear(path, balance, half):
+def read_linear(path, balance, half, data=None):
     """A photo's scene-linear camera RGB, upright.
 
     balance: (3,) multipliers under which the mosaic is interpolated, the same for every photo of a shoot.
     half: True to join each 2x2 of the mosaic to one pixel instead of interpolating; its pixel x lies at
-    2x + 0.5 of the full picture. Returns uint16 (height, width, 3); 65535 is the sensor's white in the
+    2x + 0.5 of the full picture. data: the file's bytes, where they have been read and checked (files.checked).
+    Returns uint16 (height, width, 3); 65535 is the sensor's white in the
     channel with the smallest multiplier. Nothing depends on the picture's own content: LibRaw's automatic
     brightness and its adjustment of the white level to the brightest pixel are both off.
     Raises PhotoError.
     """
+    data = Path(path).read_bytes() if data is None else data
     if _is_tiff(path):
-        linear = _read_tiff(path)
+        linear = _read_tiff(io.BytesIO(data))
         return _halved(linear) if half else linear
-    with _reading(), rawpy.imread(str(path)) as raw:
+    with _reading(), rawpy.imread(io.BytesIO(data)) as raw:
         return raw.postprocess(
             demosaic_algorithm=rawpy.DemosaicAlgorithm.PPG,
             half_size=half,
@@ -110,7 +113,16 @@ def _raw_facts(data):
             "neutral": _multipliers(raw.camera_whitebalance),
             "daylight": _multipliers(raw.daylight_whitebalance),
             "matrix": matrix.tolist() if np.isfinite(matrix).all() and abs(np.linalg.det(matrix)) > 1e-6 else None,
-        }
+        }, _look_at(raw)
+
+
+def _look_at(raw):
+    if raw.raw_image is None or raw.raw_pattern is None:
+        return None
+    black = float(np.mean(raw.black_level_per_channel))
+    return glance(
+        raw.raw_image_visible, black, float(raw.white_level), len(raw.raw_pattern), TURNS.get(raw.sizes.flip, 0)
+    )
 
 
 def _multipliers(values):
@@ -128,7 +140,7 @@ def _tiff_facts(data):
         "neutral": [1.0, 1.0, 1.0],
         "daylight": [1.0, 1.0, 1.0],
         "matrix": np.eye(3).tolist(),
-    }
+    }, glance(np.ascontiguousarray(linear[..., 1]), 0.0, float(WHITE), 1, 0)
 
 
 def _read_tiff(source):
@@ -170,52 +182,3 @@ def _halved(pixels):
     height, width = (n // 2 * 2 for n in pixels.shape[:2])
     blocks = pixels[:height, :width].reshape(height // 2, 2, width // 2, 2, 3)
     return np.rint(blocks.mean((1, 3), dtype=np.float32)).astype(np.uint16)
-
-
-def _exif(data):
-    try:
-        tags = exifread.process_file(io.BytesIO(data), details=False)
-    except Exception:  # a damaged header may break the reader anywhere; the photo may still decode
-        tags = {}
-    make, model = _text(tags, "Image Make"), _text(tags, "Image Model")
-    fraction = _text(tags, "EXIF SubSecTimeOriginal") or ""
-    return {
-        "time": _time(tags),
-        "subsecond": float(f"0.{fraction}") if fraction.isdigit() else 0.0,
-        "shutter": _number(tags, "EXIF ExposureTime", "Image ExposureTime"),
-        "aperture": _number(tags, "EXIF FNumber", "Image FNumber"),
-        "iso": _number(tags, "EXIF ISOSpeedRatings", "Image ISOSpeedRatings"),
-        "focal": _number(tags, "EXIF FocalLength", "Image FocalLength"),
-        "focal35": _number(tags, "EXIF FocalLengthIn35mmFilm", "Image FocalLengthIn35mmFilm"),
-        "camera": model if not make or (model or "").startswith(make) else f"{make} {model or ''}".strip(),
-        "lens": _text(tags, "EXIF LensModel"),
-    }
-
-
-def _time(tags):
-    for key in ("EXIF DateTimeOriginal", "Image DateTimeOriginal", "EXIF DateTimeDigitized", "Image DateTime"):
-        text = _text(tags, key)
-        if text and text not in _SAYS_NOTHING:
-            try:
-                return datetime.datetime.strptime(text[:19], _EXIF_DATE).isoformat()
-            except ValueError:
-                continue
-    return None
-
-
-def _text(tags, key):
-    value = str(tags[key]).strip().strip("\x00").strip() if key in tags else ""
-    return value or None
-
-
-def _number(tags, *keys):
-    for key in keys:
-        if key not in tags or not getattr(tags[key], "values", None):
-            continue
-        try:
-            value = float(tags[key].values[0])
-        except (ZeroDivisionError, ValueError, TypeError):
-            continue
-        if math.isfinite(value) and value > 0:
-            return value
-    return None

@@ -26,15 +26,19 @@ def outcomes(shoots, results_dir, wanted, since):
     return result
 
 
-def notices(shoots, results_dir):
-    """Sentences on photos that were left out of finished shoots, from their audits."""
+# Warnings that are told in the closing lines as well: on photos that were changed, and on what one has to decide.
+TOLD = ("changed", "two_shoots")
+
+
+def notices(shoots, results_dir, everything=False):
+    """Sentences from the shoots' audits: what photos were left out of them and why, or all that was found."""
     lines = []
     for shoot in shoots:
         audit = Path(results_dir, shoot.id, "audit.json")
         if shoot.problem or not audit.exists():
             continue
         for finding in json.loads(audit.read_text(encoding="utf-8"))["findings"]:
-            if finding["severity"] == "fault":
+            if everything or finding["severity"] == "fault" or finding["code"] in TOLD:
                 lines.append(f"{shoot.name}: {finding['message']}")
     return lines
 

@@ -7,8 +7,10 @@ import re
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from files.checked import checksum
 from files.stage import write_text
 from house import settings as settings_module
+from kerbwalk.ingest import natural
 
 ROOT = Path(__file__).parents[2]
 # Raw formats that LibRaw opens, by the makers' usual endings, and TIFF sequences.
@@ -16,11 +18,17 @@ PHOTO_ENDINGS = frozenset(
     """3fr arw bay cap cr2 cr3 crw dcr dng erf fff gpr iiq k25 kdc mef mos mrw nef nrw orf pef ptx raf raw
     rw2 rwl sr2 srf srw x3f tif tiff""".split()  # noqa: SIM905 (a list would be forty lines)
 )
+# Of one picture that is there in several forms, the one that stands first here is the photo.
+RANKS = {"dng": 1, "tif": 2, "tiff": 2}
+# What lies in a folder of results, or of copies: their photos are no shoot.
+RESULTS_MARKS = (".kerbwalk", ".kerbwalk.lock", ".kerbwalk-copy")
+JPEG_ENDINGS = ("jpg", "jpeg", "heic", "heif", "hif")
+RANGE = re.compile(r"(.+?)\s+\.\.\s+(.+)")
 
 
 @dataclass
 class Shoot:
-    """One folder of photos: its true name, its id in Snakemake's paths, and its settings."""
+    """One folder of photos, or a part of one: its true name, its id in Snakemake's paths, and its settings."""
 
     name: str
     id: str
@@ -28,6 +36,10 @@ class Shoot:
     photos: list[str] = field(default_factory=list)
     settings: dict = field(default_factory=dict)
     problem: str | None = None
+    # Of a folder that is split into shoots, what is this one's, as the settings have it; None: all of it.
+    part: list[str] | None = None
+    # Pictures in the folder of which there is no raw file.
+    lone_jpegs: list[str] = field(default_factory=list)
 
 
 def find(shoots_dir, results_dir, base_settings):
@@ -42,18 +54,43 @@ def find(shoots_dir, results_dir, base_settings):
         raise settings_module.SettingsError(
             f"{shoots_dir}: there is no such folder; name the folder that holds your shoots (--config shoots=DIR)"
         )
-    folders = sorted((e for e in os.scandir(shoots_dir) if _is_shoot(e)), key=lambda e: e.name)
+    folders = sorted((e for e in os.scandir(shoots_dir) if _is_shoot(e, results_dir)), key=lambda e: e.name)
     if not folders:
         raise settings_module.SettingsError(
             f"{shoots_dir}: no shoots; put each shoot's photos into a folder of its own in here"
         )
-    return [_read(Path(entry.path), Path(results_dir), base_settings) for entry in folders]
+    found = [shoot for e in folders for shoot in _read(Path(e.path), Path(results_dir), base_settings)]
+    for shoot in found:
+        if not shoot.problem and sum(other.name == shoot.name for other in found) > 1:
+            shoot.problem = f"{shoot.folder}: there are two shoots {shoot.name!r}; give the part another name"
+    return found
 
 
 def list_photos(folder):
-    """File names of the photos in a folder, in natural order (IMG_9 before IMG_10)."""
-    names = [e.name for e in os.scandir(folder) if e.is_file() and is_photo(e.name)]
-    return sorted(names, key=_natural)
+    """The photos in a folder and the folders in it, as on a camera's card: paths in it, in natural order.
+
+    Of pictures in one folder that differ by their ending alone, as where a camera writes raw and another form,
+    the raw file is the photo. Results and copies of other shoots are passed over.
+    """
+    return _photos_among(files_in(folder))
+
+
+def files_in(folder):
+    """Paths in a folder of all the files in it and in its folders; hidden ones, results and copies left out."""
+    return list(_files(folder))
+
+
+def chosen(photos, wanted):
+    """Those of the photos that a list of names and of ranges "first .. last" (in natural order) stands for.
+
+    Raises SettingsError for a name that is not there.
+    """
+    names = []
+    for entry in wanted:
+        ends = RANGE.fullmatch(entry)
+        first, last = (photos.index(_photo(end, photos)) for end in (ends.groups() if ends else (entry, entry)))
+        names += photos[first : last + 1]
+    return [name for name in photos if name in set(names)]
 
 
 def is_photo(name):
@@ -127,60 +164,162 @@ def identities(shoot, results_dir):
     return {name: entry[2] for name, entry in seen.items()}
 
 
-def checksum(path):
-    """BLAKE2b-128 of a file's content, in hexadecimal."""
-    with open(path, "rb") as file:
-        return hashlib.file_digest(file, lambda: hashlib.blake2b(digest_size=16)).hexdigest()
+def _is_shoot(entry, results_dir):
+    """Whether a folder is a shoot, and not hidden, nor the results, nor only the way to them."""
+    if not entry.is_dir() or entry.name.startswith(".") or _is_results(entry.path):
+        return False
+    place, results = os.path.realpath(entry.path), os.path.realpath(results_dir)
+    if place == results:
+        return False
+    return not results.startswith(place + os.sep) or bool(list_photos(entry.path))
 
 
-def _is_shoot(entry):
-    return entry.is_dir() and not entry.name.startswith(".")
+def _photos_among(names):
+    best = {}
+    for name in names:
+        if is_photo(name):
+            stem, _, ending = name.rpartition(".")
+            best.setdefault(stem.lower(), []).append((RANKS.get(ending.lower(), 0), name))
+    kept = [name for forms in best.values() for rank, name in forms if rank == min(forms)[0]]
+    return sorted(kept, key=natural)
+
+
+def _lone_jpegs_among(names, photos):
+    """Pictures of which there is no raw file, whichever card that is on."""
+    stems = {_stem(name) for name in photos}
+    return [n for n in names if n.rpartition(".")[2].lower() in JPEG_ENDINGS and _stem(n) not in stems]
+
+
+def _stem(name):
+    return name.rpartition("/")[2].rpartition(".")[0].lower()
+
+
+def _is_results(folder):
+    return any(os.path.lexists(os.path.join(folder, mark)) for mark in RESULTS_MARKS)
+
+
+def _files(folder, inside="", seen=()):
+    """Paths, relative to the folder, of the files in it and in its folders, hidden ones and results left out."""
+    entries = sorted(os.scandir(folder), key=lambda e: e.name)
+    for entry in entries:
+        if entry.name.startswith("."):
+            continue
+        if entry.is_file():
+            yield inside + entry.name
+        elif entry.is_dir():
+            # A folder that is linked into itself would have no end.
+            place = os.path.realpath(entry.path)
+            if place not in seen and not _is_results(entry.path):
+                yield from _files(entry.path, f"{inside}{entry.name}/", (*seen, place))
+
+
+def _photo(name, photos):
+    """The photo that a name stands for: its path in the shoot's folder, or the file name alone where one has it."""
+    if name in photos:
+        return name
+    ends = [photo for photo in photos if photo.endswith("/" + name)]
+    if len(ends) == 1:
+        return ends[0]
+    if ends:
+        raise settings_module.SettingsError(
+            f"names {name!r}, and several photos have that name; write which: {ends[0]!r} or {ends[1]!r}"
+        )
+    near = settings_module.nearest(name, photos)
+    raise settings_module.SettingsError(f"names {name!r}, which is not among the photos; the nearest is {near!r}")
 
 
 def _read(folder, results_dir, base_settings):
-    shoot = Shoot(name=folder.name, id=_safe_id(folder.name), folder=folder)
+    """The shoots of a folder: one, or as many as its settings split it into."""
+    whole = Shoot(name=folder.name, id=_safe_id(folder.name), folder=folder)
+    found = _settled(whole, results_dir, base_settings)
+    for shoot in found:
+        place = results_dir / shoot.name
+        if not shoot.problem and place.exists() and not place.is_dir():
+            shoot.problem = f"{place}: a file is where the shoot's results should go; move it away"
+        if not shoot.problem and shoot.id != shoot.name:
+            Path(results_dir, shoot.name).mkdir(parents=True, exist_ok=True)
+            _link(Path(results_dir, shoot.id), shoot.name)
+    return found
+
+
+def _settled(shoot, results_dir, base_settings):
+    """The shoot with its photos and settings, or its parts; a mistake becomes its problem."""
+    folder = shoot.folder
     own_settings = folder / "shoot.yaml"
     try:
         os.fsencode(folder.name).decode("utf-8")
         shoot.settings = base_settings
-        shoot.photos = list_photos(folder)
+        names = files_in(folder)
+        shoot.photos = _photos_among(names)
+        shoot.lone_jpegs = _lone_jpegs_among(names, shoot.photos)
         if own_settings.exists():
             own = settings_module.load(own_settings)
             settings_module.check(own, own_settings, night=False)
             shoot.settings = settings_module.merged(base_settings, settings_module.normalised(own))
-        _check_names(shoot, own_settings)
-        cdl_file(shoot)
+        parts = _parts(shoot, own_settings)
+        for part in parts:
+            _check_names(part, own_settings)
+            cdl_file(part)
+        return parts
     except (settings_module.SettingsError, OSError) as error:
         shoot.problem = str(error)
     except UnicodeDecodeError:
         shoot.name = folder.name.encode("utf-8", "backslashreplace").decode()
         shoot.problem = f"{shoot.name}: the folder's name is not UTF-8; rename it"
-    place = results_dir / shoot.name
-    if not shoot.problem and place.exists() and not place.is_dir():
-        shoot.problem = f"{place}: a file is where the shoot's results should go; move it away"
-    if not shoot.problem and shoot.id != shoot.name:
-        Path(results_dir, shoot.name).mkdir(parents=True, exist_ok=True)
-        _link(Path(results_dir, shoot.id), shoot.name)
-    return shoot
+    return [shoot]
+
+
+def _parts(shoot, own_settings):
+    """The shoot itself, or those into which the setting `split` splits it, each with its own photos and settings."""
+    split = shoot.settings["split"]
+    if isinstance(split, str):
+        return [shoot]
+    parts = []
+    for name, own in split.items():
+        own = settings_module.normalised(own)
+        settings_module.check({k: v for k, v in own.items() if k != "photos"}, f"{own_settings}, {name}", night=False)
+        settings = settings_module.merged(shoot.settings, own)
+        try:
+            part = settings.pop("photos")
+            photos = chosen(shoot.photos, part)
+        except settings_module.SettingsError as error:
+            raise settings_module.SettingsError(f"{own_settings}: 'split.{name}' {error}") from None
+        settings["split"] = "one"
+        settings["leave_out"] = [n for n in settings["leave_out"] if n in photos or n not in shoot.photos]
+        full = f"{shoot.name} {name}"
+        parts.append(Shoot(full, _safe_id(full), shoot.folder, photos, settings, part=part))
+    for photo in shoot.photos:
+        if (times := sum(photo in part.photos for part in parts)) != 1 and photo not in shoot.settings["leave_out"]:
+            raise settings_module.SettingsError(
+                f"{own_settings}: 'split' has {photo!r} in {'several parts' if times else 'none of its parts'}; "
+                "each photo belongs to one part, or to leave_out"
+            )
+    return parts
 
 
 def _check_names(shoot, own_settings):
     if not shoot.photos:
         raise settings_module.SettingsError(
-            f"{shoot.folder}: no raw photos in this folder; copy the shoot's raw files into it, "
-            "or take the folder out of the shoots"
+            f"{shoot.folder}: no raw photos in this folder{_only(shoot.lone_jpegs)}; "
+            "copy the shoot's raw files into it, or take the folder out of the shoots"
         )
-    named = {key: [shoot.settings[key]] for key in ("reference", "first", "last") if shoot.settings[key]}
-    named["leave_out"] = shoot.settings["leave_out"]
-    named["light.filters"] = shoot.settings["light"]["filters"]
-    for key, names in named.items():
-        for name in names:
-            if name not in shoot.photos:
-                near = settings_module.nearest(name, shoot.photos)
-                raise settings_module.SettingsError(
-                    f"{own_settings if own_settings.exists() else shoot.folder}: "
-                    f"'{key}' names {name!r}, which is not among the photos; the nearest is {near!r}"
-                )
+    own = dict(shoot.settings)
+    try:
+        for key in ("reference", "first", "last"):
+            own[key] = own[key] and _photo(own[key], shoot.photos)
+        key = "leave_out"
+        own[key] = [_photo(name, shoot.photos) for name in own[key]]
+        key = "light.filters"
+        filters = {_photo(name, shoot.photos): density for name, density in own["light"]["filters"].items()}
+        own["light"] = own["light"] | {"filters": filters}
+    except settings_module.SettingsError as error:
+        where = own_settings if own_settings.exists() else shoot.folder
+        raise settings_module.SettingsError(f"{where}: '{key}' {error}") from None
+    shoot.settings = own
+
+
+def _only(jpegs):
+    return f", only {len(jpegs)} JPEG{'' if len(jpegs) == 1 else 's'}" if jpegs else ""
 
 
 def _safe_id(name):
@@ -202,10 +341,6 @@ def _link(link, target):
     link.parent.mkdir(parents=True, exist_ok=True)
     link.unlink(missing_ok=True)
     os.symlink(target, link)
-
-
-def _natural(name):
-    return [(0, int(part), "") if part.isdecimal() else (1, 0, part) for part in re.split(r"(\d+)", name.lower())]
 
 
 def _read_json(path):

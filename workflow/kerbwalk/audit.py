@@ -1,27 +1,55 @@
-"""Judge a shoot's photos by what is known of them before anything is computed from their pixels."""
+"""Judge a shoot's photos: by their metadata, by the order found for them, and by a quick look at them.
 
-from collections import Counter
+A finding is a dict {code, severity (note, warning, fault), photos, value, limit, message}; the message says what is
+wrong, with which photos, and what to do.
+"""
 
-from kerbwalk.ingest import common_size
+from kerbwalk import audit_camera, audit_files, audit_pictures, audit_times
+from kerbwalk.finding import finding
 
 
-def audit(photos, first=None, last=None, leave_out=()):
+def audit(shoot, seen, settings, lone_jpegs=()):
     """Findings on a shoot, and which photos make the clip.
 
-    photos: records of ingest.json in the order taken; first, last, leave_out: file names from the settings.
-    Returns (findings, kept): findings are dicts {code, severity, photos, value, limit, message}; kept is the
-    list of file names in the order of the clip. Photos with a fault, and those that the settings leave
-    out, are not in it.
+    shoot: ingest.json; seen: what kerbwalk.neighbours tells of the pictures, {names, sharpness, aims, covered,
+    contrast, drift, alike, spots}; settings: first, last, leave_out (file names), split, audit (limits);
+    lone_jpegs: pictures in the folder of which there is no raw file.
+    Returns (findings, kept): kept is the list of file names in the order of the clip. Photos with a fault, and
+    those that the settings leave out, are not in it.
     """
-    findings = [*_unreadable(photos), *_odd_ones(photos), *_same_time(photos), *_no_time(photos)]
-    faulty = {name for f in findings if f["severity"] == "fault" for name in f["photos"]}
+    photos, limits = shoot["photos"], settings["audit"]
     names = [p["name"] for p in photos]
-    start = names.index(first) if first else 0
-    end = names.index(last) if last else len(names) - 1
-    kept = [n for n in names[start : end + 1] if n not in faulty and n not in leave_out]
+    findings = [
+        *audit_files.unusable(photos),
+        *audit_files.odd_ones(photos),
+        *audit_files.in_order(shoot),
+        *audit_files.not_raw(photos, lone_jpegs),
+        *audit_files.changed(shoot, limits),
+    ]
+    faulty = {name for f in findings if f["severity"] == "fault" for name in f["photos"]}
+    sound = [p for p in photos if p["name"] not in faulty]
+    parts, split = audit_times.parts(sound, seen, limits, settings["split"], photos)
+    findings += split
+    for part in parts:
+        findings += [
+            *audit_camera.gear(part),
+            *audit_camera.exposure(part, limits),
+            *audit_times.intervals(part, limits, shoot["order"], [p for p in photos if p not in sound]),
+        ]
+    findings += [*audit_files.not_known(sound), *audit_pictures.pictures(sound, seen, limits)]
+    faulty |= {name for f in findings if f["severity"] == "fault" for name in f["photos"]}
+    start = names.index(settings["first"]) if settings["first"] else 0
+    end = names.index(settings["last"]) if settings["last"] else len(names) - 1
+    kept = [n for n in names[start : end + 1] if n not in faulty and n not in settings["leave_out"]]
     chosen_out = [n for n in names if n not in kept and n not in faulty]
     if chosen_out:
-        findings.append(_finding("left_out", "note", chosen_out, len(chosen_out), None, "left out by the settings"))
+        findings.append(finding("left_out", "note", chosen_out, len(chosen_out), None, "left out by the settings"))
+    if limits["photos"] and len(kept) < limits["photos"]:
+        message = (
+            f"the clip has {len(kept)} photos, {limits['photos']} were wanted; it will be shorter, or slower if you "
+            "lower fps"
+        )
+        findings.append(finding("few_photos", "warning", [], len(kept), limits["photos"], message))
     return findings, kept
 
 
@@ -32,81 +60,3 @@ def reference(photos, kept, wanted=None):
     """
     usable = [p["name"] for p in photos if not p["problem"]]
     return wanted if wanted in usable else kept[len(kept) // 2]
-
-
-def _unreadable(photos):
-    return [
-        _finding(
-            "unreadable", "fault", [p["name"]], p["bytes"], None,
-            f"{p['name']} {p['problem']}; left out: copy it from the card again",
-        )
-        for p in photos
-        if p["problem"]
-    ]  # fmt: skip
-
-
-def _odd_ones(photos):
-    readable = [p for p in photos if not p["problem"]]
-    if not readable:
-        return []
-    width, height = common_size(photos)
-    same_size = [p for p in readable if (p["width"], p["height"]) == (width, height)]
-    camera = Counter(p["camera"] for p in same_size).most_common(1)[0][0]
-    findings = []
-    for p in readable:
-        if (p["width"], p["height"]) != (width, height):
-            size, usual = f"{p['width']}x{p['height']}", f"{width}x{height}"
-            message = f"{p['name']} is {size} and the shoot is {usual}; left out: move it to a shoot of its own"
-            findings.append(_finding("other_size", "fault", [p["name"]], size, usual, message))
-        elif p["camera"] != camera:
-            message = (
-                f"{p['name']} is from another camera ({p['camera'] or 'unnamed'}, the shoot's is "
-                f"{camera or 'unnamed'}); left out: move it to a shoot of its own"
-            )
-            findings.append(_finding("other_camera", "fault", [p["name"]], p["camera"], camera, message))
-    return findings
-
-
-def _same_time(photos):
-    stamps = Counter((p["time"], p["subsecond"]) for p in photos if p["time"])
-    findings = []
-    for stamp, count in stamps.items():
-        if count > 1:
-            names = [p["name"] for p in photos if (p["time"], p["subsecond"]) == stamp]
-            message = f"{_listed(names)} have one time stamp ({stamp[0]}); ordered by the numbers in their names"
-            findings.append(_finding("same_time", "warning", names, count, 1, message))
-    return findings
-
-
-def _no_time(photos):
-    readable = [p for p in photos if not p["problem"]]
-    findings = []
-    timeless = [p["name"] for p in readable if not p["time"]]
-    if timeless:
-        message = f"{_listed(timeless)}: no time of capture in the EXIF; the shoot goes by the numbers in the names"
-        findings.append(_finding("no_time", "warning", timeless, len(timeless), 0, message))
-    exposureless = [p["name"] for p in readable if not p["shutter"]]
-    if exposureless:
-        message = f"{_listed(exposureless)}: no exposure time in the EXIF; changes of exposure are taken for flicker"
-        findings.append(_finding("no_exposure", "warning", exposureless, len(exposureless), 0, message))
-    uncoloured = [p["name"] for p in readable if not p["matrix"]]
-    if uncoloured:
-        message = f"{_listed(uncoloured)}: no colour matrix in the file; its colours are taken as BT.709"
-        findings.append(_finding("no_matrix", "warning", uncoloured, len(uncoloured), 0, message))
-    return findings
-
-
-def _listed(names):
-    shown = ", ".join(names[:3])
-    return shown if len(names) <= 3 else f"{shown} and {len(names) - 3} more"
-
-
-def _finding(code, severity, photos, value, limit, message):
-    return {
-        "code": code,
-        "severity": severity,
-        "photos": list(photos),
-        "value": value,
-        "limit": limit,
-        "message": message,
-    }

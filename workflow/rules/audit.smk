@@ -1,6 +1,14 @@
+# The target: every shoot's photos are checked, and nothing else is done.
 rule audit:
     input:
+        of_every_shoot(lambda shoot: [f"{shoot.id}/audit.json"]),
+    localrule: True
+
+
+rule audit_shoot:
+    input:
         ingest="{shoot}/work/ingest.json",
+        glance="{shoot}/work/glance.npz",
     output:
         "{shoot}/audit.json",
     log:
@@ -9,13 +17,16 @@ rule audit:
         "{shoot}/work/times/audit.tsv"
     conda:
         ENVIRONMENT
+    threads: 2
     resources:
-        mem_mb=300,
+        mem_mb=lambda w, input: 400 + int(5 * input.size_mb),
         runtime=5,
     params:
-        settings=picked("reference", "first", "last", "leave_out"),
+        settings=picked("reference", "first", "last", "leave_out", "split", "audit"),
+        lone=lambda w: json.dumps(BY_ID[w.shoot].lone_jpegs),
         code=fingerprint("audit"),
     message:
         "{wildcards.shoot}: checking the photos"
     shell:
-        "kerbwalk audit --ingest {input.ingest:q} --settings {params.settings:q}" " --out {output:q} 2> {log:q}"
+        "kerbwalk audit --ingest {input.ingest:q} --glance {input.glance:q}"
+        " --lone-jpegs {params.lone:q} --settings {params.settings:q} --threads {threads} --out {output:q} 2> {log:q}"

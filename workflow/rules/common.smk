@@ -96,9 +96,36 @@ def every_chunk(pattern):
     return files
 
 
-def wanted(shoot):
-    """The files that a shoot is run for, relative to the results folder."""
+def clips(shoot):
+    """The clips that a shoot is run for, relative to the results folder."""
     return [f"{shoot.id}/{shoot.id}_{kind}.mp4" for kind in shoot.settings["deliverables"]]
+
+
+def copied(shoot):
+    """What says that the shoot's photos are copied to a second place, if they are to be."""
+    return [f"{shoot.id}/work/backup.json"] if shoot.settings["ingest"]["copy_to"] else []
+
+
+def wanted(shoot):
+    """The files that a shoot is run for by what is asked for on the command line: see the rules audit, verify, all."""
+    named = {"audit": "audit.json", "verify": "work/verified.json"}.get(asked_for())
+    return [f"{shoot.id}/{named}"] if named else clips(shoot)
+
+
+def asked_for():
+    """The target named on the command line, if it is one alone."""
+    targets = workflow.dag_settings.targets
+    return next(iter(targets)) if len(targets) == 1 else None
+
+
+def of_every_shoot(files):
+    """An input function: some files of every shoot that can be worked on, and the refusals of the others."""
+
+    def inputs(wildcards):
+        found = [f".kerbwalk/refused/{shoot.id}" for shoot in BAD_SHOOTS]
+        return found + [path for shoot in GOOD_SHOOTS for path in files(shoot)]
+
+    return inputs
 
 
 def cdl_file(wildcards):
@@ -125,10 +152,12 @@ def close_night(ok):
     """Publish clips under their true names, bring the index page up to date, and say how it went."""
     closing.publish(GOOD_SHOOTS, RESULTS)
     outcomes = closing.outcomes(SHOOTS, RESULTS, wanted, STARTED)
-    write_text(RESULTS / "summary.json", json.dumps(outcomes, indent=1, ensure_ascii=False))
-    if not ok:
-        index_after_failure(outcomes)
-    text = closing.text(RESULTS, outcomes, closing.notices(SHOOTS, RESULTS))
+    # Who asks for the audit or the verification alone is told of these, and the night's pages stay as they are.
+    if asked_for() not in ("audit", "verify"):
+        write_text(RESULTS / "summary.json", json.dumps(outcomes, indent=1, ensure_ascii=False))
+        if not ok:
+            index_after_failure(outcomes)
+    text = closing.text(RESULTS, outcomes, closing.notices(SHOOTS, RESULTS, asked_for() == "audit"))
     if told := os.environ.get("KERBWALK_CLOSING"):
         Path(told).write_text(text, encoding="utf-8")
     else:

@@ -2,7 +2,9 @@ rule ingest:
     input:
         photos=all_photos,
     output:
-        "{shoot}/work/ingest.json",
+        photos="{shoot}/work/ingest.json",
+        glance="{shoot}/work/glance.npz",
+        table="{shoot}/work/frames.csv",
     log:
         "{shoot}/work/logs/ingest.log",
     benchmark:
@@ -11,15 +13,17 @@ rule ingest:
         ENVIRONMENT
     threads: 2
     resources:
-        mem_mb=600,
+        mem_mb=lambda w, input: 400 + int(8 * raw_mb(w, input) + 2 * len(input)),
         runtime=lambda w, input: 5 + len(input) // 60,
     params:
         folder=lambda w: str(BY_ID[w.shoot].folder),
+        part=lambda w: json.dumps(BY_ID[w.shoot].part),
         settings=picked("reference"),
         identity=identity,
         code=fingerprint("ingest"),
     message:
         "{wildcards.shoot}: taking in the photos"
     shell:
-        "kerbwalk ingest --folder {params.folder:q} --settings {params.settings:q}"
-        " --threads {threads} --out {output:q} 2> {log:q}"
+        "kerbwalk ingest --folder {params.folder:q} --photos {params.part:q} --settings {params.settings:q}"
+        " --history {wildcards.shoot:q} --threads {threads} --out {output.photos:q} --glance {output.glance:q}"
+        " --table {output.table:q} 2> {log:q}"

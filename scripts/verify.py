@@ -1,0 +1,66 @@
+"""Read all photos of a shoot, and their copies, and compare them with their checksums of when they were first seen.
+
+Output verified.json
+  when     when it was done, ISO 8601
+  photos   how many photos are what they were
+  copies   how many copies are, or null where there are none
+"""
+
+import datetime
+import json
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+import _workflow  # noqa: F401
+from files import checked, manifest, stage
+
+
+def main():
+    parser = stage.parser(__doc__)
+    parser.add_argument("--folder", required=True, help="the shoot's folder")
+    parser.add_argument("--name", required=True, help="the shoot's name")
+    parser.add_argument("--history", required=True, help="the folder that holds the manifests")
+    parser.add_argument("--copy-to", default="")
+    parser.add_argument("--settings", required=True, type=json.loads, help='JSON: {"audit": {"replaced": [names]}}')
+    parser.add_argument("--threads", type=int, default=1)
+    parser.add_argument("--out", required=True)
+    args = parser.parse_args()
+
+    known = {name: (value, since[:10]) for name, (value, since) in manifest.original(args.history).items()}
+    now = manifest.latest(args.history)
+    known |= {name: (now[name], "") for name in args.settings["audit"]["replaced"] if name in now}
+    with ThreadPoolExecutor(args.threads) as pool:
+        wrong = compare(Path(args.folder), known, pool)
+        copies = None
+        if args.copy_to:
+            copied = manifest.original(Path(args.copy_to, args.name))
+            copies = {name: (value, since[:10]) for name, (value, since) in copied.items()}
+            wrong += compare(Path(args.copy_to, args.name), copies, pool)
+    if wrong:
+        more = f" and {len(wrong) - 3} more" if len(wrong) > 3 else ""
+        raise stage.StageError(f"{'; '.join(wrong[:3])}{more}: copy from the card or from another copy again")
+    stage.write_json(
+        args.out,
+        {
+            "when": datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
+            "photos": len(known),
+            "copies": copies and len(copies),
+        },
+    )
+
+
+def compare(folder, known, pool):
+    """What is wrong with the files of a folder, against {path: (checksum, since when)}: sentences without end."""
+
+    def judge(name):
+        value, since = known[name]
+        path = folder / name
+        if not path.exists():
+            return f"{path} is gone"
+        return None if checked.checksum(path) == value else f"{path} is not what it was when first seen, {since}"
+
+    return [said for said in pool.map(judge, sorted(known)) if said]
+
+
+if __name__ == "__main__":
+    stage.run(main)

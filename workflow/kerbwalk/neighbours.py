@@ -1,0 +1,260 @@
+"""Photos judged by their pictures, each against those taken just before and after it.
+
+Pictures are kerbwalk.glance's: small, linear light; shapes (n, h, w), one shape for all photos of the shoot.
+"""
+
+from itertools import pairwise
+
+import cv2
+import numpy as np
+
+from kerbwalk.glance import tiles
+
+# Neighbours on either side that a photo is compared with.
+REACH = 3
+# The finest of the detail that all neighbours show; tiles with less of it have nothing to lose.
+STRONG = 0.5
+# Edges that lean less than this (degrees) from the upright are taken for uprights of houses.
+LEAN = 12.0
+# Pixels on such edges without which nothing is said.
+UPRIGHTS = 200
+DARKEST = 2.0**-14
+# Stops by which a place must differ from what the neighbours show there, to be something else.
+COVERED = 1.5
+# A spot of dust takes no more light than this (stops), lies on ground no more uneven than this (stops), and is there
+# in this part of the photos.
+DEEPEST = 1.0
+EVEN = 0.12
+LASTING = 0.95
+
+
+def logs(pictures):
+    """log2 of light, with a floor, so that black is black. pictures: (n, h, w). Returns float32."""
+    return np.log2(np.maximum(np.asarray(pictures, np.float32), DARKEST))
+
+
+def sharpness(detail, levels):
+    """How much of the fine detail of its neighbours each photo has: (n,), about 1; less if shaken or out of focus.
+
+    detail: (n, 2, rows, columns); levels: (n,), mean light in stops, as more light gives more of it. Across and down
+    are judged apart, as a shake blurs along its own direction, and by the median of the tiles with most detail, as who
+    passes by covers some. Less the tile that has least, which is noise, and less what changes evenly over the shoot
+    (contrast() tells of that). NaN for less than three photos.
+    """
+    count = len(detail)
+    values = detail.reshape(count, 2, -1) / 2.0 ** np.reshape(levels, (count, 1, 1))
+    values = np.maximum(values - values.min(axis=2, keepdims=True), 1e-9)
+    if count > 2:
+        total = np.log2(np.median(values, axis=(1, 2)))
+        values *= 2.0 ** (-_slope(total) * np.arange(count))[:, None, None]
+    result = np.full(count, np.nan)
+    for k in range(count):
+        around = _around(k, count)
+        if len(around) < 2:
+            continue
+        usual = np.median(values[around], axis=0)
+        strong = usual >= np.quantile(usual, STRONG, axis=1, keepdims=True)
+        ratio = np.log2(values[k] / usual)
+        result[k] = 2.0 ** min(np.median(ratio[direction][strong[direction]]) for direction in (0, 1))
+    return result
+
+
+def aims(pictures, each=map):
+    """Where each photo is aimed against the usual of its neighbours, as parts of the picture's long side: (n, 2).
+
+    Pairs of photos up to three apart are laid on each other by phase correlation (Kuglin & Hines 1975) of the
+    log light's gradients; positions that agree best with all pairs, by least absolute differences (iterated
+    weights), are compared with the median of the neighbours'. each: a map(), as that of a pool of threads.
+    """
+    count = len(pictures)
+    spectra = list(each(_spectrum, logs(pictures)))
+    pairs = [(k, k + step) for step in range(1, REACH + 1) for k in range(count - step)]
+    shifts = np.array(list(each(lambda pair: _shift(spectra[pair[0]], spectra[pair[1]]), pairs))).reshape(-1, 2)
+    rows = np.zeros((len(pairs), count))
+    for row, (a, b) in enumerate(pairs):
+        rows[row, [a, b]] = -1, 1
+    weight = np.ones(len(pairs))
+    places = np.zeros((count, 2))
+    for _ in range(15 if pairs else 0):
+        places = np.linalg.lstsq(rows * weight[:, None], shifts * weight[:, None], rcond=None)[0]
+        off = np.hypot(*(rows @ places - shifts).T)
+        weight = 1 / np.sqrt(np.maximum(off, 0.5))
+    usual = np.array([np.median(places[_around(k, count)], axis=0) if count > 1 else places[k] for k in range(count)])
+    return (places - usual) / max(pictures.shape[1:])
+
+
+def covered(pictures, offsets):
+    """The part of each picture that is lighter or darker than its neighbours show it by COVERED stops or more: (n,).
+
+    offsets: (n, 2) from aims(), which are taken out, as is the change of the whole picture. NaN for less than
+    three photos.
+    """
+    count, height, width = pictures.shape
+    rows, columns = (2 * n for n in tiles((height, width)))
+    moved = logs(pictures)
+    for k, (dx, dy) in enumerate(_pixels(offsets, pictures)):
+        moved[k] = np.roll(moved[k], (-dy, -dx), axis=(0, 1))
+    blocks = moved[:, : height // rows * rows, : width // columns * columns]
+    levels = blocks.reshape(count, rows, height // rows, columns, width // columns).mean((2, 4))
+    result = np.full(count, np.nan)
+    for k in range(count):
+        around = _around(k, count)
+        if len(around) < 2:
+            continue
+        change = levels[k] - np.median(levels[around], axis=0)
+        result[k] = (np.abs(change - np.median(change)) > COVERED).mean()
+    return result
+
+
+def contrast(detail, levels):
+    """Fine detail in the last fifth of the photos against that in the first: falls as dew or mist settles on the lens.
+
+    detail: (n, 2, rows, columns); levels: (n,), mean light in stops. The tiles with most detail count. NaN for less
+    than 8 photos.
+    """
+    count = len(detail)
+    if count < 8:
+        return float("nan")
+    values = np.sort(np.asarray(detail, np.float64).reshape(count, 2, -1), axis=2)
+    values = values[:, :, -max(1, values.shape[2] // 4) :].mean((1, 2)) / 2.0 ** np.asarray(levels)
+    part = max(2, count // 5)
+    return float(np.median(values[-part:]) / np.median(values[:part]))
+
+
+def drift(leans):
+    """How much more the camera leans at the end than at the start, degrees, along a line.
+
+    leans: (n,). NaN for less than 8 photos.
+    """
+    leans = leans[np.isfinite(leans)]
+    count = len(leans)
+    if count < 8:
+        return float("nan")
+    return _slope(leans) * (count - 1)
+
+
+def alike(pictures, offsets):
+    """How like each photo is to the next: normalised correlation of what lies in them, -1..1, (n - 1,).
+
+    offsets: (n, 2) from aims(). The log light, less what is broader than a sixth of the picture, at a size of about 60.
+    """
+    side = max(pictures.shape[1:])
+    small = []
+    for picture, (dx, dy) in zip(logs(pictures), _pixels(offsets, pictures), strict=True):
+        moved = np.roll(picture, (-dy, -dx), (0, 1))
+        reduced = cv2.resize(moved, None, fx=60 / side, fy=60 / side, interpolation=cv2.INTER_AREA)
+        small.append((reduced - cv2.GaussianBlur(reduced, (0, 0), 10)).ravel())
+    return np.array([np.corrcoef(one, other)[0, 1] for one, other in pairwise(small)])
+
+
+def leans(pictures, each=map):
+    """How far each camera leans to a side, degrees: (n,), from the uprights in the picture. each: a map().
+
+    Edges near the upright lean by the camera's own lean and, evenly about the middle, by its pitch: a line over the
+    place across the picture is fitted to them, and its value at the middle is the lean (Tukey's biweight; Beaton &
+    Tukey 1974).
+    """
+    return np.array(list(each(_lean, pictures)))
+
+
+def _lean(picture):
+    # The square root and the tensor's window keep an edge's steps from pixel to pixel from counting.
+    root = cv2.GaussianBlur(np.sqrt(np.maximum(picture, 0)), (0, 0), 1.0)
+    across, down = cv2.Scharr(root, cv2.CV_32F, 1, 0), cv2.Scharr(root, cv2.CV_32F, 0, 1)
+    xx, yy, xy = (cv2.GaussianBlur(v, (0, 0), 2.5) for v in (across * across, down * down, across * down))
+    lean = np.degrees(0.5 * np.arctan2(2 * xy, xx - yy))
+    energy = np.sqrt(np.hypot(xx - yy, 2 * xy))
+    strong = np.quantile(energy, 0.8)
+    used = (np.abs(lean) < LEAN) & (energy > strong)
+    if used.sum() < UPRIGHTS:
+        return np.nan
+    x = np.nonzero(used)[1] / picture.shape[1] - 0.5
+    lean, weight = lean[used].astype(np.float64), np.minimum(energy[used], 4 * strong)
+    trust = np.ones_like(lean)
+    for width in (8.0, 4.0, 2.0, 2.0, 2.0, 2.0):
+        root = np.sqrt(weight * trust)
+        line = np.linalg.lstsq(np.column_stack([root, x * root]), lean * root, rcond=None)[0]
+        off = lean - line[0] - line[1] * x
+        trust = np.square(np.maximum(0, 1 - np.square(off / width)))
+    return line[0]
+
+
+def spots(pictures, offsets, deep):
+    """Dark spots that stay at one place of the sensor while the scene moves: [(x, y, depth)].
+
+    offsets: (n, 2) from aims(); deep: depth in stops from which on a spot counts. x, y: fractions from the top left
+    corner; depth: stops below what lies around it. A spot is as dark in most of the photos, has nothing but even
+    ground around it, as a wall's stains and windows have not, and goes less well with the scene than with the sensor.
+    """
+    count, height, width = pictures.shape
+    if count < 8:
+        return []
+    light = logs(pictures)
+    near, far = 0.0015 * max(height, width), 0.012 * max(height, width)
+    fine = np.array([cv2.GaussianBlur(p, (0, 0), near) - cv2.GaussianBlur(p, (0, 0), far) for p in light])
+    usual = np.median(fine, axis=0)
+    radius = int(2 * far)
+    lowest = (usual == cv2.erode(usual, np.ones((2 * radius + 1, 2 * radius + 1), np.uint8))) & (usual < -deep / 2)
+    lowest[:radius] = lowest[-radius:] = lowest[:, :radius] = lowest[:, -radius:] = False
+    y, x = np.mgrid[-radius : radius + 1, -radius : radius + 1]
+    away = np.hypot(x, y)
+    ring, core = (away > 1.2 * far) & (away <= radius), away <= max(1.0, 0.3 * far)
+    moved = _pixels(offsets, pictures)
+    found = []
+    for row, column in zip(*np.nonzero(lowest), strict=True):
+        window = np.s_[row - radius : row + radius + 1, column - radius : column + radius + 1]
+        around = np.array([p[window] for p in light])
+        depths = np.median(around[:, ring], axis=1) - np.median(around[:, core], axis=1)
+        depth = float(np.median(depths))
+        ground = np.median(around, axis=0)[ring]
+        uneven = 1.4826 * float(np.median(np.abs(ground - np.median(ground))))
+        if not deep <= depth <= DEEPEST or uneven > min(EVEN, 0.45 * depth) or (depths > depth / 2).mean() < LASTING:
+            continue
+        on_scene = np.array([np.roll(p, (-dy, -dx), (0, 1))[window] for p, (dx, dy) in zip(fine, moved, strict=True)])
+        if _restless(fine[(slice(None), *window)]) <= 1.1 * _restless(on_scene):
+            found.append(((column + 0.5) / width, (row + 0.5) / height, depth))
+    return found
+
+
+def _restless(patches):
+    return float(np.median(np.abs(patches - np.median(patches, axis=0)), axis=0).mean())
+
+
+def _pixels(offsets, pictures):
+    """Offsets as whole pixels (dx, dy)."""
+    return np.rint(np.asarray(offsets) * max(pictures.shape[1:])).astype(int)
+
+
+def _slope(values):
+    """The change from one value to the next: the median over pairs (Theil 1950, Sen 1968) a third of all apart."""
+    count = len(values)
+    apart = max(1, count // 3)
+    return float(np.median([(values[b] - values[a]) / (b - a) for a in range(count) for b in range(a + apart, count)]))
+
+
+def _around(k, count):
+    """The neighbours of a photo: REACH on either side, further on one side at the ends."""
+    near = sorted((j for j in range(count) if j != k), key=lambda j: (abs(j - k), j))
+    return near[: 2 * REACH]
+
+
+def _spectrum(picture):
+    """Fourier transform of the gradients, faded to the edges, at a size of about 200."""
+    step = max(1, round(max(picture.shape) / 320))
+    reduced = cv2.resize(picture, None, fx=1 / step, fy=1 / step, interpolation=cv2.INTER_AREA)
+    reduced = cv2.GaussianBlur(reduced, (0, 0), 0.8)
+    edges = cv2.Sobel(reduced, cv2.CV_32F, 1, 0) + 1j * cv2.Sobel(reduced, cv2.CV_32F, 0, 1)
+    faded = np.outer(np.hanning(reduced.shape[0]), np.hanning(reduced.shape[1]))
+    return np.fft.fft2(edges * faded), step
+
+
+def _shift(first, second):
+    """The shift (x, y) of the second picture against the first, in their pixels."""
+    (one, step), (other, _) = first, second
+    cross = np.conj(one) * other
+    cross /= np.maximum(np.abs(cross), 1e-3 * np.abs(cross).max() + 1e-12)
+    height, width = cross.shape
+    fy, fx = np.fft.fftfreq(height)[:, None], np.fft.fftfreq(width)[None]
+    surface = np.fft.ifft2(cross * np.exp(-40 * (fx * fx + fy * fy))).real
+    y, x = np.unravel_index(np.argmax(surface), surface.shape)
+    return (x + width // 2) % width * step - width // 2 * step, (y + height // 2) % height * step - height // 2 * step

@@ -1,0 +1,26 @@
+rule backup:
+    input:
+        photos=all_photos,
+        ingest="{shoot}/work/ingest.json",
+    output:
+        "{shoot}/work/backup.json",
+    log:
+        "{shoot}/work/logs/backup.log",
+    benchmark:
+        "{shoot}/work/times/backup.tsv"
+    conda:
+        ENVIRONMENT
+    resources:
+        mem_mb=300,
+        runtime=lambda w, input: 10 + int(input.size_mb) // 500,
+    params:
+        folder=lambda w: str(BY_ID[w.shoot].folder),
+        name=lambda w: BY_ID[w.shoot].name,
+        copy_to=lambda w: BY_ID[w.shoot].settings["ingest"]["copy_to"],
+        identity=identity,
+        code=fingerprint("backup"),
+    message:
+        "{wildcards.shoot}: copying the photos to a second place"
+    shell:
+        "kerbwalk backup --folder {params.folder:q} --name={params.name:q} --ingest {input.ingest:q}"
+        " --copy-to {params.copy_to:q} --out {output:q} 2> {log:q}"
