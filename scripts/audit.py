@@ -6,9 +6,9 @@ Output audit.json
   reference  file name of the photo that carries look and framing
 """
 
+import _workflow  # noqa: F401
 import json
 
-import _workflow  # noqa: F401
 from files import stage
 from kerbwalk import audit
 

@@ -7,11 +7,11 @@ Output ingest.json
   balance     its white-balance multipliers, red, green, blue (green = 1)
 """
 
+import _workflow  # noqa: F401
 import json
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
-import _workflow  # noqa: F401
 from files import stage
 from files.photo import read_metadata
 from house.shoots import list_photos

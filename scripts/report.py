@@ -15,6 +15,7 @@ Outputs
     thumbnail       {src: the middle frame as data URI, width, height}
 """
 
+import _workflow  # noqa: F401
 import csv
 import json
 from fractions import Fraction
@@ -23,7 +24,6 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-import _workflow  # noqa: F401
 from files import ffmpeg, pages, stage
 from files.gains import read_gains
 from files.look import processor
