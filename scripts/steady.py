@@ -109,7 +109,7 @@ class Shoot:
         names = [p["name"] for p in self.photos]
         if track["reference"] not in names:
             # One more at the end, that no walk goes through: number -1 of the sights.
-            own = {"hold": track["hold"], "lean": 0.0, "scale": 1.0, "likeness": 1.0, "said": False}
+            own = {"hold": track["hold"], "lean": 0.0, "scale": 1.0, "likeness": 1.0, "sigma": 0.0, "said": False}
             self.photos.append({"name": track["reference"], **own})
             names.append(track["reference"])
         self.seen = np.array(["problem" not in p for p in self.photos])
@@ -160,7 +160,8 @@ class Shoot:
             np.concatenate([held, self.sights["photo"]]),
             np.concatenate([np.zeros(len(held), int), self.sights["point"] + 1]),
             np.vstack([np.array([self.photos[k]["hold"] for k in held]).reshape(-1, 2), self.sights["at"]]),
-            np.concatenate([np.full(len(held), HOLD_SIGMA), np.full(len(self.sights["photo"]), self.corner)]),
+            np.concatenate([[max(HOLD_SIGMA, self.photos[k]["sigma"]) for k in held],
+            np.full(len(self.sights["photo"]), self.corner)]),
         )
 
     def even_out(self, settings):

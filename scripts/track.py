@@ -13,8 +13,9 @@ track.json
   level       [[x, y], [x, y]] of the level points there, or null
   candidates  [{x, y (fractions), score}], places that could be held, best first; empty unless hold is auto
   photos      one record a photo of the clip, in order: name, and either problem (text), or hold [x, y] (photo pixels),
-              lean (radians), scale (against the reference), inliers (matched corners), likeness (0..1), said (true
-              where the settings say where the hold point lies), level [[x, y], [x, y]] (photo pixels) or null
+              lean (radians), scale (against the reference), inliers (matched corners), likeness (0..1), sigma (of
+              hold, photo pixels), said (true where the settings say where the hold point lies), level [[x, y], [x, y]]
+              (photo pixels) or null
 """
 
 import _workflow  # noqa: F401
@@ -75,7 +76,7 @@ def main():
         hold = reduced(np.array(args.settings["hold"]) * size - 0.5, scale)
     with ThreadPoolExecutor(args.threads) as pool:
         placed, sights = track.follow_shoot(grey_reader, len(order), middle, hold, pool.map, level)
-    photos = [described(name, one, to_photo) for name, one in zip(order, placed, strict=True)]
+    photos = [described(name, one, to_photo, scale) for name, one in zip(order, placed, strict=True)]
     said(photos, {name: np.array(point) * size - 0.5 for name, point in args.settings["hold_in"].items()})
     photo, point, at = sights
     left_out = int(reference not in names)
@@ -96,7 +97,7 @@ def main():
     )
 
 
-def described(name, placed, to_photo):
+def described(name, placed, to_photo, scale):
     """One photo's record."""
     if isinstance(placed, str):
         return {"name": name, "problem": placed}
@@ -107,6 +108,7 @@ def described(name, placed, to_photo):
         "scale": placed.scale,
         "inliers": placed.inliers,
         "likeness": placed.likeness,
+        "sigma": placed.sigma * scale,
         "said": False,
         "level": None if placed.level is None else to_photo(placed.level),
     }
@@ -131,6 +133,7 @@ def said(photos, points):
             "scale": own["scale"],
             "inliers": own.get("inliers", 0) if found < MISREAD else 0,
             "likeness": 1.0,
+            "sigma": 0.0,
             "said": True,
             "level": own.get("level") if found < MISREAD else None,
         }

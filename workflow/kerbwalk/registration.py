@@ -43,14 +43,19 @@ def level_like(first, level, second, matrix):
     """The level at which a picture is encoded as another is.
 
     first, second: uint16 (h, w); level: of the first; matrix: 3x3, about where the first's points lie in the second.
-    The commonest ratio of the two counts, by the median over all but the darkest third: the trail of a bus may be
-    half of what is bright in a picture.
+    The commonest ratio of the two counts, of all but the darkest third: what stands in front, or the trail of a bus,
+    which may be most of what is bright in a picture, has others.
     """
     size = first.shape[1], first.shape[0]
     laid = cv2.warpPerspective(second, matrix, size, flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP)[::4, ::4]
     known = first[::4, ::4]
     lit = (known > np.percentile(known, 33)) & (laid > 0)
-    return level * float(np.median(laid[lit] / known[lit])) if lit.any() else level
+    logs = np.log(laid[lit] / known[lit])
+    counts, edges = np.histogram(logs, 160, (-4, 4))
+    counts = np.convolve(counts, [1, 2, 3, 2, 1], "same")
+    middle = (edges[np.argmax(counts)] + edges[np.argmax(counts) + 1]) / 2
+    near = logs[np.abs(logs - middle) < 0.15]
+    return level * float(np.exp(np.median(near))) if len(near) else level
 
 
 def coarse_shifts(first, second, count=3):
@@ -175,8 +180,9 @@ def refine_patch(first, second, matrix, point, radius, blur=1.0):
 
     first, second: (h, w) pictures, uint16 or float32; matrix: 3x3, about where; point: (2,); radius: half the patch,
     and blur: standard deviation of a Gaussian that widens the basin, pixels.
-    Returns (position (2,), likeness): the normalised correlation (-1..1) of the two patches; None if the patch does
-    not lie inside both pictures or has no texture in both directions.
+    Returns (position (2,), likeness, sigma): the normalised correlation (-1..1) of the two patches, and how well the
+    position is known, pixels (standard deviation in the worse direction, from the normal equations); None if the patch
+    does not lie inside both pictures or has no texture in both directions.
     Gauss-Newton on an affine motion with gain and offset (Baker & Matthews 2004, inverse compositional; gain and
     offset after Bartoli 2008), with Geman-McClure weights, so that what stands or passes in front of a part of the
     patch has no say in it; the likeness is that of the part that shows, 0 if it is less than a quarter.
@@ -190,10 +196,12 @@ def refine_patch(first, second, matrix, point, radius, blur=1.0):
     rows, columns = (slice(max(p - radius - pad, 0), p + radius + pad + 1) for p in (py, px))
     patch = cv2.GaussianBlur(first[rows, columns].astype(np.float32), (0, 0), blur)
     top, left = py - radius - rows.start, px - radius - columns.start
-    inner = np.s_[top : top + 2 * radius + 1, left : left + 2 * radius + 1]
+    # What is blurred need not be looked at pixel by pixel.
+    stride = max(1, int(blur))
+    inner = np.s_[top : top + 2 * radius + 1 : stride, left : left + 2 * radius + 1 : stride]
     gx, gy = (np.gradient(patch, axis=axis)[inner].ravel() for axis in (1, 0))
     model = patch[inner].ravel()
-    dy, dx = np.mgrid[-radius : radius + 1, -radius : radius + 1].reshape(2, -1).astype(np.float64)
+    dy, dx = np.mgrid[-radius : radius + 1 : stride, -radius : radius + 1 : stride].reshape(2, -1).astype(np.float64)
     unit = dx / radius, dy / radius
     steps = np.stack([gx, gy, gx * unit[0], gx * unit[1], gy * unit[0], gy * unit[1], model, np.ones_like(model)], 1)
     steps = steps.astype(np.float64)
@@ -210,7 +218,7 @@ def refine_patch(first, second, matrix, point, radius, blur=1.0):
         where = transfer(matrix, local).astype(np.float32)
         if (where < corner + 1).any() or (where > corner + np.array(blurred.shape[::-1]) - 2).any():
             return None
-        side = 2 * radius + 1
+        side = 2 * radius // stride + 1
         where -= corner
         seen = cv2.remap(blurred, where.reshape(side, side, 2), None, cv2.INTER_LINEAR).ravel().astype(np.float64)
         gain, offset = _gain_and_offset(model, seen, weight) if begun else _first_gain_and_offset(model, seen)
@@ -233,7 +241,13 @@ def refine_patch(first, second, matrix, point, radius, blur=1.0):
     aside = np.asarray(point, float) - (px, py)
     position = transfer(matrix, (warp @ [*aside, 1.0])[None] + (px, py))[0]
     shown = float((window * trust).sum() / window.sum())
-    return position, _correlation(model, seen, weight) if shown > 0.25 else 0.0
+    # Blurred noise is alike in about so many pixels.
+    alike = max(4 * np.pi * (blur / stride) ** 2, 1)
+    noise = float((weight * error**2).sum() / weight.sum())
+    spread = alike * noise * np.linalg.inv(weighted.T @ steps + 1e-9 * np.eye(8))
+    # The point itself, aside from the patch's middle by little, moves with the affine part too.
+    sigma = float(np.sqrt(max(np.linalg.eigvalsh(spread[:2, :2])[-1], 0)))
+    return position, _correlation(model, seen, weight) if shown > 0.25 else 0.0, sigma
 
 
 def _surroundings(picture, point, reach, blur):

@@ -21,8 +21,9 @@ from kerbwalk.registration import Link, jacobian, transfer
 FOLLOW_WIDTH = 1280
 REACH = 0.18
 PATCH = 0.035
-# Where the hold point itself is covered, its wider surroundings are tried.
+# Where the hold point itself is covered, or known to less than this (pixels), its wider surroundings are tried.
 WIDER = (1, 2, 4)
+SURE = 0.04
 # A key photo's corners are followed for so many photos; a corner has lasted when so many have seen it.
 KEY_STEP = 5
 LASTING = 4
@@ -41,8 +42,9 @@ class Placed:
 
     hold: (2,) pixels; lean: radians, the direction of the reference's downward vertical, 0 along +y and positive
     towards -x (so that a camera rolled clockwise by a sees lean = a); scale: size against the reference; likeness:
-    normalised correlation of the hold point's surroundings with the reference's, 0 where they were not seen; level:
-    (2, 2) where the level points lie, or None where one of them was not seen or none were asked for.
+    normalised correlation of the hold point's surroundings with the reference's, 0 where they were not seen; sigma: of
+    the hold point, pixels; level: (2, 2) where the level points lie, or None where one of them was not seen or none
+    were asked for.
     """
 
     hold: np.ndarray
@@ -50,6 +52,7 @@ class Placed:
     scale: float
     inliers: int
     likeness: float
+    sigma: float
     level: np.ndarray | None = None
 
 
@@ -88,10 +91,10 @@ def follow_shoot(grey, count, reference, hold, pool=map, level=None):
         position, lean, scale = placed[k]
         link = direct.get(k)
         inliers = link.inliers if link else max((one.inliers for pair, one in links.items() if k in pair), default=0)
-        likeness = 1.0 if k == reference else patches[k][1] if k in patches else 0.0
+        likeness, sigma = (1.0, 0.0) if k == reference else patches[k][1:] if k in patches else (0.0, 1.0)
         seen = levels.get(k)
         seen = None if seen is None else view.to_proxy(seen)
-        result.append(Placed(view.to_proxy(position), lean, scale, inliers, likeness, seen))
+        result.append(Placed(view.to_proxy(position), lean, scale, inliers, likeness, sigma * view.reduction, seen))
     return result, _lasting(sights, view)
 
 
@@ -240,7 +243,7 @@ class _Side:
         if self.level is not None:
             found = [self._patch(full, start, point) for point in self.level]
             if all(found):
-                self.levels[k] = np.array([position for position, _ in found])
+                self.levels[k] = np.array([position for position, _, _ in found])
         if abs(k - self.key.photo) >= KEY_STEP:
             fresh = _in_gaps(registration.corners(picture), places, GAP * picture.shape[1])
             lasting = np.concatenate([lasting, self.next_number + np.arange(len(fresh))])
@@ -261,7 +264,8 @@ class _Side:
             level = registration.level_like(source.grey, source.level, grey, back @ _shifted(shifts[0]))
             picture = registration.encode(grey, level)
             best = None
-            for shift in shifts:
+            # Something large in front may have shifts of its own: most photos are aimed about as the last one.
+            for shift in (*shifts, (0.0, 0.0)):
                 link, numbers, found = self._followed(source, picture, back @ _shifted(shift))
                 if link and _holds(link) and (best is None or link.inliers > best[3].inliers):
                     best = source, level, picture, link, numbers, found
@@ -276,23 +280,32 @@ class _Side:
         if ok.sum() < 12:
             return None, None, None
         about = transfer(self.placed[source.photo], self.hold[None])[0]
-        link = registration.fit(source.points[ok].astype(np.float64), found[ok], start, about, self.reach)
+        # Where what is about the hold point is covered, the whole picture has to do.
+        for reach in (self.reach, 4 * self.reach):
+            link = registration.fit(source.points[ok].astype(np.float64), found[ok], start, about, reach)
+            if _holds(link):
+                break
         return link, source.numbers[ok], found[ok]
 
     def _patch(self, full, matrix, point):
-        """A point's surroundings, registered to the reference: (position, likeness), or None."""
+        """A point's surroundings, registered to the reference: (position, likeness, sigma), or None."""
         up = enlarging(self.view.reduction)
         down = np.linalg.inv(up)
         matrix, point = up @ matrix @ down, transfer(up, point[None])[0]
         predicted = transfer(matrix, point[None])[0]
+        best = None
         for wide in WIDER:
             refined = registration.refine_patch(
                 self.full, full, matrix, point, wide * PATCH * full.shape[1], float(wide)
             )
             near = refined and np.hypot(*(refined[0] - predicted)) < 4 * wide * self.view.reduction
-            if near and refined[1] > MIN_LIKENESS:
-                return transfer(down, refined[0][None])[0], refined[1]
-        return None
+            if near and refined[1] > MIN_LIKENESS and (best is None or refined[2] < best[2]):
+                best = refined
+            if best and best[2] < SURE * self.view.reduction:
+                break
+        if best is None:
+            return None
+        return transfer(down, best[0][None])[0], best[1], best[2] / self.view.reduction
 
 
 def _in_gaps(points, taken, apart):
@@ -303,7 +316,7 @@ def _in_gaps(points, taken, apart):
     return points[distance > apart]
 
 
-def _solve(reference, hold, links, direct, patches=None):
+def _solve(reference, hold, links, direct, patches):
     """Least squares over all links for hold point, lean and scale of every photo.
 
     Returns {index: (position (2,), lean, scale)}. Linear in what is small: each link says where a point near its
@@ -326,9 +339,9 @@ def _solve(reference, hold, links, direct, patches=None):
                 system.say(row, ahead[axis], sigma)
             for part, value in zip((2, 3), _turned(slope, lean), strict=True):
                 system.say({first[j] + part: 1, first[i] + part: -1}, value, sigma / (0.15 * FOLLOW_WIDTH))
-        for k, (position, likeness) in (patches or {}).items():
+        for k, (position, likeness, sigma) in patches.items():
             for axis in (0, 1):
-                system.say({first[k] + axis: 1}, position[axis], 0.01 / likeness**4)
+                system.say({first[k] + axis: 1}, position[axis], max(sigma, 0.01) / likeness**4)
         for part, value in enumerate((*hold, 0.0, 0.0)):
             system.say({first[reference] + part: 1}, value, 1e-5)
         answer = system.solve()
