@@ -13,8 +13,8 @@ warps.json
             outer nodes are the plane's corner pixels, bilinear between nodes, beyond the outer ones as at them;
             hold [x, y] (photo pixels) and lean (radians) in the photo; scale: size on the plane against the
             reference's; likeness as in track.json; place [x, y, z] of the camera, reference camera's axes, in
-            parts of the hold point's distance; way: how far the walk has come there; agreeing: part of the
-            points seen that agree with it
+            parts of the hold point's distance; way: how far the walk has come there; off: distance from the
+            even walk; agreeing: part of the points seen that agree with it
   frames    the clip, one list a frame of [photo name, share]; more than one where neighbours stand in
 hold.csv    the hold point's track for compositing: photo, x, y (photo pixels), lean_degrees, scale; empty where not
 placed
@@ -171,7 +171,8 @@ class Shoot:
         known = known[: self.count] if known[: self.count].any() else self.seen[: self.count]
         world, photos = self.world, self.photos[: self.count]
         self.place = path.smoothed(world.place[: self.count], settings["smooth"], known)
-        self.shake = float(np.sqrt(np.mean(((world.place[: self.count] - self.place)[known] ** 2).sum(1))))
+        self.off = np.linalg.norm(world.place[: self.count] - self.place, axis=1)
+        self.shake = float(np.sqrt(np.mean(self.off[known] ** 2)))
         target = np.linalg.inv(self.camera) @ [*self.hold, 1]
         along = self.place - self.place[0]
         main = np.linalg.svd(along - along.mean(0))[2][0]
@@ -254,6 +255,7 @@ def described(photo, problem, shoot, k):
         "grid": None if grid is None else np.round(grid, 3).tolist(),
         "place": shoot.world.place[k].tolist(),
         "way": float(shoot.way[k]),
+        "off": float(shoot.off[k]),
         "agreeing": float(shoot.agreeing[k]),
     }
     return record | ({"problem": problem} if problem else {})
