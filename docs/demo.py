@@ -7,10 +7,11 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parents[1]
 sys.path[:0] = [str(ROOT / "scripts"), str(ROOT / "workflow")]
 
+import _workflow  # noqa: E402, F401
+
 import cv2  # noqa: E402
 import numpy as np  # noqa: E402
 
-import _workflow  # noqa: E402, F401
 from files import ffmpeg, stage  # noqa: E402
 from files.look import processor  # noqa: E402
 

@@ -9,6 +9,7 @@ assumed. Numbers may carry a unit: 3, 1/4 s, 25 cm, 1.5 h.
 Exit status: 0 planned; 2 the numbers contradict each other, or are none (one sentence says which).
 """
 
+import _workflow  # noqa: F401
 import argparse
 import datetime
 import json
@@ -18,7 +19,6 @@ import signal
 import sys
 from pathlib import Path
 
-import _workflow  # noqa: F401
 from house import settings
 from kerbwalk import deliver
 from kerbwalk.plan import exposure, geometry, text, whole

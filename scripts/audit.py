@@ -7,13 +7,13 @@ Output audit.json
   reference  file name of the photo that carries look and framing
 """
 
+import _workflow  # noqa: F401
 import json
 from concurrent.futures import ThreadPoolExecutor
 
 import cv2
 import numpy as np
 
-import _workflow  # noqa: F401
 from files import stage
 from kerbwalk import audit, neighbours
 

@@ -9,9 +9,9 @@ Output backup.json
   files    how many there are, bytes: how much they hold
 """
 
+import _workflow  # noqa: F401
 from pathlib import Path
 
-import _workflow  # noqa: F401
 from files import checked, manifest, stage
 from house.shoots import files_in
 

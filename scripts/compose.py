@@ -7,14 +7,16 @@ The clip's frames are shared evenly among the parts. Outputs
 A part without frames (a clip of fewer frames than parts) is three empty files.
 """
 
+import _workflow  # noqa: F401
+
 import numpy as np
 
-import _workflow  # noqa: F401
 from files import ffmpeg, stage
 from files.gains import read_gains
 from files.proxies import Proxies
 from files.tables import tabulated
 from kerbwalk import compose, deliver, signal
+from kerbwalk.framing import moved
 
 # FFV1 version 3 (RFC 9043): every frame a key frame, slices with checksums.
 FFV1 = ["-c:v", "ffv1", "-level", "3", "-g", "1", "-slices", "4", "-slicecrc", "1", "-threads", "1"]
@@ -41,7 +43,7 @@ def main():
     args = parser.parse_args()
 
     warps, framing = stage.read_json(args.warps), stage.read_json(args.framing)
-    matrices = {p["name"]: p["matrix"] for p in warps["photos"] if p["placed"]}
+    photos = {p["name"]: p for p in warps["photos"] if p["placed"]}
     gains = {name: 2.0 ** row["applied_gain"] for name, row in read_gains(args.gains).items()}
     found = stage.read_json(args.found)
     tints = {name: (2.0**red, 1.0, 2.0**blue) for name, (red, blue) in found["colours"].items()}
@@ -66,13 +68,19 @@ def main():
         with ffmpeg.writer(output, ffmpeg.MASTER_FORMAT, PART_RATE, *outputs) as write:
             for k in mine:
                 rgb = np.zeros((output[1], output[0], 3), np.float32)
+                if framing["moves"]:
+                    crop = moved(framing["crop"], warps["hold"], framing["moves"][k])
+                    table = compose.kernel_table(compose.shrink(crop, output, proxies.scale))
                 for name, share in warps["frames"][k]:
                     path, place = proxies.place(name)
                     frame = np.load(files[path], mmap_mode="r")[place]
-                    matrix = compose.output_to_frame(crop, output, matrices[name], proxies.scale)
-                    compose.warp(
-                        frame, matrix, table, share / compose.WHITE, rgb, gains[name], tints.get(name, compose.PLAIN)
-                    )
+                    matrix = compose.output_to_frame(crop, output, photos[name]["matrix"], proxies.scale)
+                    bend = None
+                    if photos[name]["grid"]:
+                        grid = np.array(photos[name]["grid"]) / proxies.scale
+                        bend = grid, compose.output_to_grid(crop, output, warps["size"], grid.shape)
+                    tint = tints.get(name, compose.PLAIN)
+                    compose.warp(frame, matrix, table, share / compose.WHITE, rgb, gains[name], tint, bend)
                 for place in places:
                     where, factor = even(place, warps["frames"][k], warps, crop, output)
                     rgb[where] *= factor

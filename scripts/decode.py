@@ -11,6 +11,7 @@ Outputs
     clipped   bool (n, h2, w2), blocks that hold a clipped pixel
 """
 
+import _workflow  # noqa: F401
 import contextlib
 import io
 import json
@@ -19,7 +20,6 @@ from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 
-import _workflow  # noqa: F401
 from files import checked, stage
 from files.photo import PhotoError, read_linear
 from kerbwalk import decode, deliver, ingest

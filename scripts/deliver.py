@@ -4,9 +4,9 @@ hd: H.264 High, 4:2:0 in 8 bits, BT.709 in matrix, primaries, transfer and range
 The pictures are the master's own; to read them back from the master would take longer than to encode them.
 """
 
+import _workflow  # noqa: F401
 import json
 
-import _workflow  # noqa: F401
 from files import ffmpeg, stage
 from house.settings import frame_rate
 from kerbwalk import deliver

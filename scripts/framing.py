@@ -1,17 +1,22 @@
 """Find the crop.
 
 Output framing.json
-  crop      [left, top, width, height] in pixels of the steadied plane (warps.json), edges and not pixel centres
+  crop      [left, top, width, height] of the first frame in pixels of the steadied plane (warps.json), edges and not
+            pixel centres
+  moves     null where the crop stands, or one [factor, right, down] a frame: its width against the first's, about the
+            hold
+            point, and the shift of its middle in parts of the first's size (kerbwalk.framing.moved)
   output    [width, height] of the master, pixels
-  retained  part of the photo's area that the crop keeps, 0..1
+  retained  part of the photo's area that the crop keeps, 0..1; on a move the mean over the clip
   of_aspect part of the largest crop of this aspect that an unsteadied photo could give, 0..1
+  costly    what leaving photos out would give back, [{photos, retained}], each with those before it; often empty
 """
 
+import _workflow  # noqa: F401
 import json
 
 import numpy as np
 
-import _workflow  # noqa: F401
 from files import stage
 from house.settings import ratio
 from kerbwalk import decode, deliver, framing
@@ -20,32 +25,52 @@ from kerbwalk import decode, deliver, framing
 def main():
     parser = stage.parser(__doc__)
     parser.add_argument("--warps", required=True)
-    parser.add_argument("--settings", required=True, type=json.loads, help="JSON: aspect, deliverables")
+    parser.add_argument("--settings", required=True, type=json.loads, help="JSON: aspect, deliverables, framing")
     parser.add_argument("--out", required=True)
     args = parser.parse_args()
 
-    warps = stage.read_json(args.warps)
-    size = warps["size"]
-    aspect = ratio(args.settings["aspect"])
+    warps, settings = stage.read_json(args.warps), args.settings["framing"]
+    size, hold = warps["size"], np.array(warps["hold"])
     box = deliver.largest_box(args.settings["deliverables"])
-    output = deliver.output_size(box, aspect)
-    to_plane = np.array([np.linalg.inv(p["matrix"]) for p in warps["photos"] if p["placed"]])
+    output = deliver.output_size(box, ratio(args.settings["aspect"]))
+    aspect = output[0] / output[1]
+    photos = {p["name"]: p for p in warps["photos"] if p["placed"]}
+    # A photo in each frame that it is part of, as on a move the frames' crops differ.
+    used = [(k, name) for k, parts in enumerate(warps["frames"]) for name, _ in parts]
+    to_plane = {name: np.linalg.inv(photo["matrix"]) for name, photo in photos.items()}
     # What the interpolation reads beyond its place: two output pixels and, rounded up, a decoded one.
     margin = 2 * min(s / o for s, o in zip(size, output, strict=True)) + decode.scale(*size, box) + 2
+    margins = {name: margin + shifted(photo["grid"]) for name, photo in photos.items()}
+    matrices, borders = (np.array([table[name] for _, name in used]) for table in (to_plane, margins))
+    moves = None
+    if settings["push_in"] != 1 or any(settings["pan"]):
+        moves = framing.moves(len(warps["frames"]), settings["push_in"], settings["pan"])
+    each = None if moves is None else moves[[k for k, _ in used]]
     try:
-        crop = framing.crop(size, to_plane, output[0] / output[1], warps["hold"], margin)
+        crop = framing.crop(size, matrices, aspect, hold, borders, settings["hold_at"], each)
     except ValueError as error:
-        raise stage.StageError(f"{error}; choose a 'hold' further from the edges, or leave photos out") from None
-    full = framing.crop(size, np.eye(3)[None], output[0] / output[1], (np.array(size) - 1) / 2, 0)
+        raise stage.StageError(
+            f"{error}; choose a 'hold' further from the edges, leave photos out, or ask for less under 'framing'"
+        ) from None
+    full = framing.crop(size, np.eye(3)[None], aspect, (np.array(size) - 1) / 2, 0)
+    costly = framing.costly(size, matrices, aspect, hold, borders, settings["hold_at"]) if moves is None else []
+    area = crop[2] * crop[3] * (1 if moves is None else float(np.mean(moves[:, 0] ** 2)))
     stage.write_json(
         args.out,
         {
             "crop": crop,
+            "moves": None if moves is None else moves.tolist(),
             "output": output,
-            "retained": crop[2] * crop[3] / (size[0] * size[1]),
-            "of_aspect": crop[2] * crop[3] / (full[2] * full[3]),
+            "retained": area / (size[0] * size[1]),
+            "of_aspect": area / (full[2] * full[3]),
+            "costly": [{"photos": [used[k][1] for k in out], "retained": kept} for out, kept in costly],
         },
     )
+
+
+def shifted(grid):
+    """What a photo's local shifts take from each border: (4,) pixels."""
+    return framing.shift_margins(np.array(grid)) if grid else np.zeros(4)
 
 
 if __name__ == "__main__":

@@ -4,10 +4,10 @@ Output index.html: the finished shoots, from their card.json (format: scripts/re
 with the reason.
 """
 
+import _workflow  # noqa: F401
 import json
 from fractions import Fraction
 
-import _workflow  # noqa: F401
 from files import pages, stage
 from kerbwalk import report
 

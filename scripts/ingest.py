@@ -26,6 +26,7 @@ Output frames.csv, one row a photo in the order taken, empty where the file does
 The folder `ascmhl` beside the results tells which photo had which checksum when (files.manifest).
 """
 
+import _workflow  # noqa: F401
 import csv
 import datetime
 import io
@@ -36,7 +37,6 @@ from pathlib import Path
 
 import numpy as np
 
-import _workflow  # noqa: F401
 from files import manifest, stage
 from files.photo import read_photo
 from house.shoots import chosen, list_photos

@@ -17,13 +17,13 @@ Outputs
     even    which of the places compose evens, as places of that list
 """
 
+import _workflow  # noqa: F401
 import csv
 import json
 
 import cv2
 import numpy as np
 
-import _workflow  # noqa: F401
 from files import stage
 from files.proxies import Proxies
 from kerbwalk import exposure, light, places, trend

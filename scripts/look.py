@@ -4,11 +4,11 @@ Output look.clf: a CLF file for OpenColorIO; its input is a decoded frame divide
 BT.709 signal for a BT.1886 display. The steps are described in workflow/kerbwalk/look.py.
 """
 
+import _workflow  # noqa: F401
 import json
 
 import numpy as np
 
-import _workflow  # noqa: F401
 from files import stage
 from files.look import read_cdl
 from files.proxies import Proxies

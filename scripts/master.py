@@ -6,11 +6,11 @@ Outputs
                    `ffmpeg -i master.mkv -f framemd5 -` prints for as long as the master is whole
 """
 
+import _workflow  # noqa: F401
 import json
 from fractions import Fraction
 from pathlib import Path
 
-import _workflow  # noqa: F401
 from files import ffmpeg, stage
 from house.settings import frame_rate
 from kerbwalk import master

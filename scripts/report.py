@@ -15,6 +15,7 @@ Outputs
     thumbnail       {src: the middle frame as data URI, width, height}
 """
 
+import _workflow  # noqa: F401
 import csv
 import json
 from fractions import Fraction
@@ -23,7 +24,6 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-import _workflow  # noqa: F401
 from files import ffmpeg, pages, stage
 from files.gains import read_gains
 from files.look import processor
@@ -102,6 +102,8 @@ def main():
         framing=framing,
         plan=plan(warps, track, framing, proxies, look),
         hold_is_auto=args.settings["hold"] == "auto",
+        slits=slits(warps, measured, proxies, look),
+        shifts=local_shifts(photos),
         charts=charts(photos, aims, proxies, measured, gains, shaded),
         findings=sorted(audit["findings"], key=lambda f: SEVERITIES.index(f["severity"])),
         absent=absent(ingest, audit, warps),
@@ -123,8 +125,8 @@ def measure(clip, framing, warps):
     Returns a dict: frames (count); moves (n, 2) of the hold point about their mean, and seen (n,), where they
     can be believed; hold_rms and drift (None where fewer than half the frames show the point); these in 1080p
     pixels; level (n,), mean linear light; lasting (n,) and deviation (n,), that of what lasts and how far it
-    is off its smooth curve; flicker and flicker_mean, per cent; pictures, the first, middle and last frame,
-    uint8 (h, w, 3).
+    is off its smooth curve; flicker and flicker_mean, per cent; pictures, the first, middle and last frame, and
+    columns (h, n, 3), the column through the hold point of every frame, uint8. On a pan the hold point is not measured.
     """
     output = framing["output"]
     width = min(SMALL, output[0])
@@ -138,11 +140,12 @@ def measure(clip, framing, warps):
         f"[b]crop={size[0]}:{size[1]}:{left}:{top}:exact=1,pad={size[0]}:{height},"
         "scale=flags=accurate_rnd:in_color_matrix=bt709:in_range=tv[patch];[small][patch]hstack"
     )
-    patches, level, squares, shown = [], [], [], {}
+    patches, level, squares, columns, shown = [], [], [], [], {}
     wanted = first_middle_last(len(warps["frames"]))
     for k, frame in enumerate(ffmpeg.frames(clip, (width + size[0], height), "rgb48le", filters)):
         small, patch = frame[:, :width], frame[: size[1], width:]
         patches.append((patch @ LUMA_BT709).astype(np.float32))
+        columns.append((small[:, int(point[0] / output[0] * width)] >> 8).astype(np.uint8))
         light = report.linear_light(small) @ LUMA_BT709
         level.append(light.mean())
         tidy = light[:, : width // SQUARE * SQUARE].reshape(height // SQUARE, SQUARE, -1, SQUARE)
@@ -152,7 +155,8 @@ def measure(clip, framing, warps):
     if not patches:
         raise stage.StageError(f"{clip}: holds no frames; delete it and start the same command again")
     moves, likeness = report.movement(patches, (point[0] - left, point[1] - top))
-    seen = likeness >= report.LIKE
+    stands = framing["moves"] is None or not np.any(np.array(framing["moves"])[:, 1:])
+    seen = (likeness >= report.LIKE) & stands
     hd = report.to_1080p(output)
     enough = seen.sum() >= max(2, len(patches) / 2)
     lasting = report.lasting_levels(np.array(squares))
@@ -167,6 +171,7 @@ def measure(clip, framing, warps):
         "deviation": report.deviation(lasting),
         "flicker": 100 * report.rms(report.deviation(lasting)),
         "flicker_mean": 100 * report.rms(report.deviation(np.array(level))),
+        "columns": np.stack(columns, 1),
         "pictures": [shown.get(k, shown[0]) for k in wanted],
     }
 
@@ -200,6 +205,22 @@ def photographed(frame, proxies, look):
     rgb = np.ascontiguousarray(proxies.light(name)[0] / np.float32(report.WHITE))
     look.applyRGB(rgb)
     return np.rint(np.clip(rgb, 0, 1) * 255).astype(np.uint8)
+
+
+def slits(warps, measured, proxies, look):
+    """The column through the hold point of every frame side by side: (as photographed, in the clip)."""
+    x = int((warps["hold"][0] + 0.5) / proxies.light_scale)
+    before = np.stack([photographed(frame, proxies, look)[:, x] for frame in warps["frames"]], 1)
+    return [
+        pages.picture(cv2.resize(strip, (PICTURE, 360), interpolation=cv2.INTER_NEAREST))
+        for strip in (before, measured["columns"])
+    ]
+
+
+def local_shifts(photos):
+    """How far the grids of local shifts reach, photo pixels: {usual, most}, or None where there are none."""
+    reach = [np.abs(p["grid"]).max() for p in photos if p["placed"] and p["grid"]]
+    return {"usual": float(np.median(reach)), "most": float(max(reach))} if reach else None
 
 
 def plan(warps, track, framing, proxies, look):
@@ -241,8 +262,13 @@ def charts(photos, aims, proxies, measured, gains, shaded):
     bridged = shaded if measured["frames"] == len(photos) else []
     sides = ("sideways", "up and down")
     aims, held = (list(zip(sides, values.T, strict=True)) for values in (aims, held))
+    way, off = (np.array([p[key] if p["placed"] else np.nan for p in photos]) for key in ("way", "off"))
+    steps_walked = np.diff(way, prepend=np.nan)
+    usual = np.nanmedian(np.abs(steps_walked)) if np.isfinite(steps_walked).any() else 1.0
     return {
-        "aim": pages.chart("Before: where the camera was aimed", "px", aims, shaded=shaded),
+        "steps": pages.chart("Length of each step", "usual steps", [("step", steps_walked / usual)], shaded=shaded),
+        "off": pages.chart("Camera off the even walk", "‰ of the hold point's distance", [("off", 1000 * off)],
+        shaded=shaded), "aim": pages.chart("Before: where the camera was aimed", "px", aims, shaded=shaded),
         "held": pages.chart(
             "After: the hold point in the clip",
             "px",

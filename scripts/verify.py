@@ -6,12 +6,12 @@ Output verified.json
   copies   how many copies are, or null where there are none
 """
 
+import _workflow  # noqa: F401
 import datetime
 import json
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
-import _workflow  # noqa: F401
 from files import checked, manifest, stage
 
 

@@ -104,6 +104,9 @@ def write_tables(folder):
             "placed": k != 3,
             "matrix": [[1, 0, k % 3 - 1], [0, 1, 0], [0, 0, 1]],
             "hold": [300.0 + k % 3, 200.0 - k],
+            "grid": [[[0.5, 0.0], [0.0, 1.0]], [[0.0, 0.0], [-2.0, 0.0]]],
+            "way": 0.01 * k,
+            "off": 0.0005,
             **({"problem": "bumped: its <aim> is off"} if k == 3 else {}),
         }
         for k, name in enumerate(PHOTOS)
@@ -135,6 +138,8 @@ def write_tables(folder):
             "output": [640, 360],
             "retained": 0.735,
             "of_aspect": 0.87,
+            "moves": None,
+            "costly": [{"photos": [PHOTOS[1]], "retained": 0.8}],
         },
         "work/warps.json": {
             "size": list(PHOTO),

@@ -75,9 +75,9 @@ def test_gains(finished):
 
 def test_warps_and_framing(finished):
     warps, framing = finished.json("approach", "work/warps.json"), finished.json("approach", "work/framing.json")
-    assert {"size", "reference", "hold", "focal", "photos", "frames"} == warps.keys()
+    assert {"size", "reference", "hold", "focal", "shake", "photos", "frames"} == warps.keys()
     assert all(sum(share for _, share in frame) == pytest.approx(1) for frame in warps["frames"])
-    assert {"crop", "output", "retained", "of_aspect"} == framing.keys()
+    assert {"crop", "moves", "output", "retained", "of_aspect", "costly"} == framing.keys()
 
 
 def test_the_look_loads_in_opencolorio(finished):

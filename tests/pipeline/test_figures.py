@@ -1,10 +1,13 @@
 """How still and how even the clips are, against the demo's truth and by looking at the finished frames."""
 
 import csv
+import warnings
 
 import cv2
 import numpy as np
 import pytest
+
+from kerbwalk import parallax
 
 SHOOTS = ("approach", "empty", "arc")
 STILL = 0.5  # RMS distance from the mean, pixels at 1080p
@@ -110,6 +113,51 @@ def test_the_hold_point_stands_still_in_the_finished_frames(finished, seen, shoo
     moves = np.array(moves)
     assert rms(moves) < STILL
     assert drift(moves, frames) < STILL
+
+
+def tracks(night, truth, bent):
+    """Where the truth's points lie in the clip, frame by frame where one photo makes it: ((n, points, 2), depth class).
+
+    bent: whether with the local shifts, or by the homographies alone.
+    """
+    warps = night.json(truth["name"], "work/warps.json")
+    photos = {p["name"]: p for p in warps["photos"]}
+    true = {frame["photo"]: frame for frame in truth["frames"]}
+    points = np.array([p["xyz"] for p in truth["points"]])
+    found = []
+    for parts in warps["frames"]:
+        if len(parts) > 1:
+            found.append(np.full((len(points), 2), np.nan))
+            continue
+        photo, camera = photos[parts[0][0]], true[parts[0][0]]
+        seen = (points @ np.array(camera["R"]).T + camera["t"]) @ np.array(truth["K"]).T
+        at = seen[:, :2] / seen[:, 2:]
+        grid = np.array(photo["grid"]) if bent else None
+        place = in_clip(night, truth["name"], parallax.to_plane(np.array(photo["matrix"]), grid, at, warps["size"]))
+        inside = (seen[:, 2] > 0) & ((at > 0) & (at < np.array(warps["size"]) - 1)).all(1)
+        found.append(np.where(inside[:, None], place, np.nan))
+    return np.array(found), np.array([p["depth_class"] for p in truth["points"]])
+
+
+@pytest.mark.parametrize("shoot", ["approach", "arc"])
+def test_tracks_move_evenly_by_the_true_cameras(finished, truth, shoot):
+    """Second differences of the points' tracks: the median over tracks, then over frames; 1080p pixels. The shoots'
+    proxies are half as wide as the clip, so that corners are found half as well as in photos of today."""
+    bent, alone = (tracks(finished, truth[shoot], with_grid) for with_grid in (True, False))
+    size = finished.json(shoot, "work/framing.json")["output"]
+    left = {}
+    for name, (places, kind) in (("bent", bent), ("alone", alone)):
+        jerk = np.linalg.norm(np.diff(places, 2, axis=0), axis=2) * 1920 / size[0]
+        for which in ("far", "mid", "near"):
+            with np.errstate(invalid="ignore"), warnings.catch_warnings():
+                warnings.simplefilter("ignore", RuntimeWarning)
+                each = np.nanmedian(jerk[:, kind == which], axis=1)
+            left[name, which] = np.nanmedian(each), np.nanpercentile(each, 95)
+    assert left["bent", "far"][0] < 0.25
+    assert left["bent", "far"][1] < 0.5
+    # where one homography suits what is not far either, little is left to be gained
+    assert left["bent", "mid"][0] < max(0.6 * left["alone", "mid"][0], 0.3)
+    assert left["bent", "near"][0] < 0.6 * left["alone", "near"][0]
 
 
 @pytest.mark.parametrize("shoot", SHOOTS)

@@ -29,6 +29,8 @@ def night(finished, tmp_path):
         ({"look": {"exposure": 0.5}}, of(SHOOTS, {"look", "compose"} | END)),
         ({"light": {"keep_slower_than": 12}}, of(SHOOTS, {"light", "compose"} | END)),
         ({"steady": {"unplaced": "leave_out"}}, of(SHOOTS, {"steady", "light", "framing", "compose"} | END)),
+        ({"framing": {"push_in": 1.1}}, of(SHOOTS, {"framing", "compose"} | END)),
+        ({"level": [[0.4, 0.2], [0.4, 0.6]]}, of(SHOOTS, ALL - BIG_JOBS - {"look"})),
         # One shoot has an aspect, a rate, and photos to leave out of its own.
         ({"aspect": "4:3"}, of(SHOOTS - {"empty"}, {"framing", "compose"} | END)),
         ({"fps": 25}, of(SHOOTS - {"empty"}, END)),

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kerbwalk import compose
+from kerbwalk import compose, parallax
 from kerbwalk.registration import transfer
 
 
@@ -166,3 +166,24 @@ def test_a_place_is_evened_where_it_lies_and_nowhere_else():
     rows, columns = np.nonzero(field[..., 0] != 1)
     assert abs(rows - y).max() <= part and abs(columns - x).max() <= 1.5 * part
     assert compose.evening((0.01, 0.5, 0.02, 0.02), pattern, size, hold, 1.2, crop, output, 1.0)[1].size == 0
+
+
+def test_local_shifts_are_part_of_the_same_interpolation():
+    """On a slope the value says from where it was read: the homography's place and the grid's shift there."""
+    height, width = 120, 160
+    y, x = np.mgrid[:height, :width]
+    frame = np.repeat((100.0 * x + 130.0 * y)[..., None], 3, axis=2).astype(np.uint16)
+    crop, output, size = (20, 15, 110, 80), (110, 80), (160, 120)
+    grid = np.random.default_rng(3).uniform(-4, 4, (5, 7, 2))
+    matrix = compose.output_to_frame(crop, output, np.eye(3), 1)
+    bend = grid, compose.output_to_grid(crop, output, size, grid.shape)
+    bent, plain = (np.zeros((80, 110, 3), np.float32) for _ in range(2))
+    compose.warp(frame, matrix, compose.kernel_table(1.0), 1.0, bent, bend=bend)
+    compose.warp(frame, matrix, compose.kernel_table(1.0), 1.0, plain)
+    v, u = np.mgrid[:80, :110]
+    places = np.column_stack([u.ravel() + 20.5, v.ravel() + 15.5])
+    shifts = parallax.at(grid, places, size).reshape(80, 110, 2)
+    # the kernel reads a slope of 230 a pixel to about 4 % of that
+    assert np.abs(bent[..., 0] - plain[..., 0] - shifts @ [100, 130]).max() < 10
+    with pytest.raises(IndexError):
+        compose.warp(frame, matrix, compose.kernel_table(1.0), 1.0, bent, bend=(grid + 40, bend[1]))

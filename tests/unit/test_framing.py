@@ -107,3 +107,49 @@ def test_no_crop_at_all():
         framing.crop(SIZE, apart, 1.5, (1500, 1000), 0)
     with pytest.raises(ValueError, match="no crop"):
         framing.crop(SIZE, np.eye(3)[None], 1.5, (-200, 1000), 0)
+
+
+@given(shoots, aspects, st.floats(0.5, 2), st.tuples(st.floats(-0.2, 0.2), st.floats(-0.2, 0.2)))
+def test_a_moving_crop_lies_inside_every_photo(turned, angles, aspect, push_in, pan):
+    to_plane = np.array([turned(SIZE, *a) for a in angles])
+    hold = np.array([0.5, 0.45]) * SIZE
+    moves = framing.moves(len(angles), push_in, pan)
+    crop = framing.crop(SIZE, to_plane, aspect, hold, 6, None, moves)
+    for k, matrix in enumerate(to_plane):
+        one = framing.moved(crop, hold, moves[k])
+        assert inside_by(SIZE, matrix[None], corners(one)) >= 6 - 1e-3
+        away = np.minimum(hold - one[:2], np.add(one[:2], one[2:]) - hold) / one[2:]
+        assert (away >= framing.HOLD_MARGIN - 1e-6).all()
+        assert one[2] / one[3] == pytest.approx(aspect)
+    if len(angles) > 1:
+        assert one[2] == pytest.approx(crop[2] / push_in)
+
+
+def test_the_hold_point_at_a_third():
+    crop = framing.crop(SIZE, np.eye(3)[None], 16 / 9, (1500, 900), 0, (1 / 3, 0.5))
+    left, top, width, height = crop
+    assert ((1500 - left) / width, (900 - top) / height) == pytest.approx((1 / 3, 0.5))
+    # as large as the right edge lets it be
+    assert left + width == pytest.approx(2999.5, abs=0.01) or top + height == pytest.approx(1999.5, abs=0.01)
+
+
+def test_the_photo_that_costs_most_is_named(turned):
+    rng = np.random.default_rng(9)
+    to_plane = np.array([turned(SIZE, *angles) for angles in rng.uniform(-0.003, 0.003, (20, 3))])
+    to_plane[7] = turned(SIZE, 0.06, 0.0, 0.0)
+    to_plane[12] = turned(SIZE, 0.0, 0.12, 0.0)
+    hold = np.array([1500.0, 900.0])
+    found = framing.costly(SIZE, to_plane, 16 / 9, hold, 4)
+    assert [sorted(out) for out, _ in found][-1] == [7, 12]
+    rest = np.delete(to_plane, [7, 12], axis=0)
+    crop = framing.crop(SIZE, rest, 16 / 9, hold, 4)
+    assert found[-1][1] == pytest.approx(crop[2] * crop[3] / (SIZE[0] * SIZE[1]), rel=1e-4)
+    assert framing.costly(SIZE, rest, 16 / 9, hold, 4) == []
+
+
+def test_shifts_widen_the_borders_they_lead_over():
+    grid = np.zeros((5, 7, 2))
+    grid[2, 0] = (-3, 0)
+    grid[4, 3] = (0, 2)
+    grid[0, 6] = (-5, 1)
+    np.testing.assert_allclose(framing.shift_margins(grid), [3, 0, 0, 2])

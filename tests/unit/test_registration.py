@@ -104,7 +104,7 @@ def test_patch_is_found_to_a_fiftieth_of_a_pixel(waves, turned, angles, off, gai
     first = texture.seen(SIZE)
     second = (gain * texture.seen(SIZE, truth) + offset).astype(np.float32)
     point = np.array([301.4, 207.7])
-    position, likeness = registration.refine_patch(first, second, shifted(*off) @ truth, point, 30)
+    position, likeness, _ = registration.refine_patch(first, second, shifted(*off) @ truth, point, 30)
     assert np.hypot(*(position - transfer(truth, point[None])[0])) < 0.02
     assert likeness > 0.995
 

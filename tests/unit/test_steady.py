@@ -119,3 +119,50 @@ def test_the_nearer_neighbour_has_the_greater_share():
     assert frames[1] == [("a", 0.75), ("e", 0.25)]
     assert frames[3] == [("a", 0.25), ("e", 0.75)]
     assert frames[5] == [("e", 1.0)]
+
+
+def test_vertical_is_told_by_cameras_that_look_about():
+    """Cameras turned level about an upright that leans in the reference's view, with some roll of their own."""
+    rng = np.random.default_rng(2)
+    raised = 0.12
+    down = np.array([0, np.cos(raised), np.sin(raised)])
+    turns = [steady._about(down, a) @ steady._about(np.array([0, 0, 1.0]), r) for a, r in zip(
+        np.linspace(-0.3, 0.3, 60), rng.normal(0, 0.004, 60), strict=True)]
+    found = steady.vertical(np.linalg.inv(turns))
+    assert np.degrees(np.arccos(found @ down)) < 1.0
+    np.testing.assert_allclose(steady.vertical(np.tile(np.eye(3), (9, 1, 1))), [0, 1, 0], atol=1e-9)
+
+
+@given(places, st.tuples(*[st.floats(-0.2, 0.2)] * 3))
+def test_an_aimed_camera_sees_its_target_at_the_anchor(anchor, place):
+    camera = steady.camera_matrix(*SIZE, 27.0)
+    target, upright = np.linalg.inv(camera) @ [*anchor, 1], np.array([0.0, 1, 0])
+    turn = steady.aimed(np.array(place), target, anchor, upright, camera)
+    seen = camera @ turn @ (target - place)
+    np.testing.assert_allclose(seen[:2] / seen[2], anchor, atol=1e-6)
+    np.testing.assert_allclose(turn @ turn.T, np.eye(3), atol=1e-9)
+    np.testing.assert_allclose(steady.aimed(np.zeros(3), target, anchor, upright, camera), np.eye(3), atol=1e-9)
+    # turned clockwise about the anchor, which stays
+    rolled = steady.rolled(turn, 0.1, anchor, camera)
+    seen = camera @ rolled @ (target - place)
+    np.testing.assert_allclose(seen[:2] / seen[2], anchor, atol=1e-6)
+    matrix = camera @ rolled @ turn.T @ np.linalg.inv(camera)
+    right = jacobian(matrix, anchor) @ [1, 0]
+    assert np.arctan2(right[1], right[0]) == pytest.approx(0.1, abs=0.05)
+
+
+def test_an_even_pace_drops_short_steps():
+    along = np.cumsum([0, 1, 1, 0.1, 0.1, 0.8, 1, 1, 1, 0.5, 0.5, 1, 1])
+    kept = steady.even_pace(along, np.ones(13, bool))
+    steps = np.diff(along[kept])
+    assert kept[[0, -1]].all()
+    assert steps.min() > 0.75 and steps.max() < 1.3
+    assert kept.sum() == 10
+    usable = np.ones(13, bool)
+    usable[[6, 7]] = False
+    assert not (steady.even_pace(along, usable) & ~usable).any()
+
+
+def test_an_even_walk_loses_no_photo():
+    along = np.cumsum(np.random.default_rng(1).normal(1, 0.05, 50))
+    assert steady.even_pace(along, np.ones(50, bool)).all()

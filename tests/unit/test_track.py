@@ -33,7 +33,7 @@ def shoot(waves, turned):
 
 @pytest.fixture(scope="module")
 def placed(shoot):
-    return track.follow_shoot(lambda: shoot[0].__getitem__, len(shoot[0]), REFERENCE, HOLD)
+    return track.follow_shoot(lambda: shoot[0].__getitem__, len(shoot[0]), REFERENCE, HOLD)[0]
 
 
 def test_all_but_the_photo_of_something_else_are_placed(placed):
@@ -73,7 +73,7 @@ def test_two_readers_side_by_side_give_the_same(shoot, placed):
     from concurrent.futures import ThreadPoolExecutor
 
     with ThreadPoolExecutor(2) as pool:
-        again = track.follow_shoot(lambda: shoot[0].__getitem__, len(shoot[0]), REFERENCE, HOLD, pool.map)
+        again, _ = track.follow_shoot(lambda: shoot[0].__getitem__, len(shoot[0]), REFERENCE, HOLD, pool.map)
     for one, other in zip(placed, again, strict=True):
         if isinstance(one, str):
             assert one == other
@@ -87,7 +87,7 @@ def test_a_larger_proxy_is_followed_reduced_and_placed_in_its_own_pixels(waves):
     shift = np.array([[1, 0, 7.25], [0, 1, -4.5], [0, 0, 1]])
     texture = waves(31, shortest=18, longest=90)
     pictures = [texture.seen(size, m).astype(np.uint16) for m in (None, shift)]
-    placed = track.follow_shoot(lambda: pictures.__getitem__, 2, 0, hold)
+    placed, _ = track.follow_shoot(lambda: pictures.__getitem__, 2, 0, hold)
     np.testing.assert_allclose(placed[1].hold, hold + (7.25, -4.5), atol=0.03)
 
 
@@ -114,7 +114,7 @@ def test_auto_hold_of_a_picture_without_a_corner_is_its_middle():
 
 def test_a_black_photo_is_named_and_a_black_reference_names_all(shoot):
     pictures = [*shoot[0][3:6], np.zeros_like(shoot[0][0])]
-    placed = track.follow_shoot(lambda: pictures.__getitem__, 4, 1, HOLD)
+    placed, _ = track.follow_shoot(lambda: pictures.__getitem__, 4, 1, HOLD)
     assert [isinstance(p, str) for p in placed] == [False, False, False, True]
-    placed = track.follow_shoot(lambda: pictures.__getitem__, 4, 3, HOLD)
+    placed, _ = track.follow_shoot(lambda: pictures.__getitem__, 4, 3, HOLD)
     assert [isinstance(p, str) for p in placed[:3]] == [True, True, True]

@@ -1,5 +1,8 @@
 """The small pictures that decode leaves for the analyses, found by the photo's name."""
 
+import struct
+import zipfile
+
 import numpy as np
 
 
@@ -34,8 +37,19 @@ class Proxies:
 
     def _array(self, kind, name):
         path, k = self._where[name]
-        # The last chunk of each kind stays open: neighbours are asked for one after the other.
-        if self._open.get(kind, (None,))[0] != path:
-            with np.load(path) as chunk:
-                self._open[kind] = (path, chunk[kind])
-        return self._open[kind][1][k]
+        if (path, kind) not in self._open:
+            self._open[path, kind] = _mapped(path, kind)
+        return np.array(self._open[path, kind][k])
+
+
+def _mapped(path, kind):
+    """An array of an uncompressed .npz file, mapped, so that a picture is read without its neighbours."""
+    with zipfile.ZipFile(path) as file, open(path, "rb") as raw:
+        entry = file.getinfo(f"{kind}.npy")
+        # The entry's own header has its length in the last of its 30 bytes: name and further fields (APPNOTE 4.3.7).
+        raw.seek(entry.header_offset + 26)
+        name, further = struct.unpack("<HH", raw.read(4))
+        raw.seek(name + further, 1)
+        np.lib.format.read_magic(raw)
+        shape, _, dtype = np.lib.format.read_array_header_1_0(raw)
+        return np.memmap(path, dtype, "r", raw.tell(), shape)

@@ -29,6 +29,17 @@ def output_to_frame(crop, output, matrix, scale):
     return np.linalg.inv(enlarging(scale)) @ np.asarray(matrix) @ to_plane
 
 
+def output_to_grid(crop, output, size, shape):
+    """Where output pixels lie on a grid of local shifts: (ax, bx, ay, by), node = a * pixel + b.
+
+    size: (width, height) of the plane, whose corner pixels are the outer nodes; shape: (gh, gw).
+    """
+    left, top, width, height = crop
+    step_x, step_y = width / output[0], height / output[1]
+    across, down = (shape[1] - 1) / (size[0] - 1), (shape[0] - 1) / (size[1] - 1)
+    return step_x * across, (left + step_x / 2) * across, step_y * down, (top + step_y / 2) * down
+
+
 def shrink(crop, output, scale):
     """Frame pixels an output pixel, at least 1: how wide the interpolation's kernel has to be."""
     return max(1.0, crop[2] / output[0] / scale)
@@ -47,20 +58,22 @@ def kernel_table(shrink_by):
     return (weights / weights.sum(axis=1, keepdims=True)).astype(np.float32)
 
 
-def warp(frame, matrix, table, factor, out, gain=1.0, tint=PLAIN):
-    """Add factor times the frame, seen through a homography and with a gain, to out.
+def warp(frame, matrix, table, factor, out, gain=1.0, tint=PLAIN, bend=None):
+    """Add factor times the frame, seen through a homography and local shifts and with a gain, to out.
 
     frame: uint16 (h, w, 3), scene-linear, contiguous; matrix: float64 3x3, out pixel to frame pixel; table:
-    kernel_table(); factor: float; out: float32 (H, W, 3), changed in place; gain, tint: as for `held`. The frame must
-    reach half the taps beyond every pixel asked for: nothing is made up at its edges (a place outside raises
-    IndexError).
+    kernel_table(); factor: float; out: float32 (H, W, 3), changed in place; gain, tint: as for `held`; bend: None, or
+    (grid, place): shifts in frame pixels to be added to where the matrix leads, (gh, gw, 2), bilinear between nodes
+    and beyond the outer ones as at them, and output_to_grid(). The frame must reach half the taps beyond every pixel
+    asked for: nothing is made up at its edges (a place outside raises IndexError).
     The kernel's negative lobes would leave dark rings around lamps, which in linear light are hundreds of times
     brighter than the sky beside them: each value is kept within the range of the pixels that it stands for, the four
     around its place, or more where the picture shrinks.
     """
     counted = (0,) * table.shape[1]
-    matrix, gains = np.asarray(matrix, np.float64), np.float32([gain, *tint])
-    if not _warp(frame.reshape(-1), frame.shape[:2], matrix, table, counted, factor, gains, out):
+    grid, place = bend or (np.empty((0, 0, 2)), (0.0, 0.0, 0.0, 0.0))
+    samples, matrix, gains = frame.reshape(-1), np.asarray(matrix, np.float64), np.float32([gain, *tint])
+    if not _warp(samples, frame.shape[:2], matrix, grid, place, table, counted, factor, gains, out):
         raise IndexError("the crop reaches outside a frame")
 
 
@@ -103,7 +116,23 @@ def evening(place, pattern, size, hold, scale, crop, output, stops):
 
 
 @numba.njit(cache=True, nogil=True)
-def _warp(samples, size, matrix, table, counted, factor, gains, out):
+def _shifts(grid, place, v, shifts):
+    """The shifts of an output line's pixels, into shifts (W, 2)."""
+    down, across = grid.shape[0], grid.shape[1]
+    y = min(max(place[2] * v + place[3], 0.0), down - 1.0)
+    j = min(int(y), down - 2)
+    y -= j
+    row = grid[j] * (1 - y) + grid[j + 1] * y
+    for u in range(len(shifts)):
+        x = min(max(place[0] * u + place[1], 0.0), across - 1.0)
+        i = min(int(x), across - 2)
+        x -= i
+        shifts[u, 0] = row[i, 0] + (row[i + 1, 0] - row[i, 0]) * x
+        shifts[u, 1] = row[i, 1] + (row[i + 1, 1] - row[i, 1]) * x
+
+
+@numba.njit(cache=True, nogil=True)
+def _warp(samples, size, matrix, grid, place, table, counted, factor, gains, out):
     """counted: a tuple with an item a tap. The compiler knows its length, so that it can lay out all the taps' work
     for the processor's vector units: the frame's lines first, all columns and channels side by side, then the columns.
     """
@@ -120,11 +149,14 @@ def _warp(samples, size, matrix, table, counted, factor, gains, out):
     start = (taps - 2) / 2
     factor = np.float32(factor)
     pixel = np.empty(3, np.float32)
+    shifts = np.zeros((out.shape[1], 2))
     for v in range(out.shape[0]):
+        if len(grid):
+            _shifts(grid, place, v, shifts)
         for u in range(out.shape[1]):
             w = 1.0 / (matrix[2, 0] * u + matrix[2, 1] * v + matrix[2, 2])
-            x = (matrix[0, 0] * u + matrix[0, 1] * v + matrix[0, 2]) * w - start
-            y = (matrix[1, 0] * u + matrix[1, 1] * v + matrix[1, 2]) * w - start
+            x = (matrix[0, 0] * u + matrix[0, 1] * v + matrix[0, 2]) * w + shifts[u, 0] - start
+            y = (matrix[1, 0] * u + matrix[1, 1] * v + matrix[1, 2]) * w + shifts[u, 1] - start
             x0, y0 = int(math.floor(x)), int(math.floor(y))
             corner = 3 * (y0 * width + x0)
             inside = x0 >= 0 and y0 >= 0 and x0 + taps <= width and y0 + taps <= height

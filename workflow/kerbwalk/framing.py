@@ -1,49 +1,141 @@
-"""The largest crop of the wanted aspect that no frame's edge enters."""
+"""The largest crop of the wanted aspect that no frame's edge enters, standing or on a slow move."""
 
 import numpy as np
 from scipy.optimize import linprog
 
 # The hold point keeps this part of the crop's size from its edges.
 HOLD_MARGIN = 0.02
+# A photo is worth naming if the clip without it and those before it keeps so much more of the picture.
+WORTH = 1.02
+# At most so many photos are named, and no photo is tried that does not limit the crop to this, in pixels.
+MOST, TOUCH = 5, 0.5
 
 
-def crop(size, to_plane, aspect, hold, margin):
+def crop(size, to_plane, aspect, hold, margins, hold_at=None, move=None):
     """The largest crop of the steadied plane that lies inside every photo.
 
     size: (width, height) of the photos; to_plane: (n, 3, 3) homographies, photo to plane; aspect: width over height;
-    hold: (2,) point of the plane that must stay inside; margin: pixels of each photo's border that must not be read.
-    Returns (left, top, width, height) in plane pixels, edges and not centres: a whole picture is
+    hold: (2,) point of the plane that must stay inside; margins: (n, 4) or a number, pixels of each photo's left, top,
+    right and lower border that must not be read; hold_at: (2,) where in the crop the hold point has to lie, parts
+    of its size, or None; move: (n, 3), how each frame's crop lies to the first's: the factor of its width, of which the
+    hold point keeps its place in the crop, and a shift of its middle in parts of the first's width and height; or None.
+    Returns (left, top, width, height) of the first frame's in plane pixels, edges and not centres: a whole picture is
     (-0.5, -0.5, W, H). Of crops equally large the one nearest to the photo's middle. Raises ValueError if
     there is none.
     Every photo on the plane is a convex quadrilateral, so "all corners inside all of them" is linear in the
     crop's middle and width: a linear programme (solved by HiGHS through SciPy).
     """
+    limits, bounds = _inside(size, to_plane, aspect, hold, margins, move)
+    solved = _largest(limits, bounds, aspect, hold, hold_at, move)
+    if solved is None:
+        raise ValueError("no crop of the wanted aspect lies inside every frame and holds the hold point")
+    crop_width = solved[2] * (1 - 1e-6)
+    if hold_at is None:
+        rows = np.vstack([limits.reshape(-1, 3), _holding(hold, aspect, hold_at, move)[0]])
+        wanted = np.concatenate([bounds.ravel(), _holding(hold, aspect, hold_at, move)[1]])
+        x, y = _nearest_place(rows, wanted, crop_width, (np.array(size) - 1) / 2)
+    else:
+        x, y = hold - (np.array(hold_at) - 0.5) * crop_width * np.array([1, 1 / aspect])
+    return float(x - crop_width / 2), float(y - crop_width / aspect / 2), float(crop_width), float(crop_width / aspect)
+
+
+def moved(first, hold, move):
+    """The crop of a frame on a move: (left, top, width, height).
+
+    first: that of the first frame; hold: (2,); move: (3,), see crop().
+    """
+    left, top, width, height = first
+    middle = np.array([left + width / 2, top + height / 2])
+    middle = hold + (middle - hold) * move[0] + np.array(move[1:]) * (width, height)
+    width, height = width * move[0], height * move[0]
+    return float(middle[0] - width / 2), float(middle[1] - height / 2), float(width), float(height)
+
+
+def moves(count, push_in, pan):
+    """How the crops of a clip move, (n, 3), as crop() takes them.
+
+    push_in: size of things in the last frame against the first, 1 to stand; pan: (2,) how far the crop's middle goes,
+    in parts of its first size. It starts and ends softly: (1 - cos) / 2.
+    """
+    gone = (1 - np.cos(np.pi * np.linspace(0, 1, count))) / 2 if count > 1 else np.zeros(1)
+    return np.column_stack([push_in**-gone, gone[:, None] * np.array(pan)])
+
+
+def costly(size, to_plane, aspect, hold, margins, hold_at=None):
+    """Which photos cost the clip much of its picture: [(indices left out so far, part of the photo's area then kept)].
+
+    Greedy: of the photos that limit the crop the one whose leaving out gives most, then the next.
+    """
+    left_out, found = [], []
+    kept = np.arange(len(to_plane))
+    limits, bounds = _inside(size, to_plane, aspect, hold, margins, None)
+    best = _largest(limits, bounds, aspect, hold, hold_at, None)
+    while best is not None and len(left_out) < MOST and len(kept) > 3:
+        tight = (bounds[kept] - limits[kept] @ best < TOUCH).any(axis=1)
+        tried = []
+        for k in kept[tight]:
+            others = kept[kept != k]
+            solved = _largest(limits[others], bounds[others], aspect, hold, hold_at, None)
+            if solved is not None:
+                tried.append((solved[2], -k, solved))
+        if not tried or max(tried)[0] < best[2] * np.sqrt(WORTH):
+            break
+        _, k, best = max(tried, key=lambda one: one[:2])
+        left_out.append(int(-k))
+        kept = kept[kept != -k]
+        found.append((list(left_out), float(best[2] ** 2 / aspect / (size[0] * size[1]))))
+    return found
+
+
+def _inside(size, to_plane, aspect, hold, margins, move):
+    """Limits on the first crop's (x, y, width): (n, 16, 3) and (n, 16), rows @ it <= bounds."""
     width, height = size
-    low, right, bottom = margin - 0.5, width - 0.5 - margin, height - 0.5 - margin
-    corners = np.array([[low, low], [right, low], [right, bottom], [low, bottom]])
+    margins = np.broadcast_to(margins, (len(to_plane), 4))
     limits, bounds = [], []
-    for matrix in to_plane:
+    for k, matrix in enumerate(to_plane):
+        left, top, right, bottom = margins[k] + (-0.5, -0.5, 0.5 - width, 0.5 - height)
+        corners = np.array([[left, top], [-right, top], [-right, -bottom], [left, -bottom]])
         mapped = np.column_stack([corners, np.ones(4)]) @ matrix.T
         mapped = mapped[:, :2] / mapped[:, 2:]
         along = np.roll(mapped, -1, axis=0) - mapped
         outward = np.column_stack([along[:, 1], -along[:, 0]]) / np.hypot(*along.T)[:, None]
-        reach = np.abs(outward) @ [0.5, 0.5 / aspect]
-        limits.append(np.column_stack([outward, reach]))
-        bounds.append((outward * mapped).sum(1))
+        factor, *shift = (1.0, 0.0, 0.0) if move is None else move[k]
+        reach = factor * np.abs(outward) @ [0.5, 0.5 / aspect] + outward @ (np.array(shift) * (1, 1 / aspect))
+        limits.append(np.column_stack([factor * outward, reach]))
+        bounds.append((outward * mapped).sum(1) - (1 - factor) * outward @ hold)
+    return np.array(limits), np.array(bounds)
+
+
+def _holding(hold, aspect, hold_at, move):
+    """Limits that keep the hold point inside every frame's crop: (rows, bounds)."""
     inner = 0.5 - HOLD_MARGIN
-    for axis, part in ((0, inner), (1, inner / aspect)):
-        for sign in (1, -1):
-            row = np.zeros(3)
-            row[axis], row[2] = sign, -part
-            limits.append(row[None])
-            bounds.append([sign * hold[axis]])
-    limits, bounds = np.vstack(limits), np.concatenate(bounds)
-    largest = linprog([0, 0, -1], limits, bounds, bounds=[(None, None), (None, None), (16, None)])
-    if largest.status != 0:
-        raise ValueError("no crop of the wanted aspect lies inside every frame and holds the hold point")
-    crop_width = largest.x[2] * (1 - 1e-6)
-    x, y = _nearest_place(limits, bounds, crop_width, (np.array(size) - 1) / 2)
-    return float(x - crop_width / 2), float(y - crop_width / aspect / 2), float(crop_width), float(crop_width / aspect)
+    rows, bounds = [], []
+    shifts = np.zeros((1, 3)) if move is None else np.unique(np.asarray(move)[[0, -1]], axis=0)
+    for factor, *shift in shifts + ([1, 0, 0] if move is None else 0):
+        for axis, part in ((0, 1), (1, 1 / aspect)):
+            for sign in (1, -1):
+                row = np.zeros(3)
+                row[axis], row[2] = sign * factor, (sign * shift[axis] - inner * factor) * part
+                rows.append(row)
+                bounds.append(sign * hold[axis] * factor)
+    return np.array(rows), np.array(bounds)
+
+
+def _largest(limits, bounds, aspect, hold, hold_at, move):
+    """The first crop's (x, y, width) with the largest width, or None."""
+    rows, wanted = _holding(hold, aspect, hold_at, move)
+    equal = {}
+    if hold_at is not None:
+        across = np.array(hold_at) - 0.5
+        equal = {"A_eq": [[1, 0, across[0]], [0, 1, across[1] / aspect]], "b_eq": hold}
+    largest = linprog(
+        [0, 0, -1],
+        np.vstack([limits.reshape(-1, 3), rows]),
+        np.concatenate([bounds.ravel(), wanted]),
+        bounds=[(None, None), (None, None), (16, None)],
+        **equal,
+    )
+    return largest.x if largest.status == 0 else None
 
 
 def _nearest_place(limits, bounds, crop_width, middle):
@@ -58,3 +150,14 @@ def _nearest_place(limits, bounds, crop_width, middle):
         bounds=[(None, None)] * 4,
     )
     return place.x[:2]
+
+
+def shift_margins(grid):
+    """How far local shifts may lead beyond each border: (4,) pixels for left, top, right and lower border.
+
+    grid: (gh, gw, 2) shifts. The border's half of the plane counts, which is where a crop can meet it.
+    """
+    x, y = grid[..., 0], grid[..., 1]
+    across, down = grid.shape[1] // 2 + 1, grid.shape[0] // 2 + 1
+    beyond = -x[:, :across].min(), -y[:down].min(), x[:, -across:].max(), y[-down:].max()
+    return np.maximum(beyond, 0.0)

@@ -22,16 +22,40 @@ class Link:
     rms: float
 
 
-def encode(grey):
+def bright_level(grey):
+    """How bright a picture's brightest parts are, lamps and their trails aside: its 99th percentile, at least 1."""
+    return max(float(np.percentile(grey[::4, ::4], 99)), 1.0)
+
+
+def encode(grey, level=None):
     """Scene-linear grey as 8 bits for finding and following corners.
 
-    grey: uint16 (h, w). The square root makes photon noise even over dark and bright (Anscombe 1948);
-    the picture's own bright level (its 99th percentile) becomes 200, so that exposure does not matter.
-    Only corners are followed in it; values for the picture itself never come from here.
+    grey: uint16 (h, w); level: what becomes 200, or None for bright_level(), so that exposure does not matter. The
+    square root makes photon noise even over dark and bright (Anscombe 1948). Only corners are followed in it; values
+    for the picture itself never come from here.
     """
-    level = max(float(np.percentile(grey[::4, ::4], 99)), 1.0)
+    level = bright_level(grey) if level is None else level
     root = np.sqrt(np.minimum(grey.astype(np.float32) * np.float32((200 / 255) ** 2 / level), 1))
     return cv2.GaussianBlur(np.rint(root * 255).astype(np.uint8), (0, 0), 0.8)
+
+
+def level_like(first, level, second, matrix):
+    """The level at which a picture is encoded as another is.
+
+    first, second: uint16 (h, w); level: of the first; matrix: 3x3, about where the first's points lie in the second.
+    The commonest ratio of the two counts, of all but the darkest third: what stands in front, or the trail of a bus,
+    which may be most of what is bright in a picture, has others.
+    """
+    size = first.shape[1], first.shape[0]
+    laid = cv2.warpPerspective(second, matrix, size, flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP)[::4, ::4]
+    known = first[::4, ::4]
+    lit = (known > np.percentile(known, 33)) & (laid > 0)
+    logs = np.log(laid[lit] / known[lit])
+    counts, edges = np.histogram(logs, 160, (-4, 4))
+    counts = np.convolve(counts, [1, 2, 3, 2, 1], "same")
+    middle = (edges[np.argmax(counts)] + edges[np.argmax(counts) + 1]) / 2
+    near = logs[np.abs(logs - middle) < 0.15]
+    return level * float(np.exp(np.median(near))) if len(near) else level
 
 
 def coarse_shifts(first, second, count=3):
@@ -91,9 +115,10 @@ def follow(first, second, points, start):
         return np.empty((0, 2)), np.zeros(0, bool)
     size = first.shape[1], first.shape[0]
     warped = cv2.warpPerspective(second, start, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
-    settings = {"winSize": (17, 17), "maxLevel": 3, "criteria": (3, 20, 0.01)}
-    ahead, state, _ = cv2.calcOpticalFlowPyrLK(first, warped, points, points.copy(), flags=4, **settings)
-    back, state_back, _ = cv2.calcOpticalFlowPyrLK(warped, first, ahead, points.copy(), flags=4, **settings)
+    settings = {"winSize": (17, 17), "criteria": (3, 20, 0.01), "flags": cv2.OPTFLOW_USE_INITIAL_FLOW}
+    ahead, state, _ = cv2.calcOpticalFlowPyrLK(first, warped, points, points.copy(), maxLevel=3, **settings)
+    # On the way back the start is where it should end.
+    back, state_back, _ = cv2.calcOpticalFlowPyrLK(warped, first, ahead, points.copy(), maxLevel=1, **settings)
     returned = np.hypot(*(back - points).T) < RETURN_ERROR
     found = transfer(start, ahead)
     inside = (found > 4).all(1) & (found < np.array(size) - 5).all(1)
@@ -153,10 +178,11 @@ def register(first, second, points, start, centre, reach):
 def refine_patch(first, second, matrix, point, radius, blur=1.0):
     """Where a point of the first picture lies in the second, to a few hundredths of a pixel.
 
-    first, second: float32 (h, w) pictures; matrix: 3x3, about where; point: (2,); radius: half the patch,
+    first, second: (h, w) pictures, uint16 or float32; matrix: 3x3, about where; point: (2,); radius: half the patch,
     and blur: standard deviation of a Gaussian that widens the basin, pixels.
-    Returns (position (2,), likeness): the normalised correlation (-1..1) of the two patches; None if the patch does
-    not lie inside both pictures or has no texture in both directions.
+    Returns (position (2,), likeness, sigma): the normalised correlation (-1..1) of the two patches, and how well the
+    position is known, pixels (standard deviation in the worse direction, from the normal equations); None if the patch
+    does not lie inside both pictures or has no texture in both directions.
     Gauss-Newton on an affine motion with gain and offset (Baker & Matthews 2004, inverse compositional; gain and
     offset after Bartoli 2008), with Geman-McClure weights, so that what stands or passes in front of a part of the
     patch has no say in it; the likeness is that of the part that shows, 0 if it is less than a quarter.
@@ -168,12 +194,14 @@ def refine_patch(first, second, matrix, point, radius, blur=1.0):
         return None
     pad = int(4 * blur) + 1
     rows, columns = (slice(max(p - radius - pad, 0), p + radius + pad + 1) for p in (py, px))
-    patch = cv2.GaussianBlur(first[rows, columns], (0, 0), blur)
+    patch = cv2.GaussianBlur(first[rows, columns].astype(np.float32), (0, 0), blur)
     top, left = py - radius - rows.start, px - radius - columns.start
-    inner = np.s_[top : top + 2 * radius + 1, left : left + 2 * radius + 1]
+    # What is blurred need not be looked at pixel by pixel.
+    stride = max(1, int(blur))
+    inner = np.s_[top : top + 2 * radius + 1 : stride, left : left + 2 * radius + 1 : stride]
     gx, gy = (np.gradient(patch, axis=axis)[inner].ravel() for axis in (1, 0))
     model = patch[inner].ravel()
-    dy, dx = np.mgrid[-radius : radius + 1, -radius : radius + 1].reshape(2, -1).astype(np.float64)
+    dy, dx = np.mgrid[-radius : radius + 1 : stride, -radius : radius + 1 : stride].reshape(2, -1).astype(np.float64)
     unit = dx / radius, dy / radius
     steps = np.stack([gx, gy, gx * unit[0], gx * unit[1], gy * unit[0], gy * unit[1], model, np.ones_like(model)], 1)
     steps = steps.astype(np.float64)
@@ -184,13 +212,14 @@ def refine_patch(first, second, matrix, point, radius, blur=1.0):
     warp = np.zeros((2, 3))
     warp[:, :2] = np.eye(2)
     weight, begun = window, False
-    blurred = cv2.GaussianBlur(second, (0, 0), blur)
+    corner, blurred = _surroundings(second, transfer(matrix, [[px, py]])[0], 2 * radius + 8 * pad, blur)
     for _ in range(25):
         local = np.stack([dx, dy, np.ones_like(dx)]).T @ warp.T + (px, py)
         where = transfer(matrix, local).astype(np.float32)
-        if (where < 1).any() or (where > (width - 2, height - 2)).any():
+        if (where < corner + 1).any() or (where > corner + np.array(blurred.shape[::-1]) - 2).any():
             return None
-        side = 2 * radius + 1
+        side = 2 * radius // stride + 1
+        where -= corner
         seen = cv2.remap(blurred, where.reshape(side, side, 2), None, cv2.INTER_LINEAR).ravel().astype(np.float64)
         gain, offset = _gain_and_offset(model, seen, weight) if begun else _first_gain_and_offset(model, seen)
         begun = True
@@ -212,7 +241,23 @@ def refine_patch(first, second, matrix, point, radius, blur=1.0):
     aside = np.asarray(point, float) - (px, py)
     position = transfer(matrix, (warp @ [*aside, 1.0])[None] + (px, py))[0]
     shown = float((window * trust).sum() / window.sum())
-    return position, _correlation(model, seen, weight) if shown > 0.25 else 0.0
+    # Blurred noise is alike in about so many pixels.
+    alike = max(4 * np.pi * (blur / stride) ** 2, 1)
+    noise = float((weight * error**2).sum() / weight.sum())
+    spread = alike * noise * np.linalg.inv(weighted.T @ steps + 1e-9 * np.eye(8))
+    # The point itself, aside from the patch's middle by little, moves with the affine part too.
+    sigma = float(np.sqrt(max(np.linalg.eigvalsh(spread[:2, :2])[-1], 0)))
+    return position, _correlation(model, seen, weight) if shown > 0.25 else 0.0, sigma
+
+
+def _surroundings(picture, point, reach, blur):
+    """The blurred part of a picture about a point, as far as it lies in the picture: (left and top (2,), float32)."""
+    x, y = (int(v) for v in np.nan_to_num(point))
+    left, top = max(x - reach, 0), max(y - reach, 0)
+    cut = picture[top : max(y + reach + 1, 1), left : max(x + reach + 1, 1)]
+    if not cut.size:
+        cut = picture[:1, :1]
+    return np.array([left, top], np.float32), cv2.GaussianBlur(cut.astype(np.float32), (0, 0), blur)
 
 
 def _first_gain_and_offset(model, seen):

@@ -1,8 +1,10 @@
-"""From where the hold point lies in each photo to the warp that keeps it still and the uprights upright.
+"""From where the cameras stood to the warps that show what an even walk would have shown.
 
-The camera stands on a tripod that is aimed again at each step, so what has to be undone is a turn of the camera:
-three angles a photo, applied as the homography K R K^-1 of a pure rotation (Hartley & Zisserman 2004, 8.4).
-What the walk itself changes (size, perspective, parallax) is left as it was.
+The camera stands on a tripod that is aimed again at each step. A turn of it can be undone exactly, by the homography
+K R K^-1 (Hartley & Zisserman 2004, 8.4). An error of its place cannot; but where the depths are known
+(kerbwalk.cameras) it is known how each part of the picture moved by it, and a homography of the hold point's
+surroundings and a smooth grid of local shifts (kerbwalk.parallax) take that back. What the walk itself changes (size,
+perspective, parallax) is left, and made even (kerbwalk.path).
 """
 
 import numpy as np
@@ -39,6 +41,33 @@ def rotation_to(hold, lean, anchor, camera):
         angle = np.arctan2(-ahead[0], ahead[1])
         turn = _about(wanted, -angle) @ turn
     return camera @ turn @ inverse
+
+
+def vertical(turn):
+    """The world's upright as the photographer levelled the camera by it: unit vector (3,), down, reference axes.
+
+    turn: (n, 3, 3) world to camera. The cameras' horizontal axes should all be level; as the reference stays as it was
+    taken, what is left to find is how far its view is raised. A walk straight on hardly tells (and hardly needs to
+    know), so views are taken for level but for some 6 degrees (standard deviation).
+    """
+    raised = np.linspace(-0.4, 0.4, 161)
+    down = np.stack([np.cos(raised), np.sin(raised)])
+    roll = turn[:, 0, 1:] @ down
+    cost = np.minimum((roll / 0.01) ** 2, 4).sum(0) + (raised / 0.1) ** 2
+    return np.append(0.0, down[:, np.argmin(cost)])
+
+
+def aimed(place, target, anchor, upright, camera):
+    """The turn (3, 3) of a camera that sees a target at an anchor, and the upright through it as the reference does.
+
+    place, target, upright: (3,); anchor: (2,) pixels, where the reference, at the origin, sees the target; camera: K.
+    """
+    return _frame(np.linalg.inv(camera) @ [*anchor, 1], upright) @ _frame(target - place, upright).T
+
+
+def rolled(turn, angle, anchor, camera):
+    """A turn followed by one about the anchor's ray, so that the picture turns clockwise by `angle` radians."""
+    return _about(_unit(np.linalg.inv(camera) @ [*anchor, 1]), angle) @ turn
 
 
 def bumped(holds, width):
@@ -90,6 +119,38 @@ def timeline(names, usable, leave_out):
             else:
                 frames.append([(names[before[-1] if len(before) else after[0]], 1.0)])
     return frames
+
+
+def even_pace(along, usable):
+    """Which photos to keep so that the clip goes on at an even pace.
+
+    along: (n,) way walked up to each photo; usable: bool (n,). Returns bool (n,).
+    Of all ways to go from the first to the last photo in steps of up to four the cheapest, by dynamic programming
+    (as Joshi et al. 2015, "Real-time hyperlapse creation via optimal frame selection", choose frames): a step costs the
+    square of how far its logarithm is from the usual one's, a photo dropped a little.
+    """
+    at = np.flatnonzero(usable)
+    way = np.asarray(along, float)[at]
+    usual = max(float(np.median(np.abs(np.diff(way)))), 1e-12)
+    cost, best = np.zeros(len(at)), np.zeros(len(at), int)
+    for j in range(1, len(at)):
+        steps = range(max(0, j - 4), j)
+        costs = [cost[i] + np.log(max(abs(way[j] - way[i]) / usual, 0.05)) ** 2 + 0.1 * (j - i - 1) for i in steps]
+        best[j] = steps[int(np.argmin(costs))]
+        cost[j] = min(costs)
+    kept, j = np.zeros(len(usable), bool), len(at) - 1
+    kept[at[0]] = True
+    while j > 0:
+        kept[at[j]] = True
+        j = best[j]
+    return kept
+
+
+def _frame(ray, upright):
+    """Axes (columns) along a ray, along the upright across it, and to their side."""
+    ray = _unit(ray)
+    down = _unit(upright - (upright @ ray) * ray)
+    return np.stack([ray, down, np.cross(ray, down)], 1)
 
 
 def _unit(vector):

@@ -13,7 +13,7 @@ rule framing:
         mem_mb=300,
         runtime=5,
     params:
-        settings=picked("aspect", "deliverables"),
+        settings=picked("aspect", "deliverables", "framing"),
         code=fingerprint("framing"),
     message:
         "{wildcards.shoot}: finding the crop"

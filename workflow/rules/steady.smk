@@ -1,8 +1,10 @@
 rule steady:
     input:
         track="{shoot}/work/track.json",
+        sights="{shoot}/work/sights.npz",
     output:
-        "{shoot}/work/warps.json",
+        warps="{shoot}/work/warps.json",
+        hold="{shoot}/work/hold.csv",
     log:
         "{shoot}/work/logs/steady.log",
     benchmark:
@@ -10,12 +12,13 @@ rule steady:
     conda:
         ENVIRONMENT
     resources:
-        mem_mb=500,
-        runtime=5,
+        mem_mb=lambda w, input: 800 + int(120 * input.size_mb),
+        runtime=15,
     params:
         settings=picked("steady"),
         code=fingerprint("steady"),
     message:
         "{wildcards.shoot}: steadying"
     shell:
-        "kerbwalk steady --track {input.track:q} --settings {params.settings:q}" " --out {output:q} 2> {log:q}"
+        "kerbwalk steady --track {input.track:q} --sights {input.sights:q} --settings {params.settings:q}"
+        " --out {output.warps:q} --csv {output.hold:q} 2> {log:q}"

@@ -4,7 +4,8 @@ rule track:
         audit="{shoot}/audit.json",
         proxies=every_chunk("{shoot}/work/proxies/{chunk}.npz"),
     output:
-        "{shoot}/work/track.json",
+        track="{shoot}/work/track.json",
+        sights="{shoot}/work/sights.npz",
     log:
         "{shoot}/work/logs/track.log",
     benchmark:
@@ -16,11 +17,11 @@ rule track:
         mem_mb=lambda w, input: 800 + int(2 * input.size_mb),
         runtime=30,
     params:
-        settings=picked("hold"),
+        settings=picked("hold", "hold_in", "level"),
         code=fingerprint("track"),
     message:
         "{wildcards.shoot}: following the hold point"
     shell:
         "kerbwalk track --ingest {input.ingest:q} --audit {input.audit:q}"
         " --proxies {input.proxies:q} --settings {params.settings:q} --threads {threads}"
-        " --out {output:q} 2> {log:q}"
+        " --out {output.track:q} --sights {output.sights:q} 2> {log:q}"

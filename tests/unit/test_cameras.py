@@ -1,0 +1,135 @@
+"""The solve for cameras and points, on an invented street whose every point and camera is known."""
+
+import numpy as np
+import pytest
+from scipy.optimize import least_squares
+from scipy.sparse import lil_array
+
+from kerbwalk import cameras, steady
+
+SIZE = (1200, 800)
+CAMERA = steady.camera_matrix(*SIZE, 27.0)
+PHOTOS, FIXED = 24, 12
+HOLD = np.array([610.0, 330.0])
+
+
+def street(rng, count):
+    """Points of two walls, the ground and a far front, (count, 3) metres; x right, y down, z ahead."""
+    kind, z = rng.integers(0, 4, count), rng.uniform(6, 38, count)
+    across, up = rng.uniform(-9, 11, count), rng.uniform(-9, 1.6, count)
+    x = np.choose(kind, [np.full(count, -5.0), np.full(count, 6.0), across, across])
+    y = np.choose(kind, [up, up, np.full(count, 1.6), up])
+    return np.column_stack([x, y, np.where(kind == 3, 40.0, z)])
+
+
+def walked(how, rng):
+    """(turn, place) of a walk with shaken places and aims; the reference stands at the origin, untouched."""
+    step = {"ahead": [0, 0, 0.2], "aside": [0.15, 0, 0], "both": [0.12, 0, 0.12]}[how]
+    place = np.outer(np.arange(PHOTOS) - FIXED, step) + rng.normal(0, 0.012, (PHOTOS, 3))
+    place[FIXED] = 0
+    target = 40 * np.linalg.inv(CAMERA) @ [*HOLD, 1]
+    aim = [steady.aimed(p, target, HOLD, np.array([0.0, 1, 0]), CAMERA) for p in place]
+    turn = cameras.turned(rng.normal(0, 0.004, (PHOTOS, 3))) @ aim
+    turn[FIXED] = np.eye(3)
+    return turn, place, target
+
+
+def seen(turn, place, points, rng, noise, wrong):
+    photo, point, at = [], [], []
+    for k in range(PHOTOS):
+        there = cameras.project(CAMERA, turn[k], place[k], np.column_stack([points, np.ones(len(points))]))
+        with np.errstate(invalid="ignore"):
+            inside = np.flatnonzero(((there > 5) & (there < np.array(SIZE) - 5)).all(1))
+        photo.append(np.full(len(inside), k))
+        point.append(inside)
+        at.append(there[inside] + rng.normal(0, noise, (len(inside), 2)))
+    photo, point, at = map(np.concatenate, (photo, point, at))
+    astray = (rng.random(len(photo)) < wrong) & (point != cameras.HOLD)
+    at[astray] += rng.normal(0, 25, (astray.sum(), 2))
+    return cameras.Sights(photo, point, at, np.where(point == cameras.HOLD, 0.02, 0.3)), astray
+
+
+def begun(sights, turn):
+    """As the tracker begins: turns that hold the hold point and level it, size from its scale."""
+    holds = sights.at[sights.point == cameras.HOLD]
+    inverse = np.linalg.inv(CAMERA)
+    return np.array([np.linalg.inv(inverse @ steady.rotation_to(h, 0.0, HOLD, CAMERA) @ CAMERA) for h in holds])
+
+
+@pytest.mark.parametrize("how", ["ahead", "aside", "both"])
+def test_cameras_of_a_walk(how):
+    """A fifth of the sights leads astray; the shake is known again to a fifth of itself."""
+    rng = np.random.default_rng(8)
+    turn, place, target = walked(how, rng)
+    points = np.vstack([target, street(rng, 350)])
+    sights, astray = seen(turn, place, points, rng, 0.1, 0.2)
+    scale = 40 / (40 - place[:, 2])
+    start = cameras.guess(sights, begun(sights, turn), scale, HOLD, CAMERA, FIXED)
+    world, distance = cameras.solve(sights, start, CAMERA, FIXED)
+    shaken = np.diff(40 * world.place - place, 2, axis=0)
+    assert np.sqrt(np.square(shaken).mean()) < 0.2 * 0.012 * np.sqrt(6)
+    assert np.median(distance[~astray]) < 0.2
+    assert (distance[astray] > 3).mean() > 0.9
+    covariance = cameras.spread(sights, world, CAMERA, distance < 1.5)
+    near, sigma = cameras.nearness(world, covariance, np.eye(3), np.zeros(3))
+    sure = np.bincount(sights.point) > 8
+    error = np.abs(near - 40 / points[: len(near), 2])[sure]
+    assert np.median(error / near[sure]) < 0.02
+    # the error that it states is the error that it makes
+    assert 0.1 < np.median(error / sigma[sure]) < 1.0
+
+
+def test_minimum_is_scipys():
+    """Without outliers, SciPy's least squares from the solution finds no lower cost than this solve found."""
+    rng = np.random.default_rng(3)
+    turn, place, target = walked("both", rng)
+    points = np.vstack([target, street(rng, 40)])
+    sights, _ = seen(turn, place, points, rng, 0.05, 0.0)
+    often = np.bincount(sights.point) >= 3
+    sights = sights.of(often[sights.point])
+    used = np.unique(sights.point)
+    sights.point = np.searchsorted(used, sights.point)
+    start = cameras.guess(sights, begun(sights, turn), 40 / (40 - place[:, 2]), HOLD, CAMERA, FIXED)
+    world, _ = cameras.solve(sights, start, CAMERA, FIXED)
+    count = len(used)
+
+    def moved(change):
+        camera, point = change[: 6 * PHOTOS].reshape(-1, 6), change[6 * PHOTOS :].reshape(-1, 3)
+        points = world.points + np.einsum("kij,kj->ki", cameras.tangents(world.points), point)
+        return cameras.World(cameras.turned(camera[:, :3]) @ world.turn, world.place + camera[:, 3:], points)
+
+    def error(change):
+        change = change.copy()
+        change[6 * FIXED : 6 * FIXED + 6] = change[6 * PHOTOS : 6 * PHOTOS + 3] = 0
+        there = moved(change)
+        at = np.array([
+            cameras.project(CAMERA, there.turn[k], there.place[k], there.points[[i]])[0]
+            for k, i in zip(sights.photo, sights.point, strict=True)
+        ])
+        return ((at - sights.at) / sights.sigma[:, None]).ravel()
+
+    pattern = lil_array((2 * len(sights.photo), 6 * PHOTOS + 3 * count), dtype=int)
+    for row, (k, i) in enumerate(zip(sights.photo, sights.point, strict=True)):
+        for line in (2 * row, 2 * row + 1):
+            pattern[line, 6 * k : 6 * k + 6] = 1
+            pattern[line, 6 * PHOTOS + 3 * i : 6 * PHOTOS + 3 * i + 3] = 1
+    nothing = np.zeros(6 * PHOTOS + 3 * count)
+    found = least_squares(error, nothing, jac_sparsity=pattern, x_scale="jac", max_nfev=4)
+    ours = np.square(error(nothing)).sum()
+    # what is left between the two is the say of the priors and of the last robust weights
+    assert ours < 1.1 * 2 * found.cost
+
+
+def test_tangents_are_square_to_their_points():
+    points = np.random.default_rng(1).normal(size=(50, 4))
+    points /= np.linalg.norm(points, axis=1, keepdims=True)
+    basis = cameras.tangents(points)
+    np.testing.assert_allclose(np.einsum("ki,kij->kj", points, basis), 0, atol=1e-12)
+    np.testing.assert_allclose(basis.transpose(0, 2, 1) @ basis, np.tile(np.eye(3), (50, 1, 1)), atol=1e-12)
+
+
+def test_turned_is_scipys():
+    from scipy.spatial.transform import Rotation
+
+    angles = np.random.default_rng(2).normal(0, 1, (20, 3))
+    np.testing.assert_allclose(cameras.turned(angles), Rotation.from_rotvec(angles).as_matrix(), atol=1e-12)

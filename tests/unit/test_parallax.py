@@ -1,0 +1,93 @@
+"""The surface of nearness and the shifts from it, over walls that are known."""
+
+import numpy as np
+import pytest
+
+from kerbwalk import cameras, parallax, steady
+from kerbwalk.registration import transfer
+
+SIZE = np.array([1200, 800])
+CAMERA = steady.camera_matrix(*SIZE, 27.0)
+HOLD = np.array([600.0, 350.0])
+SHAKE = 5e-4
+
+
+def rays(places):
+    return np.column_stack([places, np.ones(len(places))]) @ np.linalg.inv(CAMERA).T
+
+
+def surface(places, nearness):
+    return parallax.surface(
+        places, nearness, np.full(len(places), 1e-3), np.ones(len(places)), HOLD, 1.0, CAMERA, SIZE, SHAKE
+    )
+
+
+@pytest.fixture
+def places():
+    return np.random.default_rng(4).uniform(0, 1, (400, 2)) * SIZE
+
+
+def test_a_flat_wall_is_a_homography_and_bends_nothing(places):
+    normal = np.array([1.5, -0.8, 0.0])
+    normal[2] = 1 - normal @ [*rays(HOLD[None])[0, :2], 0]
+    found = surface(places, rays(places) @ normal)
+    np.testing.assert_allclose(found.normal, normal, atol=1e-3)
+    assert np.abs(found.off).max() * CAMERA[0, 0] * SHAKE < 0.01
+
+
+def test_walls_that_meet_keep_their_own_slopes(places):
+    """A street: nearness grows to both sides. Within a wall the shift follows it to a tenth of a pixel."""
+    near = 1 + 4 * np.abs(places[:, 0] - HOLD[0]) / SIZE[0]
+    found = surface(places, near)
+    rest = rays(places) @ found.normal + parallax.at(found.off, places, SIZE) - near
+    inner = np.abs(places[:, 0] - HOLD[0]) > 120
+    assert np.abs(rest[inner]).max() * CAMERA[0, 0] * SHAKE < 0.1
+    assert parallax.at(found.off, HOLD[None], SIZE)[0] == pytest.approx(0, abs=1e-9)
+
+
+def test_a_post_is_left_to_the_wall_behind_it(places):
+    near = np.ones(len(places))
+    post = np.abs(places[:, 0] - 900) < 12
+    assert post.sum() >= 4
+    near[post] = 8.0
+    found = surface(places, near)
+    assert np.abs(parallax.at(found.off, places[post], SIZE)).max() * CAMERA[0, 0] * SHAKE < 0.3
+
+
+def test_without_evidence_it_fades():
+    """Points on the left alone, far off the homography: at the right edge little is left of it."""
+    rng = np.random.default_rng(5)
+    centre, left = HOLD + rng.normal(0, 160, (150, 2)), rng.uniform(0, 1, (60, 2)) * (200, 800)
+    found = surface(np.vstack([centre, left]), np.concatenate([np.ones(150), np.full(60, 6.0)]))
+    shift = CAMERA[0, 0] * SHAKE * np.abs(found.off)
+    assert shift[:, :3].max() > 1.5
+    assert shift[:, -3:].max() < 0.5
+
+
+def test_warp_shows_what_the_even_camera_would_have_seen(places):
+    """Points at the surface's own depth, seen by the shaken camera, come to lie where the even one sees them."""
+    near = 1 + 3 * np.abs(places[:, 0] - HOLD[0]) / SIZE[0]
+    found = surface(places, near)
+    even = np.eye(3), np.zeros(3)
+    shaken = cameras.turned(np.array([[0.01, -0.02, 0.01]]))[0], np.array([6e-4, -4e-4, 5e-4])
+    matrix, grid = parallax.warp(found.normal, found.off, shaken, even, CAMERA, SIZE)
+    depth = 1 / (rays(places) @ found.normal + parallax.at(found.off, places, SIZE))
+    points = np.column_stack([rays(places) * depth[:, None], np.ones(len(places))])
+    there = cameras.project(CAMERA, *shaken, points)
+    back = parallax.to_plane(matrix, grid, there, SIZE)
+    # what is left is the shift's curvature within a cell
+    assert np.abs(back - places).max() < 0.05
+    alone = transfer(np.linalg.inv(matrix), there)
+    assert np.abs(alone - places).max() > 0.5
+
+
+def test_grid_is_scipys_bilinear():
+    from scipy.interpolate import RegularGridInterpolator
+
+    rng = np.random.default_rng(6)
+    grid = rng.normal(size=(5, 7, 2))
+    points = rng.uniform(-50, 1250, (200, 2))
+    nodes = parallax.nodes(SIZE, (5, 7))
+    reference = RegularGridInterpolator((nodes[:, 0, 1], nodes[0, :, 0]), grid)
+    inside = np.clip(points, 0, SIZE - 1)
+    np.testing.assert_allclose(parallax.at(grid, points, SIZE), reference(inside[:, ::-1]), atol=1e-12)

@@ -1,0 +1,40 @@
+"""The even path."""
+
+import numpy as np
+import pytest
+
+from kerbwalk import path
+
+
+def test_an_even_walk_stays_as_it_is():
+    line = np.outer(np.arange(60), [0.01, -0.002, 0.2])
+    np.testing.assert_allclose(path.smoothed(line, 24), line, atol=1e-9)
+
+
+def test_half_of_a_wave_of_the_period_is_kept():
+    k = np.arange(288)
+    for period, kept in ((24, 0.5), (96, 1 / (1 + 0.25**4)), (6, 1 / (1 + 4**4))):
+        wave = np.cos(2 * np.pi * k / period)[:, None]
+        inner = slice(48, -48)
+        found = (path.smoothed(wave, 24)[inner] * wave[inner]).sum() / (wave[inner] ** 2).sum()
+        # its second difference is not quite its second derivative
+        assert found == pytest.approx(kept, abs=0.03)
+
+
+def test_shake_is_gone_and_one_far_off_does_not_draw_the_path():
+    rng = np.random.default_rng(3)
+    walk = np.outer(np.arange(80), [0.0, 0.0, 0.2])
+    shaken = walk + rng.normal(0, 0.012, walk.shape)
+    shaken[40] += (0.5, 0, 0)
+    known = np.ones(80, bool)
+    known[[20, 21]] = False
+    shaken[[20, 21]] = 1e6
+    even = path.smoothed(shaken, 24, known)
+    assert np.abs(even - walk).max() < 0.03
+    assert np.sqrt(np.square(np.diff(even, 2, axis=0)).mean()) < 0.001
+
+
+@pytest.mark.parametrize("count", [1, 2])
+def test_too_few_to_smooth_stand_at_their_mean(count):
+    values = np.arange(2.0 * count).reshape(count, 2)
+    np.testing.assert_allclose(path.smoothed(values, 24), np.tile(values.mean(0), (count, 1)))

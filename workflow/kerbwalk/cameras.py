@@ -1,0 +1,297 @@
+"""Where the camera stood and how it was turned at each photo: one robust solve over all photos and lasting points.
+
+A bundle adjustment (Triggs et al. 1999, "Bundle adjustment: a modern synthesis") with one focal length for all photos.
+Coordinates are the reference camera's: x right, y down, z forward, its place the origin; the length unit is the hold
+point's depth there. A point X of the world, (x, y, z, w) up to scale, is seen at K R (X_xyz - X_w p) by a photo whose
+camera stands at p; w is 0 for what is infinitely far.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+# Distance (pixels) at which a sight has lost most of its say, lowered step by step (graduated non-convexity,
+# Blake & Zisserman 1987).
+COARSE = (24.0, 12.0, 6.0, 3.0, 2.0)
+FINE = (1.5,)
+# So many steps for each, or fewer where they no longer help.
+STEPS = 8
+# What is known without looking: a place lies between its neighbours' to this part of the hold point's distance, and
+# photographers level the camera to about this angle.
+PLACE_SIGMA = 0.02
+ROLL_SIGMA = np.radians(3.0)
+# About so many photos are solved together at first; the others follow from what these say of the world.
+FIRST_PHOTOS = 40
+# Of the hold point's sights none is doubted: the tracker has done that.
+HOLD = 0
+
+
+@dataclass
+class Sights:
+    """What is seen where, one line a sight: photo and point, int (m,); at, (m, 2) pixels; sigma, (m,) pixels.
+
+    Point 0 is the hold point.
+    """
+
+    photo: np.ndarray
+    point: np.ndarray
+    at: np.ndarray
+    sigma: np.ndarray
+
+    def of(self, chosen):
+        """Some of the sights. chosen: bool (m,)."""
+        return Sights(self.photo[chosen], self.point[chosen], self.at[chosen], self.sigma[chosen])
+
+
+@dataclass
+class World:
+    """turn: (n, 3, 3) world to camera; place: (n, 3) of the cameras; points: (k, 4) homogeneous, of length 1."""
+
+    turn: np.ndarray
+    place: np.ndarray
+    points: np.ndarray
+
+
+def solve(sights, guess, camera, fixed):
+    """Cameras and points that agree best with all that is seen.
+
+    sights: Sights; guess: World; camera: K, 3x3; fixed: index of the reference photo, which stays where it is, as does
+    the hold point. Returns (World, distance (m,) in pixels of each sight from where the world says it should be).
+    Levenberg-Marquardt on the reprojection error with Geman-McClure weights; points are eliminated (Schur complement).
+    Some of the photos come first; the others are placed by the points that these give, and then all together.
+    """
+    count = len(guess.turn)
+    seen = np.bincount(sights.photo, minlength=count) > 0
+    seen[fixed] = True
+    known = np.flatnonzero(seen)
+    some = np.zeros(count, bool)
+    some[known[:: -(-len(known) // FIRST_PHOTOS)]] = True
+    some[fixed] = True
+    world = _descend(sights.of(some[sights.photo]), guess, camera, fixed, some, COARSE)
+    if (seen & ~some).any():
+        world = _between(world, some, seen)
+        rest = sights.of(~some[sights.photo])
+        for scale in (6.0, 3.0, 1.5):
+            world = _resect(rest, world, camera, scale)
+    world = _descend(sights, world, camera, fixed, seen, FINE)
+    return world, np.hypot(*_residual(sights, world, camera)[0].T)
+
+
+def guess(sights, turn, scale, hold, camera, fixed):
+    """Where a solve may begin.
+
+    sights: Sights; turn: (n, 3, 3) that bring the hold point to where it is seen; scale: (n,) its size against the
+    reference, which says how far the camera went towards it; hold: (2,) in the reference; camera: K; fixed: index of
+    the reference. Returns a World.
+    Points are put on the ray of the photo next to the reference that shows them, the nearer the further they lie from
+    the hold point, above all downwards: so a street is built, and a guess the other way round could settle on
+    the scene turned inside out.
+    """
+    inverse = np.linalg.inv(camera)
+    ray = inverse @ [*hold, 1]
+    place = ray * (1 - 1 / np.asarray(scale))[:, None]
+    order = np.lexsort((np.abs(sights.photo - fixed), sights.point))
+    first = order[np.concatenate([[True], np.diff(sights.point[order]) > 0])]
+    rays = np.column_stack([sights.at[first], np.ones(len(first))]) @ inverse.T
+    rays = np.einsum("kji,kj->ki", turn[sights.photo[first]], rays)
+    off = (sights.at[first] - hold) / (2 * camera[0, 2] + 1)
+    nearness = 1 + 4 * np.abs(off[:, 0]) + np.maximum(6 * off[:, 1], -off[:, 1])
+    points = np.zeros((sights.point.max() + 1, 4))
+    points[:, 2] = 1
+    points[sights.point[first]] = np.column_stack([rays / nearness[:, None] + place[sights.photo[first]], nearness**0])
+    points[HOLD] = [*ray, 1]
+    return World(turn, place, points / np.linalg.norm(points, axis=1, keepdims=True))
+
+
+def spread(sights, world, camera, counted):
+    """Covariances of the points, (k, 3, 3), in the directions of tangents(); counted: bool (m,), sights that agree."""
+    _, _, by_point = _linear(sights, world, camera)
+    scaled = by_point / sights.sigma[:, None, None] ** 2
+    inner = np.tile(1e-6 * np.eye(3), (len(world.points), 1, 1))
+    np.add.at(inner, sights.point[counted], (scaled.transpose(0, 2, 1) @ by_point)[counted])
+    return np.linalg.inv(inner + 1e-9 * np.einsum("kii->k", inner)[:, None, None] * np.eye(3))
+
+
+def nearness(world, covariance, turn, place):
+    """Inverse depth of the points before a camera: ((k,), and its standard deviation (k,))."""
+    axis = turn[2]
+    depth = (world.points[:, :3] - world.points[:, 3:] * place) @ axis
+    depth = np.where(np.abs(depth) < 1e-9, 1e-9, depth)
+    value = world.points[:, 3] / depth
+    slope = np.column_stack([-(value / depth)[:, None] * axis, (1 + value * (place @ axis)) / depth])
+    slope = np.einsum("ki,kij->kj", slope, tangents(world.points))
+    return value, np.sqrt(np.einsum("ki,kij,kj->k", slope, covariance, slope))
+
+
+def project(camera, turn, place, points):
+    """Where points (k, 4) lie in a photo: (k, 2) pixels, NaN for those that lie behind it."""
+    seen = (points[:, :3] - points[:, 3:] * place) @ (camera @ turn).T
+    return seen[:, :2] / np.where(seen[:, 2:] > 1e-6, seen[:, 2:], np.nan)
+
+
+def _residual(sights, world, camera):
+    turn, point = world.turn[sights.photo], world.points[sights.point]
+    ray = point[:, :3] - point[:, 3:] * world.place[sights.photo]
+    there = np.einsum("kij,kj->ki", turn, ray)
+    depth = np.where(np.abs(there[:, 2]) < 1e-6, 1e-6, there[:, 2])
+    focal = camera[0, 0]
+    error = focal * there[:, :2] / depth[:, None] + camera[:2, 2] - sights.at
+    return error, there, depth, turn, point
+
+
+def _weights(sights, error, scale):
+    """Geman-McClure, over the sights' own variance."""
+    trust = 1 / (1 + (error**2).sum(1) / (scale**2)) ** 2
+    return np.where(sights.point == HOLD, 1.0, trust) / sights.sigma**2
+
+
+def _cost(sights, error, scale):
+    square = (error**2).sum(1)
+    robust = np.where(sights.point == HOLD, square, square / (1 + square / scale**2))
+    return float((robust / sights.sigma**2).sum())
+
+
+def _linear(sights, world, camera):
+    """Error and its derivatives: (m, 2), to the camera's turn and place (m, 2, 6), to the point (m, 2, 3)."""
+    error, there, depth, turn, point = _residual(sights, world, camera)
+    focal, count = camera[0, 0], len(depth)
+    image = np.zeros((count, 2, 3))
+    image[:, 0, 0] = image[:, 1, 1] = focal / depth
+    image[:, :, 2] = -focal * there[:, :2] / depth[:, None] ** 2
+    # A camera turned on by a small angle a sees a x X at a place moved by that much.
+    spin = np.zeros((count, 3, 3))
+    spin[:, 0, 1], spin[:, 0, 2], spin[:, 1, 2] = there[:, 2], -there[:, 1], there[:, 0]
+    spin -= spin.transpose(0, 2, 1)
+    by_turn = image @ spin
+    by_ray = image @ turn
+    by_place = -point[:, 3, None, None] * by_ray
+    by_point = np.concatenate([by_ray, -(by_ray @ world.place[sights.photo][:, :, None])], 2)
+    by_point = by_point @ tangents(world.points)[sights.point]
+    return error, np.concatenate([by_turn, by_place], 2), by_point
+
+
+def tangents(points):
+    """(k, 4, 3): for each unit vector three unit vectors at right angles to it (Householder)."""
+    sign = np.where(points[:, 3] >= 0, 1.0, -1.0)
+    mirror = points.copy()
+    mirror[:, 3] += sign
+    scale = 2 / (mirror**2).sum(1)
+    basis = -scale[:, None, None] * mirror[:, :, None] * mirror[:, None, :3]
+    basis[:, range(3), range(3)] += 1
+    return basis
+
+
+def _descend(sights, world, camera, fixed, photos, scales):
+    """Levenberg-Marquardt, some steps for each scale, tried again with more damping where one fails."""
+    index = np.cumsum(photos) - 1
+    order = np.argsort(sights.point, kind="stable")
+    sights = sights.of(order)
+    own, cameras = index[sights.photo], int(photos.sum())
+    numbered, point = np.unique(sights.point, return_inverse=True)
+    damping, settled = 1e-3, None
+    for scale in np.repeat(scales, STEPS):
+        if scale == settled:
+            continue
+        error, by_camera, by_point = _linear(sights, world, camera)
+        weight = _weights(sights, error, scale)[:, None, None]
+        system, right = _priors(world, photos, fixed)
+        cost = _cost(sights, error, scale) + _prior_cost(world, photos)
+        scaled_camera, scaled_point = weight * by_camera, weight * by_point
+        blocks = np.zeros((cameras, 6, 6))
+        np.add.at(blocks, own, scaled_camera.transpose(0, 2, 1) @ by_camera)
+        force = np.zeros((cameras, 6))
+        np.add.at(force, own, (scaled_camera * error[:, :, None]).sum(1))
+        inner = np.zeros((len(numbered), 3, 3))
+        np.add.at(inner, point, scaled_point.transpose(0, 2, 1) @ by_point)
+        pull = np.zeros((len(numbered), 3))
+        np.add.at(pull, point, (scaled_point * error[:, :, None]).sum(1))
+        cross = np.zeros((cameras, 6, len(numbered), 3))
+        np.add.at(cross, (own, slice(None), point), scaled_camera.transpose(0, 2, 1) @ by_point)
+        cross = cross.reshape(6 * cameras, -1)
+        for _ in range(6):
+            kept = inner + (damping * np.einsum("kii->ki", inner) + 1e-3)[:, :, None] * np.eye(3)
+            kept[numbered == HOLD] = np.eye(3) * 1e18
+            inverse = np.linalg.inv(kept)
+            through = np.einsum("ckj,kji->cki", cross.reshape(6 * cameras, -1, 3), inverse).reshape(6 * cameras, -1)
+            matrix = system - through @ cross.T
+            own_blocks = blocks + (damping * np.einsum("kii->ki", blocks))[:, :, None] * np.eye(6)
+            for c in range(cameras):
+                matrix[6 * c : 6 * c + 6, 6 * c : 6 * c + 6] += own_blocks[c]
+            held = 6 * index[fixed] + np.arange(6)
+            matrix[held, held] += 1e18
+            change = -np.linalg.solve(matrix, force.ravel() + right - through @ pull.ravel())
+            moved = -np.einsum("kij,kj->ki", inverse, pull + (cross.T @ change).reshape(-1, 3))
+            change = change.reshape(-1, 6)
+            turn, place, points = world.turn.copy(), world.place.copy(), world.points.copy()
+            turn[photos] = turned(change[:, :3]) @ turn[photos]
+            place[photos] += change[:, 3:]
+            points[numbered] += np.einsum("kij,kj->ki", tangents(points[numbered]), moved)
+            points /= np.linalg.norm(points, axis=1, keepdims=True)
+            tried = World(turn, place, points)
+            after = _cost(sights, _residual(sights, tried, camera)[0], scale) + _prior_cost(tried, photos)
+            if after < cost:
+                world, damping = tried, max(damping / 10, 1e-9)
+                break
+            damping *= 10
+        if not after < 0.99 * cost:
+            settled = scale
+    return world
+
+
+def _curvature(photos):
+    """(n - 2, n): by how much each place lies off the line between its neighbours', for photos unevenly left out."""
+    at = np.flatnonzero(photos).astype(float)
+    rows = np.zeros((max(len(at) - 2, 0), len(at)))
+    for k in range(len(rows)):
+        before, after = at[k + 1] - at[k], at[k + 2] - at[k + 1]
+        rows[k, k : k + 3] = after / (before + after), -1, before / (before + after)
+    return rows
+
+
+def _priors(world, photos, fixed):
+    """The normal equations of what is known without looking: (6 n, 6 n) and (6 n,)."""
+    cameras = int(photos.sum())
+    system, right = np.zeros((cameras, 6, cameras, 6)), np.zeros((cameras, 6))
+    rows = _curvature(photos)
+    for axis in (3, 4, 5):
+        system[:, axis, :, axis] += rows.T @ rows / PLACE_SIGMA**2
+    right[:, 3:] += rows.T @ (rows @ world.place[photos]) / PLACE_SIGMA**2
+    turn = world.turn[photos]
+    slope = np.stack([np.zeros(cameras), turn[:, 2, 1], -turn[:, 1, 1]], 1)
+    system[range(cameras), :3, range(cameras), :3] += slope[:, :, None] * slope[:, None] / ROLL_SIGMA**2
+    right[:, :3] += slope * turn[:, 0, 1, None] / ROLL_SIGMA**2
+    return system.reshape(6 * cameras, -1), right.ravel()
+
+
+def _prior_cost(world, photos):
+    bent = _curvature(photos) @ world.place[photos]
+    return float((bent**2).sum() / PLACE_SIGMA**2 + (world.turn[photos, 0, 1] ** 2).sum() / ROLL_SIGMA**2)
+
+
+def _between(world, known, wanted):
+    """Places of further photos along the line between their neighbours'; their turns are kept as guessed."""
+    at, k = np.flatnonzero(known), np.arange(len(known))
+    place = np.stack([np.interp(k, at, world.place[at, axis]) for axis in range(3)], 1)
+    return World(world.turn, np.where((wanted & ~known)[:, None], place, world.place), world.points)
+
+
+def _resect(sights, world, camera, scale):
+    """One step for each photo alone, the points kept."""
+    error, by_camera, _ = _linear(sights, world, camera)
+    scaled = _weights(sights, error, scale)[:, None, None] * by_camera
+    count = len(world.turn)
+    blocks, force = np.zeros((count, 6, 6)), np.zeros((count, 6))
+    np.add.at(blocks, sights.photo, scaled.transpose(0, 2, 1) @ by_camera)
+    np.add.at(force, sights.photo, (scaled * error[:, :, None]).sum(1))
+    blocks += 1e-6 * np.einsum("kii->ki", blocks)[:, :, None] * np.eye(6) + np.diag([1e4] * 3 + [1e3] * 3)
+    change = -np.linalg.solve(blocks, force[:, :, None])[:, :, 0]
+    return World(turned(change[:, :3]) @ world.turn, world.place + change[:, 3:], world.points)
+
+
+def turned(angles):
+    """Rotations (k, 3, 3) by small vectors (k, 3) (Rodrigues)."""
+    size = np.linalg.norm(angles, axis=1)[:, None, None]
+    x, y, z = angles.T
+    zero = np.zeros_like(x)
+    cross = np.array([[zero, -z, y], [z, zero, -x], [-y, x, zero]]).transpose(2, 0, 1)
+    return np.eye(3) + np.sinc(size / np.pi) * cross + 0.5 * np.sinc(size / (2 * np.pi)) ** 2 * cross @ cross

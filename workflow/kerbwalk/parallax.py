@@ -1,0 +1,206 @@
+"""Nearness over the picture, as a smooth surface through points of known depth, and the shifts that follow from it.
+
+What a camera's error of place does to the picture is known in all but one thing: how near each part of it is. So not
+shifts are fitted, frame by frame, but that one surface, which changes slowly; it cannot wobble, and over a flat wall,
+whose inverse depth is linear in the picture, it bends nothing.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import sparse
+from scipy.linalg import solveh_banded
+
+from kerbwalk import cameras
+from kerbwalk.registration import transfer
+
+# Nodes of the grid, across and down, over the plane's whole width and height.
+NODES = 25, 17
+# In pixels of the usual shake: how well a point's own shift is known at best, how much the surface bends from node to
+# node, and how far it may stand off the homography where nothing is seen.
+SURE = 0.25
+BEND = 0.25
+APART = 4.0
+# Residual at which a point has lost most of its say: it stands before or behind what is around it.
+OTHER = 1.0
+ROUNDS = 6
+# Every so many photos a surface is fitted; a point fades out so many photos beyond those that show it.
+EVERY, FADE = 3, 8
+# A homography follows what lies within this part of the width about the hold point, others by a little.
+REACH = 0.25
+LITTLE = 0.02
+
+
+@dataclass
+class Nearness:
+    """Inverse depth over the plane: normal, (3,), times the ray K^-1 (x, y, 1), plus `off` at the nodes, (gh, gw)."""
+
+    normal: np.ndarray
+    off: np.ndarray
+
+
+def surface(places, nearness, sigma, weight, hold, hold_nearness, camera, size, shake):
+    """The surface of inverse depth through points.
+
+    places: (n, 2) on the plane, pixels; nearness: (n,) inverse depth, and sigma, its standard deviation; weight:
+    (n,), 0..1; hold, hold_nearness: a point through which it goes exactly; camera: K; size: (width, height) of the
+    plane; shake: the usual error of place. Returns a Nearness.
+    Thin-plate energy on a grid (second differences), reweighted so that it may fold where walls meet (iteratively
+    reweighted for an L1 norm), data by Geman-McClure.
+    """
+    scale = camera[0, 0] * shake
+    inverse = np.linalg.inv(camera)
+    rays = np.column_stack([places, np.ones(len(places))]) @ inverse.T
+    ray_hold = inverse @ [*hold, 1]
+    doubt = 1 / (SURE**2 + (scale * sigma) ** 2)
+    near = LITTLE + np.exp(-((places - hold) ** 2).sum(1) / (2 * (REACH * size[0]) ** 2))
+    offset = rays - ray_hold
+    wanted = scale * (nearness - hold_nearness)
+    trust = np.ones(len(places))
+    for _ in range(ROUNDS):
+        say = weight * near * doubt * trust
+        said = offset[:, :2] * say[:, None]
+        slope = np.linalg.solve(said.T @ offset[:, :2] + 1e-3 * np.eye(2), said.T @ wanted)
+        rest = wanted - offset[:, :2] @ slope
+        trust = 1 / (1 + (rest / OTHER) ** 2) ** 2
+    normal = np.append(slope / scale, hold_nearness - slope @ ray_hold[:2] / scale)
+    off = _grid(places, rest, weight * doubt, size)
+    off -= at(off, np.array([hold]), size)[0]
+    return Nearness(normal, off / scale)
+
+
+def surfaces(world, covariance, lasts, turn, place, hold, camera, size, shake):
+    """The surface of inverse depth as each even camera sees it.
+
+    world: cameras.World; covariance: of its points; lasts: (k, 2), first and last photo that show a point, the first
+    beyond the last for those not to be used; turn, place: (n, 3, 3) and (n, 3), the even cameras; hold: (2,) on
+    the plane; camera: K; size: of the plane; shake: usual error of place.
+    Returns (normals (n, 3), offs (n, gh, gw)). Every third is fitted, those between are interpolated, and points fade
+    out beyond the photos that show them: so the surface changes slowly.
+    """
+    count = len(turn)
+    fitted = np.unique(np.append(np.arange(0, count, EVERY), count - 1))
+    normals, offs = [], []
+    for k in fitted:
+        at_plane = cameras.project(camera, turn[k], place[k], world.points)
+        nearness, sigma = cameras.nearness(world, covariance, turn[k], place[k])
+        away = np.maximum(np.maximum(lasts[:, 0] - k, k - lasts[:, 1]), 0)
+        weight = np.clip(1 - away / FADE, 0, 1)
+        weight[cameras.HOLD] = 0
+        with np.errstate(invalid="ignore"):
+            about = (np.abs(at_plane / size - 0.5) < 0.6).all(1)
+        use = about & (weight > 0)
+        found = surface(
+            at_plane[use], nearness[use], sigma[use], weight[use], hold, nearness[cameras.HOLD], camera, size, shake
+        )
+        normals.append(found.normal)
+        offs.append(found.off)
+
+    def filled(values):
+        flat = np.reshape(values, (len(fitted), -1))
+        lines = [np.interp(np.arange(count), fitted, flat[:, c]) for c in range(flat.shape[1])]
+        return np.stack(lines, 1).reshape(count, *np.shape(values)[1:])
+
+    return filled(normals), filled(offs)
+
+
+def warp(normal, off, seen, even, camera, size):
+    """What takes the plane to a photo: the homography of the surface's plane, and the rest as shifts at the nodes.
+
+    normal, off: the surface; seen, even: (turn, place) of the photo's camera and of the even one; camera: K; size: of
+    the plane. Returns (3x3, (gh, gw, 2) photo pixels).
+    """
+    inverse = np.linalg.inv(camera)
+    relative, step = seen[0] @ even[0].T, seen[0] @ (even[1] - seen[1])
+    matrix = camera @ (relative + np.outer(step, normal)) @ inverse
+    places = nodes(size, off.shape).reshape(-1, 2)
+    rays = np.column_stack([places, np.ones(len(places))]) @ inverse.T
+    there = (rays @ relative.T + (rays @ normal + off.ravel())[:, None] * step) @ camera.T
+    shifts = there[:, :2] / there[:, 2:] - transfer(matrix, places)
+    return matrix / matrix[2, 2], shifts.reshape(*off.shape, 2)
+
+
+def to_plane(matrix, grid, points, size):
+    """Points (n, 2) of a photo on the plane: the warp backwards, by iteration."""
+    back = np.linalg.inv(matrix)
+    found = transfer(back, points)
+    for _ in range(10 if grid is not None else 0):
+        found = transfer(back, points - at(grid, found, size))
+    return found
+
+
+def at(grid, points, size):
+    """Values of a grid (gh, gw, ...) over a plane of (width, height) at points (n, 2), beyond its edges as at them."""
+    x, y, i, j = _cells(points, size, grid.shape[1], grid.shape[0])
+    x, y = (part.reshape(-1, *[1] * (grid.ndim - 2)) for part in (x, y))
+    top = grid[j, i] * (1 - x) + grid[j, i + 1] * x
+    below = grid[j + 1, i] * (1 - x) + grid[j + 1, i + 1] * x
+    return top * (1 - y) + below * y
+
+
+def nodes(size, shape=(NODES[1], NODES[0])):
+    """Places of a grid's nodes on a plane of (width, height): (gh, gw, 2); the outer ones are its corner pixels."""
+    across, down = np.linspace(0, size[0] - 1, shape[1]), np.linspace(0, size[1] - 1, shape[0])
+    return np.stack(np.meshgrid(across, down), -1)
+
+
+def _cells(points, size, across, down):
+    x = np.clip(points[:, 0] / (size[0] - 1), 0, 1) * (across - 1)
+    y = np.clip(points[:, 1] / (size[1] - 1), 0, 1) * (down - 1)
+    i, j = np.minimum(x.astype(int), across - 2), np.minimum(y.astype(int), down - 2)
+    return x - i, y - j, i, j
+
+
+def _grid(places, rest, weight, size):
+    """Node values of the smooth surface through `rest`."""
+    across, down = NODES
+    x, y, i, j = _cells(places, size, across, down)
+    # Nodes are numbered down first, so that the normal equations have few diagonals.
+    line = np.arange(len(places))
+    parts = [(0, 0, (1 - x) * (1 - y)), (1, 0, x * (1 - y)), (0, 1, (1 - x) * y), (1, 1, x * y)]
+    shape = len(line), across * down
+    basis = sum(sparse.csr_array((part, (line, (i + a) * down + j + b)), shape=shape) for a, b, part in parts)
+    bends = _bends()
+    values = np.zeros(across * down)
+    trust, fold = np.ones(len(places)), np.ones(bends.shape[0])
+    for turn in range(ROUNDS):
+        say = sparse.diags_array(weight * trust)
+        normal = basis.T @ say @ basis + bends.T @ sparse.diags_array(fold / BEND**2) @ bends
+        normal += sparse.eye_array(across * down) / APART**2
+        values = solveh_banded(_banded(normal, 2 * down + 1), basis.T @ (weight * trust * rest), lower=True)
+        other = OTHER * max(1, 4 / 2**turn)
+        trust = 1 / (1 + ((basis @ values - rest) / other) ** 2) ** 2
+        fold = 1 / np.maximum(0.3, np.abs(bends @ values) / BEND)
+    return values.reshape(across, down).T
+
+
+def _bends():
+    """Second differences over the nodes: across, down, and twice the mixed one."""
+    across, down = NODES
+    number = np.arange(across * down).reshape(across, down)
+    rows = []
+    for a, b, c in (
+        (number[:-2], number[1:-1], number[2:]),
+        (number[:, :-2], number[:, 1:-1], number[:, 2:]),
+    ):
+        rows.append(_rows([(a, 1), (b, -2), (c, 1)], across * down))
+    root = np.sqrt(2)
+    corners = (number[:-1, :-1], root), (number[1:, :-1], -root), (number[:-1, 1:], -root), (number[1:, 1:], root)
+    rows.append(_rows(corners, across * down))
+    return sparse.vstack(rows).tocsr()
+
+
+def _rows(parts, count):
+    lines = np.arange(parts[0][0].size)
+    return sum(
+        sparse.csr_array((np.full(len(lines), float(factor)), (lines, number.ravel())), shape=(len(lines), count))
+        for number, factor in parts
+    )
+
+
+def _banded(matrix, width):
+    """The lower diagonals of a symmetric sparse matrix, for solveh_banded."""
+    bands = np.zeros((width + 1, matrix.shape[0]))
+    for k in range(width + 1):
+        bands[k, : matrix.shape[0] - k] = matrix.diagonal(-k)
+    return bands
