@@ -1,8 +1,8 @@
 # Kerbwalk: every shoot from raw photos to a steady, evenly lit, graded clip.
 #
-#   ingest - audit - decode -+- look ------------------+
-#                            +- track - steady -+- light +- compose -+- deliver - report - index
-#                            |                  +- framing           +- master
+#   ingest - audit, hot - decode -+- look ------------------+
+#                                 +- track - steady -+- light +- compose -+- deliver - report - index
+#                                 |                  +- framing           +- master
 #
 # One rule file, one script, and one module of the maths a stage, all of the same name.
 import sys
@@ -17,6 +17,7 @@ include: "workflow/rules/common.smk"
 include: "workflow/rules/refuse.smk"
 include: "workflow/rules/ingest.smk"
 include: "workflow/rules/audit.smk"
+include: "workflow/rules/hot.smk"
 include: "workflow/rules/decode.smk"
 include: "workflow/rules/look.smk"
 include: "workflow/rules/track.smk"

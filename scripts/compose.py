@@ -70,9 +70,8 @@ def main():
                     path, place = proxies.place(name)
                     frame = np.load(files[path], mmap_mode="r")[place]
                     matrix = compose.output_to_frame(crop, output, matrices[name], proxies.scale)
-                    compose.warp(
-                        frame, matrix, table, share / compose.WHITE, rgb, gains[name], tints.get(name, compose.PLAIN)
-                    )
+                    factor, tint = share / proxies.white, tints.get(name, compose.PLAIN)
+                    compose.warp(frame, matrix, table, factor, rgb, gains[name], tint)
                 for place in places:
                     where, factor = even(place, warps["frames"][k], warps, crop, output)
                     rgb[where] *= factor

@@ -13,7 +13,20 @@ import PyOpenColorIO as ocio
 import pytest
 
 SHOOT = "empty"
-STAGES = ("ingest", "audit", "decode", "look", "track", "steady", "light", "framing", "compose", "master", "deliver")
+STAGES = (
+    "ingest",
+    "audit",
+    "hot",
+    "decode",
+    "look",
+    "track",
+    "steady",
+    "light",
+    "framing",
+    "compose",
+    "master",
+    "deliver",
+)
 FINDING = {"code", "severity", "photos", "value", "limit", "message"}
 GAINS = ["photo", "known_step", "estimated_gain", "kept_trend", "applied_gain", "confidence", "pixels"]
 

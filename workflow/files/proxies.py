@@ -9,12 +9,12 @@ class Proxies:
     def __init__(self, paths):
         """paths: the shoot's proxies files, in any order."""
         self._where = {}
-        self.scale = self.grey_scale = self.light_scale = None
+        self.scale = self.white = self.grey_scale = self.light_scale = None
         for path in paths:
             with np.load(path) as chunk:
                 names = [str(name) for name in chunk["names"]]
                 if names:
-                    self.scale = int(chunk["scale"])
+                    self.scale, self.white = int(chunk["scale"]), float(chunk["white"])
                     self.grey_scale = int(chunk["grey_scale"])
                     self.light_scale = int(chunk["light_scale"])
             self._where |= {name: (path, k) for k, name in enumerate(names)}

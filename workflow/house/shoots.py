@@ -1,5 +1,6 @@
 """Find the shoots and their photos, and decide which photos are unchanged since they were last seen."""
 
+import functools
 import hashlib
 import json
 import os
@@ -16,6 +17,10 @@ PHOTO_ENDINGS = frozenset(
     """3fr arw bay cap cr2 cr3 crw dcr dng erf fff gpr iiq k25 kdc mef mos mrw nef nrw orf pef ptx raf raw
     rw2 rwl sr2 srf srw x3f tif tiff""".split()  # noqa: SIM905 (a list would be forty lines)
 )
+
+
+# Settings that name a file.
+FILES = ("dark", "look.cdl")
 
 
 @dataclass
@@ -75,21 +80,20 @@ def safe_path(path, results_dir):
     return str(link)
 
 
-def cdl_file(shoot):
-    """Path of the .cc file that the shoot's look names, or None: in the shoot's folder, else in config/looks.
+def named_file(shoot, key):
+    """Path of the file that a setting names, or None: in the shoot's folder or, for a look, in config/looks.
 
-    Raises SettingsError where it is in neither.
+    key: the setting, such as "look.cdl". Raises SettingsError where the file is not there.
     """
-    name = shoot.settings["look"]["cdl"]
+    name = functools.reduce(dict.__getitem__, key.split("."), shoot.settings)
     if not isinstance(name, str):
         return None
-    for path in (shoot.folder / name, ROOT / "config" / "looks" / name):
-        if path.is_file():
-            return path
-    raise settings_module.SettingsError(
-        f"{shoot.folder}: look.cdl names {name!r}, which is neither in the shoot's folder nor in config/looks; "
-        "put the file there"
-    )
+    places = [shoot.folder, ROOT / "config" / "looks"] if key.startswith("look.") else [shoot.folder]
+    for place in places:
+        if (place / name).is_file():
+            return place / name
+    where = "neither in the shoot's folder nor in config/looks" if places[1:] else "not in the shoot's folder"
+    raise settings_module.SettingsError(f"{shoot.folder}: {key} names {name!r}, which is {where}; put the file there")
 
 
 def chunks(photos, size):
@@ -148,8 +152,10 @@ def _read(folder, results_dir, base_settings):
             own = settings_module.load(own_settings)
             settings_module.check(own, own_settings, night=False)
             shoot.settings = settings_module.merged(base_settings, settings_module.normalised(own))
+        shoot.photos = [name for name in shoot.photos if name != shoot.settings["dark"]]
         _check_names(shoot, own_settings)
-        cdl_file(shoot)
+        for key in FILES:
+            named_file(shoot, key)
     except (settings_module.SettingsError, OSError) as error:
         shoot.problem = str(error)
     except UnicodeDecodeError:

@@ -54,29 +54,43 @@ def saturation_matrix(saturation):
     return saturation * np.eye(3) + (1 - saturation) * np.tile(colour.LUMINANCE_BT2020, (3, 1))
 
 
-def transform(camera_to_709, balance_change, settings, cdl=None):
+def transform(to_working, settings, cdl=None, full=1.0):
     """The look as an OpenColorIO GroupTransform.
 
-    camera_to_709: 3x3, balanced camera RGB to linear BT.709 RGB; balance_change: (3,) factors from the
-    balance under which the frames were decoded to the wanted one; settings: dict with exposure (stops),
-    contrast, toe, shoulder, saturation; cdl: CDLTransform or None.
-    Its input is a decoded frame divided by 65535, its output the BT.709 signal R'G'B' for a BT.1886 display.
+    to_working: 3x3, a decoded frame to the working space; settings: dict with exposure (stops), contrast, toe,
+    shoulder, saturation; cdl: CDLTransform or None; full: the level of a decoded frame where all of the sensor's
+    channels are full.
+    Its input is a decoded frame divided by its white level, its output the BT.709 signal R'G'B' for a BT.1886 display.
+    The brightest that the curve brings to white is the lowest channel of what is full: so a lamp's core, of which no
+    colour is known, is white under whatever white balance.
     """
+    steps = grade(to_working, settings, cdl)
+    core = applied(steps, np.full((1, 3), full))[0]
+    steps.appendTransform(_tone_lut(settings, peak=float(core.min())))
+    steps.appendTransform(_matrix(np.linalg.inv(colour.BT709_TO_WORKING)))
+    steps.appendTransform(ocio.RangeTransform(minInValue=0, minOutValue=0, maxInValue=1, maxOutValue=1))
+    steps.appendTransform(ocio.ExponentTransform(value=[2.4] * 3 + [1], direction=ocio.TRANSFORM_DIR_INVERSE))
+    return steps
+
+
+def grade(to_working, settings, cdl=None):
+    """The part of the look in scene light: white balance, exposure, saturation, CDL. A new GroupTransform."""
     gain = 2.0 ** settings["exposure"]
-    balanced = np.asarray(camera_to_709, float) @ np.diag(balance_change)
-    to_working = gain * saturation_matrix(settings["saturation"]) @ colour.BT709_TO_WORKING @ balanced
     steps = ocio.GroupTransform()
-    steps.appendTransform(_matrix(to_working))
+    steps.appendTransform(_matrix(gain * saturation_matrix(settings["saturation"]) @ to_working))
     if cdl is not None:
         cdl.setStyle(ocio.CDL_NO_CLAMP)
         steps.appendTransform(ocio.LogCameraTransform(**_CCT))
         steps.appendTransform(cdl)
         steps.appendTransform(ocio.LogCameraTransform(**_CCT, direction=ocio.TRANSFORM_DIR_INVERSE))
-    steps.appendTransform(_tone_lut(settings, peak=gain))
-    steps.appendTransform(_matrix(np.linalg.inv(colour.BT709_TO_WORKING)))
-    steps.appendTransform(ocio.RangeTransform(minInValue=0, minOutValue=0, maxInValue=1, maxOutValue=1))
-    steps.appendTransform(ocio.ExponentTransform(value=[2.4] * 3 + [1], direction=ocio.TRANSFORM_DIR_INVERSE))
     return steps
+
+
+def applied(steps, rgb):
+    """A transform's result: rgb and it float32 (n, 3)."""
+    result = np.array(rgb, np.float32)
+    ocio.Config.CreateRaw().getProcessor(steps).getDefaultCPUProcessor().applyRGB(result)
+    return result
 
 
 def cdl_transform(slope=(1, 1, 1), offset=(0, 0, 0), power=(1, 1, 1), saturation=1.0):

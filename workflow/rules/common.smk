@@ -101,15 +101,24 @@ def wanted(shoot):
     return [f"{shoot.id}/{shoot.id}_{kind}.mp4" for kind in shoot.settings["deliverables"]]
 
 
-def cdl_file(wildcards):
-    """The look's .cc file, if it names one: ancient, as its content is in the params."""
-    found = shoots.cdl_file(BY_ID[wildcards.shoot])
-    return [ancient(shoots.safe_path(found, RESULTS))] if found else []
+def named(key):
+    """An input function: the file that a setting names, if it names one; ancient, as its content is in the params."""
+
+    def file(wildcards):
+        found = shoots.named_file(BY_ID[wildcards.shoot], key)
+        return [ancient(shoots.safe_path(found, RESULTS))] if found else []
+
+    return file
 
 
-def cdl_identity(wildcards):
-    found = shoots.cdl_file(BY_ID[wildcards.shoot])
-    return shoots.checksum(found) if found else ""
+def named_identity(key):
+    """A params function: the content of that file."""
+
+    def identity_of(wildcards):
+        found = shoots.named_file(BY_ID[wildcards.shoot], key)
+        return shoots.checksum(found) if found else ""
+
+    return identity_of
 
 
 def frame_temp(path):

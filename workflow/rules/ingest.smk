@@ -15,7 +15,7 @@ rule ingest:
         runtime=lambda w, input: 5 + len(input) // 60,
     params:
         folder=lambda w: str(BY_ID[w.shoot].folder),
-        settings=picked("reference"),
+        settings=picked("reference", "dark"),
         identity=identity,
         code=fingerprint("ingest"),
     message:

@@ -3,7 +3,7 @@ rule look:
         ingest="{shoot}/work/ingest.json",
         audit="{shoot}/audit.json",
         proxies=every_chunk("{shoot}/work/proxies/{chunk}.npz"),
-        cdl=cdl_file,
+        cdl=named("look.cdl"),
     output:
         "{shoot}/work/look.clf",
     log:
@@ -17,7 +17,7 @@ rule look:
         runtime=5,
     params:
         settings=picked("look"),
-        cdl=cdl_identity,
+        cdl=named_identity("look.cdl"),
         code=fingerprint("look"),
     message:
         "{wildcards.shoot}: making the look"
