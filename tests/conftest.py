@@ -51,7 +51,7 @@ OWN = {
 @pytest.fixture(scope="session")
 def no_look():
     """A look without steps, for kerbwalk.signal.encode."""
-    return np.empty((0, 3, 4), np.float32), np.empty((0, 3, 1, 2), np.float32)
+    return np.empty((0, 3, 4), np.float32), np.empty((0, 3, 1, 2), np.float32), np.empty((0, 0, 0, 3), np.float32)
 
 
 class Night:

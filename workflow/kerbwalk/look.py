@@ -98,6 +98,17 @@ def cdl_transform(slope=(1, 1, 1), offset=(0, 0, 0), power=(1, 1, 1), saturation
     return ocio.CDLTransform(slope=list(slope), offset=list(offset), power=list(power), sat=float(saturation))
 
 
+def cube(colours):
+    """A 3-D table of colours as a transform, interpolated in tetrahedra.
+
+    colours: (m, m, m, 3), by red, green, blue.
+    """
+    table = ocio.Lut3DTransform(len(colours))
+    table.setInterpolation(ocio.INTERP_TETRAHEDRAL)
+    table.setData(np.asarray(colours, np.float32).ravel())
+    return table
+
+
 def clf_text(steps, title):
     """A look as the text of a CLF file (Academy S-2014-006)."""
     steps.getFormatMetadata().setID(title)

@@ -7,6 +7,10 @@ number falls in is read from its bits. Beyond the ends the outer segments run on
 polygon is off by at most p (1 - p) / 8 * 2^-20 of its value (the error of linear interpolation, h^2 / 8 max |f''|), and
 at a kink inside a segment by a quarter of the segment (2^-12 of x) times the change of slope.
 
+After the steps may come a cube, a table of colours over the unit cube, followed by tetrahedral interpolation (Kasson,
+Nin, Plouffe & Hafner 1995, "Performing color space conversions with three-dimensional linear interpolation"), which
+is what OpenColorIO does too and keeps greys on a line of their own.
+
 All that is compiled together lies in this one file: Numba keeps compiled code for as long as the file of the function
 that was called is unchanged, and does not look into others.
 """
@@ -45,11 +49,11 @@ def polygon(values):
 def encode(rgb, look, planes):
     """A look, and its BT.709 signal R'G'B' as 10-bit Y'CbCr, narrow range.
 
-    rgb: float32 (h, w, 3), what the look takes; look: the steps (matrices, polygons) of files.tables.tabulated, float32
-    (n, 3, 4) and (n, 3, 2 SEGMENTS, 2); planes: uint16 (3, h, w), filled in place with Y', Cb, Cr.
+    rgb: float32 (h, w, 3), what the look takes; look: the steps and the cube (matrices, polygons, cube) of
+    files.tables.tabulated, float32 (n, 3, 4), (n, 3, 2 SEGMENTS, 2) and (m, m, m, 3), m = 0 for none; planes: uint16 (3, h, w), filled in place with Y', Cb, Cr.
     Source: ITU-R BT.709-6, items 3.2 to 3.5 (E'Y, E'CB, E'CR and their quantisation for n = 10).
     """
-    matrices, polygons = look
+    matrices, polygons, cube = look
     for v in range(rgb.shape[0]):
         for u in range(rgb.shape[1]):
             red, green, blue = rgb[v, u, 0], rgb[v, u, 1], rgb[v, u, 2]
@@ -61,10 +65,45 @@ def encode(rgb, look, planes):
                 red = at(curve[0], mixed_red)
                 green = at(curve[1], mixed_green)
                 blue = at(curve[2], mixed_blue)
+            if len(cube):
+                red, green, blue = in_cube(cube, red, green, blue)
             luma = np.float32(0.2126) * red + np.float32(0.7152) * green + np.float32(0.0722) * blue
             planes[0, v, u] = np.uint16(np.float32(876) * luma + np.float32(64.5))
             planes[1, v, u] = np.uint16(np.float32(896 / 1.8556) * (blue - luma) + np.float32(512.5))
             planes[2, v, u] = np.uint16(np.float32(896 / 1.5748) * (red - luma) + np.float32(512.5))
+
+
+@numba.njit
+def in_cube(cube, red, green, blue):
+    """The cube's colour at red, green, blue, each cut to 0..1. cube: float32 (m, m, m, 3), by red, green, blue."""
+    last = np.float32(len(cube) - 1)
+    red = min(max(red, np.float32(0)), np.float32(1)) * last
+    green = min(max(green, np.float32(0)), np.float32(1)) * last
+    blue = min(max(blue, np.float32(0)), np.float32(1)) * last
+    r, g, b = min(int(red), len(cube) - 2), min(int(green), len(cube) - 2), min(int(blue), len(cube) - 2)
+    x, y, z = red - np.float32(r), green - np.float32(g), blue - np.float32(b)
+    # From the near corner to the far one along the axes, the one with the largest fraction first.
+    if x >= y:
+        if y >= z:
+            most, middle, least, dr, dg, db, er, eg, eb = x, y, z, 1, 0, 0, 1, 1, 0
+        elif x >= z:
+            most, middle, least, dr, dg, db, er, eg, eb = x, z, y, 1, 0, 0, 1, 0, 1
+        else:
+            most, middle, least, dr, dg, db, er, eg, eb = z, x, y, 0, 0, 1, 1, 0, 1
+    elif z >= y:
+        most, middle, least, dr, dg, db, er, eg, eb = z, y, x, 0, 0, 1, 0, 1, 1
+    elif z >= x:
+        most, middle, least, dr, dg, db, er, eg, eb = y, z, x, 0, 1, 0, 0, 1, 1
+    else:
+        most, middle, least, dr, dg, db, er, eg, eb = y, x, z, 0, 1, 0, 1, 1, 0
+    near, first = cube[r, g, b], cube[r + dr, g + dg, b + db]
+    second, far = cube[r + er, g + eg, b + eb], cube[r + 1, g + 1, b + 1]
+    a, c, d, e = np.float32(1) - most, most - middle, middle - least, least
+    return (
+        a * near[0] + c * first[0] + d * second[0] + e * far[0],
+        a * near[1] + c * first[1] + d * second[1] + e * far[1],
+        a * near[2] + c * first[2] + d * second[2] + e * far[2],
+    )
 
 
 @numba.njit
