@@ -20,6 +20,7 @@ include: "workflow/rules/audit.smk"
 include: "workflow/rules/hot.smk"
 include: "workflow/rules/decode.smk"
 include: "workflow/rules/look.smk"
+include: "workflow/rules/match.smk"
 include: "workflow/rules/track.smk"
 include: "workflow/rules/steady.smk"
 include: "workflow/rules/light.smk"
@@ -29,6 +30,8 @@ include: "workflow/rules/master.smk"
 include: "workflow/rules/deliver.smk"
 include: "workflow/rules/report.smk"
 include: "workflow/rules/index.smk"
+include: "workflow/rules/reference.smk"
+include: "workflow/rules/contact.smk"
 
 
 rule all:
@@ -36,7 +39,7 @@ rule all:
     input:
         "index.html",
         [f".kerbwalk/refused/{shoot.id}" for shoot in BAD_SHOOTS],
-        [clip for shoot in GOOD_SHOOTS for clip in wanted(shoot)],
+        [clip for shoot in GOOD_SHOOTS for clip in clips(shoot)],
 
 
 onsuccess:

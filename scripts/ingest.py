@@ -14,21 +14,19 @@ from pathlib import Path
 import _workflow  # noqa: F401
 from files import stage
 from files.photo import read_metadata
-from house.shoots import list_photos
 from kerbwalk import ingest
 
 
 def main():
     parser = stage.parser(__doc__)
     parser.add_argument("--folder", required=True, help="the shoot's folder")
-    parser.add_argument(
-        "--settings", required=True, type=json.loads, help='JSON: {"reference": file name, "dark": ...}'
-    )
+    parser.add_argument("--names", required=True, type=json.loads, help="JSON: the photos' file names")
+    parser.add_argument("--settings", required=True, type=json.loads, help='JSON: {"reference": file name or null}')
     parser.add_argument("--threads", type=int, default=1)
     parser.add_argument("--out", required=True)
     args = parser.parse_args()
 
-    paths = [Path(args.folder, name) for name in list_photos(args.folder) if name != args.settings["dark"]]
+    paths = [Path(args.folder, name) for name in args.names]
     with ThreadPoolExecutor(args.threads) as pool:
         records = list(pool.map(read_metadata, paths))
     usable = [r for r in records if not r["problem"]]

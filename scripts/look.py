@@ -1,8 +1,9 @@
 """Make the look: one transform from decoded frames to the display, for every frame of the shoot.
 
-Output look.clf: a CLF file for OpenColorIO; its input is a decoded frame divided by its white (see
-decode.py), its output the
-BT.709 signal for a BT.1886 display. The steps are described in workflow/kerbwalk/look.py.
+Outputs
+  out  a CLF file for OpenColorIO; its input is a decoded frame divided by its white (see decode.py), its output the
+       BT.709 signal for a BT.1886 display; the steps are described in workflow/kerbwalk/look.py
+  cc   the look's ASC CDL as a .cc file, one that changes nothing where the look has none
 """
 
 import json
@@ -11,8 +12,9 @@ import numpy as np
 
 import _workflow  # noqa: F401
 from files import stage
-from files.look import read_cdl
+from files.look import display_view, read_cdl, read_lut
 from files.proxies import Proxies
+from files.tables import tabulated
 from kerbwalk import camera, colour, look
 
 # A neutral point is the mean of a square this wide, as a part of the picture's width.
@@ -24,9 +26,12 @@ def main():
     parser.add_argument("--ingest", required=True)
     parser.add_argument("--audit", required=True)
     parser.add_argument("--proxies", nargs="+", required=True)
-    parser.add_argument("--cdl", nargs="?", const=None, help="an ASC CDL .cc file")
+    parser.add_argument("--cdl", nargs="?", const=None, help="an ASC CDL: .cc, .ccc or .cdl")
+    parser.add_argument("--lut", nargs="?", const=None, help="a .cube or .clf for the finished signal")
     parser.add_argument("--settings", required=True, type=json.loads, help='JSON: {"look": {...}}')
+    parser.add_argument("--display", nargs="?", const=None, help="the OpenColorIO config, where it is a file")
     parser.add_argument("--out", required=True)
+    parser.add_argument("--cc", required=True)
     args = parser.parse_args()
 
     settings = args.settings["look"]
@@ -39,8 +44,17 @@ def main():
     white = wanted_white(settings["white_balance"], reference, matrix, Proxies(args.proxies), balance)
     to_working = 2.0 ** reference.get("exposure", 0.0) * camera.to_working(matrix, white) / balance
     cdl = read_cdl(args.cdl) if args.cdl else settings["cdl"] and look.cdl_transform(**settings["cdl"])
-    steps = look.transform(to_working, settings, cdl, full=balance.max() / balance.min())
+    full = balance.max() / balance.min()
+    if settings["display"]:
+        to_display = display_view(**(settings["display"] | ({"config": args.display} if args.display else {})))
+        steps = look.through_view(to_working, settings, cdl, full, to_display)
+    else:
+        steps = look.transform(to_working, settings, cdl, full)
+    if args.lut:
+        steps.appendTransform(read_lut(args.lut))
     stage.write_text(args.out, look.clf_text(steps, "kerbwalk look"))
+    tabulated(args.out)  # complains of what compose could not apply
+    stage.write_text(args.cc, look.cc_text(cdl or look.cdl_transform()))
 
 
 def wanted_white(white_balance, reference, matrix, proxies, decoded_balance):

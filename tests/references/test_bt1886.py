@@ -10,7 +10,7 @@ import pytest
 from kerbwalk import colour, look
 
 EYE = colour.BT709_TO_WORKING
-PLAIN = {"exposure": 0.0, "contrast": 1.0, "toe": 0.0, "shoulder": 0.0, "saturation": 1.0}
+PLAIN = {"exposure": 0.0, "contrast": 1.0, "toe": 0.0, "shoulder": 0.0, "saturation": 1.0, "pivot": 0.18}
 
 
 def through_clf(tmp_path, steps, pixels):

@@ -13,7 +13,7 @@ import pytest
 from kerbwalk import colour, look
 
 EYE = colour.BT709_TO_WORKING
-PLAIN = {"exposure": 0.0, "contrast": 1.0, "toe": 0.0, "shoulder": 0.0, "saturation": 1.0}
+PLAIN = {"exposure": 0.0, "contrast": 1.0, "toe": 0.0, "shoulder": 0.0, "saturation": 1.0, "pivot": 0.18}
 GRADES = [
     {"slope": (1.2, 1.0, 0.9), "offset": (0.02, 0.0, -0.01)},
     {"power": (2, 1, 3)},

@@ -8,7 +8,7 @@ import pytest
 
 from kerbwalk import look
 
-SETTINGS = {"exposure": 1.0, "contrast": 1.2, "toe": 0.3, "shoulder": 0.7, "saturation": 1.1}
+SETTINGS = {"exposure": 1.0, "contrast": 1.2, "toe": 0.3, "shoulder": 0.7, "saturation": 1.1, "pivot": 0.18}
 MATRIX = np.array([[1.5, -0.4, -0.1], [-0.2, 1.4, -0.2], [0.0, -0.5, 1.5]])
 
 

@@ -9,12 +9,12 @@ from files.stage import StageError
 from files.tables import tabulated
 from kerbwalk import look, signal
 
-SETTINGS = {"exposure": 0.0, "contrast": 1.0, "toe": 0.0, "shoulder": 0.0, "saturation": 1.0}
+SETTINGS = {"exposure": 0.0, "contrast": 1.0, "toe": 0.0, "shoulder": 0.0, "saturation": 1.0, "pivot": 0.18}
 CAMERA = [[1.5, -0.4, -0.1], [-0.2, 1.5, -0.3], [0.05, -0.6, 1.55]]
 CDL = ((1.1, 0.95, 1.0), (0.02, 0.0, -0.01), (1.0, 1.1, 0.9), 1.3)
 LOOKS = {
     "plain": (SETTINGS, None),
-    "strong": ({"exposure": 1.5, "contrast": 1.3, "toe": 0.6, "shoulder": 0.8, "saturation": 1.4}, None),
+    "strong": ({"exposure": 1.5, "contrast": 1.3, "toe": 0.6, "shoulder": 0.8, "saturation": 1.4, "pivot": 0.18}, None),
     "cdl": (SETTINGS | {"shoulder": 0.5}, CDL),
     "cube": (SETTINGS | {"shoulder": 0.5}, None),
 }

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from kerbwalk import colour, look
 
 EYE = colour.BT709_TO_WORKING
-PLAIN = {"exposure": 0.0, "contrast": 1.0, "toe": 0.0, "shoulder": 0.0, "saturation": 1.0}
+PLAIN = {"exposure": 0.0, "contrast": 1.0, "toe": 0.0, "shoulder": 0.0, "saturation": 1.0, "pivot": 0.18}
 curves = st.fixed_dictionaries(
     {
         "contrast": st.floats(0.2, 4),
@@ -59,6 +59,22 @@ def test_contrast_is_the_slope_about_mid_grey(contrast, toe):
     step = 1e-5
     low, high = look.tone(0.18 * 2.0 ** np.array([-step, step]), contrast, toe)
     assert np.log2(high / low) / (2 * step) == pytest.approx(contrast, rel=1e-3)
+
+
+@given(st.floats(0.2, 4), st.floats(0.02, 1))
+def test_contrast_leaves_its_pivot_alone(contrast, pivot):
+    assert look.tone(np.array(pivot), contrast, peak=1e9, pivot=pivot) == pytest.approx(pivot, rel=1e-9)
+
+
+@pytest.mark.parametrize("balance", [(1, 1, 1), (0.8, 1, 1.3), (1.2, 1, 0.7)])
+@pytest.mark.parametrize("exposure", [0.0, 1.5])
+def test_what_is_full_is_white_under_any_balance(balance, exposure):
+    settings = PLAIN | {"shoulder": 0.5, "exposure": exposure}
+    steps = look.transform(colour.BT709_TO_WORKING * balance, settings, full=2.1)
+    np.testing.assert_allclose(applied(steps, [[2.1] * 3]), 1, atol=1e-3)
+    # and hardly less so where the deflicker took a tenth away
+    dimmed = applied(steps, [[1.9] * 3])
+    assert dimmed.min() > 0.96
 
 
 def test_toe_darkens_shadows_by_what_it_says():

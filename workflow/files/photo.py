@@ -189,12 +189,16 @@ def _read_tiff(source):
         profile = page.tags.valueof(34675)
     if pixels.dtype != np.uint16 or pixels.ndim != 3 or pixels.shape[2] < 3:
         raise PhotoError("is not a 16-bit RGB TIFF; export 16-bit RGB, or give the raw file")
-    return _to_linear(_upright(pixels[..., :3], orientation), profile)
+    encoded = np.ascontiguousarray(_upright(pixels[..., :3], orientation), np.float32) / np.float32(WHITE)
+    return np.rint(np.clip(to_linear(encoded, profile), 0, 1) * WHITE).astype(np.uint16)
 
 
-def _to_linear(encoded, profile):
-    """Encoded 16-bit RGB to linear BT.709 RGB by the file's own ICC profile, or as sRGB where it has none."""
-    pixels = np.ascontiguousarray(encoded, np.float32) / np.float32(WHITE)
+def to_linear(encoded, profile):
+    """Encoded RGB to linear BT.709 RGB by the file's own ICC profile, or as sRGB where it has none.
+
+    encoded: float32 (h, w, 3), 0..1, changed in place; profile: bytes or None. Returns float32, which may leave 0..1.
+    """
+    pixels = np.ascontiguousarray(encoded)
     config = ocio.Config.CreateRaw()
     if profile:
         with tempfile.NamedTemporaryFile(suffix=".icc") as file:
@@ -203,11 +207,10 @@ def _to_linear(encoded, profile):
             # OpenColorIO reads a profile as XYZ (adapted to D65) to device.
             transform = ocio.FileTransform(file.name, direction=ocio.TRANSFORM_DIR_INVERSE)
             config.getProcessor(transform).getDefaultCPUProcessor().applyRGB(pixels)
-        pixels = pixels @ np.float32(XYZ_TO_BT709.T)
-    else:
-        srgb = ocio.ExponentWithLinearTransform(gamma=[2.4] * 3 + [1.0], offset=[0.055] * 3 + [0.0])
-        config.getProcessor(srgb).getDefaultCPUProcessor().applyRGB(pixels)
-    return np.rint(np.clip(pixels, 0, 1) * WHITE).astype(np.uint16)
+        return pixels @ np.float32(XYZ_TO_BT709.T)
+    srgb = ocio.ExponentWithLinearTransform(gamma=[2.4] * 3 + [1.0], offset=[0.055] * 3 + [0.0])
+    config.getProcessor(srgb).getDefaultCPUProcessor().applyRGB(pixels)
+    return pixels
 
 
 def _upright(pixels, orientation):

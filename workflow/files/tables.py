@@ -22,8 +22,9 @@ def tabulated(path):
     """The look of a CLF file as steps that the line applies itself (kerbwalk.signal.encode).
 
     Each step is a matrix and then a curve a channel; a cube may come last. Returns float32 (n, 3, 4),
-    (n, 3, 2 SEGMENTS, 2), the curves as polygons, and (m, m, m, 3), the cube (kerbwalk.signal). All numbers come from OpenColorIO, at its full accuracy; it takes the place of
-    OpenColorIO's own pass over the picture, which lasts five times as long.
+    (n, 3, 2 SEGMENTS, 2), the curves as polygons, and (m, m, m, 3), the cube (kerbwalk.signal). All numbers
+    come from OpenColorIO, at its full accuracy; it takes the place of OpenColorIO's own pass over the picture, which
+    lasts five times as long.
     Raises StageError where the look holds a step of another kind, or one after the cube.
     """
     steps, per_channel, cube = [np.eye(3, 4)], [[]], np.empty((0, 0, 0, 3), np.float32)

@@ -18,9 +18,11 @@ PHOTO_ENDINGS = frozenset(
     rw2 rwl sr2 srf srw x3f tif tiff""".split()  # noqa: SIM905 (a list would be forty lines)
 )
 
-
 # Settings that name a file.
-FILES = ("dark", "look.cdl")
+FILES = ("dark", "look.cdl", "look.lut", "look.match", "look.display.config")
+# Looks to choose from, and their kinds by ending.
+LOOKS = ROOT / "config" / "looks"
+LOOK_ENDINGS = {"cdl": (".cc", ".ccc", ".cdl"), "lut": (".cube", ".clf")}
 
 
 @dataclass
@@ -85,10 +87,10 @@ def named_file(shoot, key):
 
     key: the setting, such as "look.cdl". Raises SettingsError where the file is not there.
     """
-    name = functools.reduce(dict.__getitem__, key.split("."), shoot.settings)
-    if not isinstance(name, str):
+    name = functools.reduce(lambda table, part: (table or {}).get(part), key.split("."), shoot.settings)
+    if not isinstance(name, str) or name.startswith("ocio://"):
         return None
-    places = [shoot.folder, ROOT / "config" / "looks"] if key.startswith("look.") else [shoot.folder]
+    places = [shoot.folder, LOOKS] if key.startswith("look.") else [shoot.folder]
     for place in places:
         if (place / name).is_file():
             return place / name
@@ -152,7 +154,9 @@ def _read(folder, results_dir, base_settings):
             own = settings_module.load(own_settings)
             settings_module.check(own, own_settings, night=False)
             shoot.settings = settings_module.merged(base_settings, settings_module.normalised(own))
-        shoot.photos = [name for name in shoot.photos if name != shoot.settings["dark"]]
+        # A dark frame and a graded still may lie among the photos.
+        others = (shoot.settings["dark"], shoot.settings["look"]["match"])
+        shoot.photos = [name for name in shoot.photos if name not in others]
         _check_names(shoot, own_settings)
         for key in FILES:
             named_file(shoot, key)

@@ -35,8 +35,8 @@ def ciede2000(one, other):
     hue = np.where(grey, h1 + h2, (h1 + h2) / 2 + 180 * (np.abs(h1 - h2) > 180)) % 360
     t = 1 - 0.17 * _cos(hue - 30) + 0.24 * _cos(2 * hue) + 0.32 * _cos(3 * hue + 6) - 0.20 * _cos(4 * hue - 63)
     chroma7 = chroma**7
-    rotation = -2 * np.sqrt(chroma7 / (chroma7 + 25.0**7)) * np.sin(
-        np.radians(60) * np.exp(-np.square((hue - 275) / 25))
+    rotation = (
+        -2 * np.sqrt(chroma7 / (chroma7 + 25.0**7)) * np.sin(np.radians(60) * np.exp(-np.square((hue - 275) / 25)))
     )
     off = np.square(lightness - 50)
     dl = (l2 - l1) / (1 + 0.015 * off / np.sqrt(20 + off))

@@ -3,9 +3,9 @@
 Before and after are pictures of one scene as BT.709 signals for a BT.1886 display. The change is fitted in three
 layers, each to what the one before has left: an ASC CDL; a monotone curve a channel; a table of colours, smooth and
 pulled towards no change. So where the still has no colours the change is what the first two layers say, and where
-it has, no grade that goes by colour alone is out of reach. Changes that go by place (a vignette, a dodged face) contradict
-each other in colour, and are outvoted: each layer is fitted by reweighted least squares with Cauchy weights (Holland &
-Welsch 1977). Curves and table are penalised splines (Eilers & Marx 1996).
+it has, no grade that goes by colour alone is out of reach. Changes that go by place (a vignette, a dodged face)
+contradict each other in colour, and are outvoted: each layer is fitted by reweighted least squares with Cauchy weights
+(Holland & Welsch 1977). Curves and table are penalised splines (Eilers & Marx 1996).
 """
 
 import numpy as np

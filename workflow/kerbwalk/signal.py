@@ -50,7 +50,8 @@ def encode(rgb, look, planes):
     """A look, and its BT.709 signal R'G'B' as 10-bit Y'CbCr, narrow range.
 
     rgb: float32 (h, w, 3), what the look takes; look: the steps and the cube (matrices, polygons, cube) of
-    files.tables.tabulated, float32 (n, 3, 4), (n, 3, 2 SEGMENTS, 2) and (m, m, m, 3), m = 0 for none; planes: uint16 (3, h, w), filled in place with Y', Cb, Cr.
+    files.tables.tabulated, float32 (n, 3, 4), (n, 3, 2 SEGMENTS, 2) and (m, m, m, 3), m = 0 for none; planes: uint16
+    (3, h, w), filled in place with Y', Cb, Cr.
     Source: ITU-R BT.709-6, items 3.2 to 3.5 (E'Y, E'CB, E'CR and their quantisation for n = 10).
     """
     matrices, polygons, cube = look

@@ -2,6 +2,7 @@
 
 import json
 import os
+import re
 import shlex
 import time
 from pathlib import Path
@@ -44,6 +45,12 @@ def read_night():
 NIGHT, SHOOTS = read_night()
 GOOD_SHOOTS = [shoot for shoot in SHOOTS if not shoot.problem]
 BAD_SHOOTS = [shoot for shoot in SHOOTS if shoot.problem]
+# What is made when its name stands on the command line.
+ON_REQUEST = {"reference": "reference.tif", "contact": "contact.png"}
+# The looks to choose from.
+LOOKS = sorted(
+    path for path in (ROOT / "config" / "looks").iterdir() if path.suffix in sum(shoots.LOOK_ENDINGS.values(), ())
+)
 BY_ID = {shoot.id: shoot for shoot in GOOD_SHOOTS}
 TOKENS = {shoot.id: shoots.identities(shoot, RESULTS) for shoot in GOOD_SHOOTS}
 CHUNKS = {shoot.id: shoots.chunks(shoot.photos, NIGHT["frames_per_job"]) for shoot in GOOD_SHOOTS}
@@ -96,29 +103,49 @@ def every_chunk(pattern):
     return files
 
 
-def wanted(shoot):
-    """The files that a shoot is run for, relative to the results folder."""
+def clips(shoot):
+    """The clips of a shoot, relative to the results folder."""
     return [f"{shoot.id}/{shoot.id}_{kind}.mp4" for kind in shoot.settings["deliverables"]]
 
 
-def named(key):
-    """An input function: the file that a setting names, if it names one; ancient, as its content is in the params."""
+def wanted(shoot):
+    """The files that a shoot is run for: its clips, or what was asked for by name."""
+    targets = set(workflow.dag_settings.targets) & ON_REQUEST.keys()
+    return [f"{shoot.id}/{ON_REQUEST[target]}" for target in sorted(targets)] or clips(shoot)
+
+
+def contents(find):
+    """Two functions of the wildcards, for a file that find(wildcards) gives, or None: an input, ancient, and for params
+    the file's checksum, which says when it has changed.
+    """
 
     def file(wildcards):
-        found = shoots.named_file(BY_ID[wildcards.shoot], key)
+        found = find(wildcards)
         return [ancient(shoots.safe_path(found, RESULTS))] if found else []
 
-    return file
-
-
-def named_identity(key):
-    """A params function: the content of that file."""
-
     def identity_of(wildcards):
-        found = shoots.named_file(BY_ID[wildcards.shoot], key)
+        found = find(wildcards)
         return shoots.checksum(found) if found else ""
 
-    return identity_of
+    return file, identity_of
+
+
+def named(key):
+    """contents() of the file that a setting names, if it names one."""
+    return contents(lambda wildcards: shoots.named_file(BY_ID[wildcards.shoot], key))
+
+
+def look_path(wildcards, kind):
+    """The CDL or LUT of a look: of one in config/looks, or the one that the settings name. kind: cdl or lut."""
+    stem = wildcards.look.removeprefix("looks/")
+    if stem != wildcards.look:
+        path = ROOT / "config" / "looks" / stem
+        return path if path.suffix in shoots.LOOK_ENDINGS[kind] else None
+    return shoots.named_file(BY_ID[wildcards.shoot], f"look.{kind}")
+
+
+DARK, STILL, DISPLAY = named("dark"), named("look.match"), named("look.display.config")
+CDL, LUT = (contents(lambda wildcards, kind=kind: look_path(wildcards, kind)) for kind in ("cdl", "lut"))
 
 
 def frame_temp(path):

@@ -3,7 +3,7 @@ rule decode:
         photos=chunk_photos,
         ingest="{shoot}/work/ingest.json",
         hot="{shoot}/work/hot.json",
-        dark=named("dark"),
+        dark=DARK[0],
     output:
         frames=frame_temp("{shoot}/work/decoded/{chunk}.npy"),
         proxies="{shoot}/work/proxies/{chunk}.npz",
@@ -21,7 +21,7 @@ rule decode:
         names=lambda w: json.dumps(CHUNKS[w.shoot][w.chunk]),
         settings=picked("deliverables"),
         identity=identity,
-        dark=named_identity("dark"),
+        dark=DARK[1],
         code=fingerprint("decode"),
     message:
         "{wildcards.shoot}: decoding, part {wildcards.chunk}"

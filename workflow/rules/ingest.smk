@@ -15,11 +15,12 @@ rule ingest:
         runtime=lambda w, input: 5 + len(input) // 60,
     params:
         folder=lambda w: str(BY_ID[w.shoot].folder),
-        settings=picked("reference", "dark"),
+        names=lambda w: json.dumps(BY_ID[w.shoot].photos),
+        settings=picked("reference"),
         identity=identity,
         code=fingerprint("ingest"),
     message:
         "{wildcards.shoot}: taking in the photos"
     shell:
-        "kerbwalk ingest --folder {params.folder:q} --settings {params.settings:q}"
+        "kerbwalk ingest --folder {params.folder:q} --names {params.names:q} --settings {params.settings:q}"
         " --threads {threads} --out {output:q} 2> {log:q}"

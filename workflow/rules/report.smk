@@ -12,7 +12,7 @@ rule report:
         gains="{shoot}/work/gains.csv",
         found="{shoot}/work/light.json",
         framing="{shoot}/work/framing.json",
-        clips=lambda w: wanted(BY_ID[w.shoot]),
+        clips=lambda w: clips(BY_ID[w.shoot]),
         times=times,
         frame=template("page.html"),
         template=template("shoot.html"),
