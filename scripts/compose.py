@@ -7,6 +7,7 @@ The clip's frames are shared evenly among the parts. Outputs
 A part without frames (a clip of fewer frames than parts) is three empty files.
 """
 
+import cv2
 import numpy as np
 
 import _workflow  # noqa: F401
@@ -14,7 +15,7 @@ from files import ffmpeg, stage
 from files.gains import read_gains
 from files.proxies import Proxies
 from files.tables import tabulated
-from kerbwalk import compose, deliver, signal
+from kerbwalk import compose, deliver, detail, signal
 
 # FFV1 version 3 (RFC 9043): every frame a key frame, slices with checksums.
 FFV1 = ["-c:v", "ffv1", "-level", "3", "-g", "1", "-slices", "4", "-slicecrc", "1", "-threads", "1"]
@@ -35,6 +36,7 @@ def main():
     parser.add_argument("--frames", nargs="+", required=True, help="the shoot's decoded chunks, in the same order")
     parser.add_argument("--part", type=int, required=True)
     parser.add_argument("--parts", type=int, required=True)
+    parser.add_argument("--local-contrast", type=float, required=True, help="0 for none, see kerbwalk.detail")
     parser.add_argument("--out", required=True)
     parser.add_argument("--hashes", required=True)
     parser.add_argument("--pictures", required=True)
@@ -46,7 +48,8 @@ def main():
     found = stage.read_json(args.found)
     tints = {name: (2.0**red, 1.0, 2.0**blue) for name, (red, blue) in found["colours"].items()}
     places = [found["places"][index] for index in found["even"]]
-    look = tabulated(args.look)
+    look, local_contrast = tabulated(args.look), args.local_contrast
+    cv2.setNumThreads(1)
     proxies = Proxies(args.proxies)
     files = dict(zip(args.proxies, args.frames, strict=True))
     crop, output = framing["crop"], framing["output"]
@@ -75,6 +78,8 @@ def main():
                 for place in places:
                     where, factor = even(place, warps["frames"][k], warps, crop, output)
                     rgb[where] *= factor
+                if local_contrast:
+                    detail.raise_contrast(rgb, local_contrast)
                 signal.encode(rgb, look, planes)
                 write(planes)
 

@@ -57,7 +57,7 @@ def stepped(matrix, polygons, rgb):
 def cubed(cube, rgb):
     out = np.empty_like(rgb)
     for k in range(len(rgb)):
-        out[k, 0], out[k, 1], out[k, 2] = signal.in_cube(cube, rgb[k, 0], rgb[k, 1], rgb[k, 2])
+        out[k, 0], out[k, 1], out[k, 2] = signal.in_cube(cube.reshape(-1), len(cube), rgb[k, 0], rgb[k, 1], rgb[k, 2])
     return out
 
 

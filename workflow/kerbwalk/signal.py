@@ -55,6 +55,7 @@ def encode(rgb, look, planes):
     Source: ITU-R BT.709-6, items 3.2 to 3.5 (E'Y, E'CB, E'CR and their quantisation for n = 10).
     """
     matrices, polygons, cube = look
+    colours = cube.reshape(-1)
     for v in range(rgb.shape[0]):
         for u in range(rgb.shape[1]):
             red, green, blue = rgb[v, u, 0], rgb[v, u, 1], rgb[v, u, 2]
@@ -67,7 +68,7 @@ def encode(rgb, look, planes):
                 green = at(curve[1], mixed_green)
                 blue = at(curve[2], mixed_blue)
             if len(cube):
-                red, green, blue = in_cube(cube, red, green, blue)
+                red, green, blue = in_cube(colours, len(cube), red, green, blue)
             luma = np.float32(0.2126) * red + np.float32(0.7152) * green + np.float32(0.0722) * blue
             planes[0, v, u] = np.uint16(np.float32(876) * luma + np.float32(64.5))
             planes[1, v, u] = np.uint16(np.float32(896 / 1.8556) * (blue - luma) + np.float32(512.5))
@@ -75,35 +76,32 @@ def encode(rgb, look, planes):
 
 
 @numba.njit
-def in_cube(cube, red, green, blue):
-    """The cube's colour at red, green, blue, each cut to 0..1. cube: float32 (m, m, m, 3), by red, green, blue."""
-    last = np.float32(len(cube) - 1)
+def in_cube(colours, size, red, green, blue):
+    """The cube's colour at red, green, blue, each cut to 0..1. colours: float32, the cube of `size` points a side,
+    flat, by red, green, blue, and channel.
+    """
+    last = np.float32(size - 1)
     red = min(max(red, np.float32(0)), np.float32(1)) * last
     green = min(max(green, np.float32(0)), np.float32(1)) * last
     blue = min(max(blue, np.float32(0)), np.float32(1)) * last
-    r, g, b = min(int(red), len(cube) - 2), min(int(green), len(cube) - 2), min(int(blue), len(cube) - 2)
+    r, g, b = min(int(red), size - 2), min(int(green), size - 2), min(int(blue), size - 2)
     x, y, z = red - np.float32(r), green - np.float32(g), blue - np.float32(b)
-    # From the near corner to the far one along the axes, the one with the largest fraction first.
-    if x >= y:
-        if y >= z:
-            most, middle, least, dr, dg, db, er, eg, eb = x, y, z, 1, 0, 0, 1, 1, 0
-        elif x >= z:
-            most, middle, least, dr, dg, db, er, eg, eb = x, z, y, 1, 0, 0, 1, 0, 1
-        else:
-            most, middle, least, dr, dg, db, er, eg, eb = z, x, y, 0, 0, 1, 1, 0, 1
-    elif z >= y:
-        most, middle, least, dr, dg, db, er, eg, eb = z, y, x, 0, 0, 1, 0, 1, 1
-    elif z >= x:
-        most, middle, least, dr, dg, db, er, eg, eb = y, z, x, 0, 1, 0, 0, 1, 1
-    else:
-        most, middle, least, dr, dg, db, er, eg, eb = y, x, z, 0, 1, 0, 1, 1, 0
-    near, first = cube[r, g, b], cube[r + dr, g + dg, b + db]
-    second, far = cube[r + er, g + eg, b + eb], cube[r + 1, g + 1, b + 1]
-    a, c, d, e = np.float32(1) - most, most - middle, middle - least, least
+    most, least = max(x, y, z), min(x, y, z)
+    middle = max(min(x, y), min(max(x, y), z))
+    # From the near corner to the far one, first along the axis with the largest fraction, last along that with the
+    # smallest; without branches, which a picture's noise would make the processor guess wrongly.
+    along_red, along_green, along_blue = 3 * size * size, 3 * size, 3
+    begin = along_red if x == most else (along_green if y == most else along_blue)
+    end = along_blue if z == least else (along_green if y == least else along_red)
+    near = np.uint64(along_red * r + along_green * g + along_blue * b)
+    first, far = near + np.uint64(begin), near + np.uint64(along_red + along_green + along_blue)
+    second = far - np.uint64(end)
+    a, c, d = np.float32(1) - most, most - middle, middle - least
+    one, two = np.uint64(1), np.uint64(2)
     return (
-        a * near[0] + c * first[0] + d * second[0] + e * far[0],
-        a * near[1] + c * first[1] + d * second[1] + e * far[1],
-        a * near[2] + c * first[2] + d * second[2] + e * far[2],
+        a * colours[near] + c * colours[first] + d * colours[second] + least * colours[far],
+        a * colours[near + one] + c * colours[first + one] + d * colours[second + one] + least * colours[far + one],
+        a * colours[near + two] + c * colours[first + two] + d * colours[second + two] + least * colours[far + two],
     )
 
 
