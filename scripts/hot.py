@@ -31,11 +31,11 @@ def main():
     total, asked = None, []
     for name, path in (usable[k] for k in hot.chosen(len(usable))):
         mosaic = read_mosaic(path)
-        if mosaic is None or (total is not None and total.shape != mosaic.values.shape):
+        if mosaic is None or (total is not None and total.shape[1:] != mosaic.values.shape):
             continue
         dark.take_off(mosaic, taken, name)
         if total is None:
-            total, steps = np.zeros(mosaic.values.shape, np.float32), hot.neighbours(mosaic.pattern)
+            total, steps = np.zeros((2, *mosaic.values.shape), np.float32), hot.neighbours(mosaic.pattern)
         hot.add(mosaic.values, steps, total, len(asked))
         asked.append(name)
     enough = len(asked) >= hot.LEAST
@@ -43,7 +43,7 @@ def main():
         args.out,
         {
             "photos": sorted(asked) if enough else [],
-            "size": None if total is None else [total.shape[1], total.shape[0]],
+            "size": None if total is None else [total.shape[2], total.shape[1]],
             "sites": hot.sites(total, len(asked)).tolist() if enough else [],
         },
     )

@@ -15,13 +15,17 @@ MOST, LEAST = 16, 4
 NEAR = 8
 # One photo's word is cut to this.
 BOUND = 4.0
-# From this mean word on a site is odd: what texture that hardly moves comes to, and chance, the more the fewer photos
-# there are. Set on the demo, where a site in 40 000 is taken wrongly.
-TEXTURE, CHANCE = 0.15, 4.1
+# A site is odd whose mean word is at least so much, and so many times its own uncertainty, as the photos' words scatter
+# (by so much even where they all agree).
+MEAN, SCATTER = 0.8, 0.3
+SUREST, STEP = 5.0, 0.25
+LEAST_SURE = 3.0
+# Dead sites are rare: as many as this part of all sites that seem dead are chance, and so are as many that seem hot.
+CHANCE = 3e-5
 # No sensor that is still used has more odd sites than this part of all.
 TOO_MANY = 0.004
 # After so many photos those that have hardly spoken for a site need not go on.
-FIRST, HARDLY = 4, 0.5
+FIRST, HARDLY = 6, 0.3
 # Deviations are known by 256ths of the 16-bit range.
 LEVEL = 256
 
@@ -51,8 +55,8 @@ def chosen(count):
 def add(mosaic, steps, total, count):
     """Add one photo's word to the total.
 
-    mosaic: uint16 (h, w), sensor values; steps: neighbours(); total: float32 (h, w), changed in place; count: how many
-    photos have spoken before.
+    mosaic: uint16 (h, w), sensor values; steps: neighbours(); total: float32 (2, h, w), the sums of the words and of
+    their squares, changed in place; count: how many photos have spoken before.
     """
     reach = int(np.abs(steps).max())
     # Mirrored about the outermost site, colours stay in their places.
@@ -78,11 +82,18 @@ def deviations(around, excess):
 def sites(total, count):
     """Which sites are hot or dead: int (n, 2), x and y.
 
-    total: float32 (h, w), the words of `count` photos. An odd site that touches more than one other is a thing of a
-    scene that did not move, and not of the sensor; and where there are very many, the whole scene stood still, and
-    nothing can be told from it.
+    total: float32 (2, h, w), the words of `count` photos. How sure a hot site has to be is told by the dead ones: a scene
+    makes dark specks as it makes bright ones, sensors hardly ever, so the bound is where next to none seem dead. An
+    odd site that touches more than one other is a thing of a scene that did not move, and not of the sensor; and
+    where there are very many, the whole scene stood still, and nothing can be told from it.
     """
-    odd = np.abs(total / count) > TEXTURE + CHANCE / np.sqrt(count)
+    mean = total[0] / count
+    scatter = np.sqrt(np.maximum(total[1] / count - mean * mean, 0)) + SCATTER
+    sure = np.where(np.abs(mean) > MEAN, mean / scatter * np.sqrt(count), 0)
+    bound = LEAST_SURE
+    while bound < SUREST and (sure < -bound).sum() > CHANCE * sure.size:
+        bound += STEP
+    odd = (sure > bound) | (sure < -SUREST)
     alone = ndimage.convolve(odd.astype(np.uint8), np.ones((3, 3), np.uint8), mode="constant") <= 2
     found = np.argwhere(odd & alone)[:, ::-1]
     return found if len(found) <= TOO_MANY * odd.size else found[:0]
@@ -151,12 +162,14 @@ def _samples(padded, steps, reach):
 @numba.njit(cache=True, nogil=True)
 def _add(padded, steps, reach, deviation, total, least):
     near = np.empty(NEAR, np.float32)
-    for y in range(total.shape[0]):
+    for y in range(total.shape[1]):
         for column in range(steps.shape[1]):
             cell = steps[y % steps.shape[0], column]
-            for x in range(column, total.shape[1], steps.shape[1]):
-                if abs(total[y, x]) > least:
+            for x in range(column, total.shape[2], steps.shape[1]):
+                if abs(total[0, y, x]) > least:
                     around, spread = _around(padded, cell, y + reach, x + reach, near)
                     noise = deviation[int(around / LEVEL)] / 2
                     word = (np.float32(padded[y + reach, x + reach]) - around) / np.sqrt(noise**2 + spread**2)
-                    total[y, x] += min(max(word, -BOUND), BOUND)
+                    word = min(max(word, -BOUND), BOUND)
+                    total[0, y, x] += word
+                    total[1, y, x] += word * word
