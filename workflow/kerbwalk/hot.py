@@ -15,11 +15,10 @@ MOST, LEAST = 16, 4
 NEAR = 8
 # One photo's word is cut to this.
 BOUND = 4.0
-# A site is odd whose mean word is at least so much, and so many times its own uncertainty, as the photos' words scatter
-# (by so much even where they all agree).
+# A site is odd whose mean word is at least so much, and so many times its own uncertainty, by how the photos' words
+# scatter (by so much even where they all agree).
 MEAN, SCATTER = 0.8, 0.3
-SUREST, STEP = 5.0, 0.25
-LEAST_SURE = 3.0
+LEAST_SURE, SUREST, STEP = 3.0, 5.0, 0.25
 # Dead sites are rare: as many as this part of all sites that seem dead are chance, and so are as many that seem hot.
 CHANCE = 3e-5
 # No sensor that is still used has more odd sites than this part of all.
@@ -82,9 +81,9 @@ def deviations(around, excess):
 def sites(total, count):
     """Which sites are hot or dead: int (n, 2), x and y.
 
-    total: float32 (2, h, w), the words of `count` photos. How sure a hot site has to be is told by the dead ones: a scene
-    makes dark specks as it makes bright ones, sensors hardly ever, so the bound is where next to none seem dead. An
-    odd site that touches more than one other is a thing of a scene that did not move, and not of the sensor; and
+    total: float32 (2, h, w), the words of `count` photos. How sure a hot site has to be is told by the dead ones: a
+    scene makes dark specks as it makes bright ones, sensors hardly ever, so the bound is where next to none seem dead.
+    An odd site that touches more than one other is a thing of a scene that did not move, and not of the sensor; and
     where there are very many, the whole scene stood still, and nothing can be told from it.
     """
     mean = total[0] / count
