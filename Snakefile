@@ -1,8 +1,8 @@
 # Kerbwalk: every shoot from raw photos to a steady, evenly lit, graded clip.
 #
-#   ingest - audit - decode -+- look ------------------+
-#                            +- track - steady -+- light +- compose -+- deliver - report - index
-#                            |                  +- framing           +- master
+#   ingest - audit, hot - decode -+- look ------------------+
+#                                 +- track - steady -+- light +- compose -+- deliver - report - index
+#                                 |                  +- framing           +- master
 #
 # One rule file, one script, and one module of the maths a stage, all of the same name.
 import sys
@@ -19,8 +19,10 @@ include: "workflow/rules/ingest.smk"
 include: "workflow/rules/audit.smk"
 include: "workflow/rules/backup.smk"
 include: "workflow/rules/verify.smk"
+include: "workflow/rules/hot.smk"
 include: "workflow/rules/decode.smk"
 include: "workflow/rules/look.smk"
+include: "workflow/rules/match.smk"
 include: "workflow/rules/track.smk"
 include: "workflow/rules/steady.smk"
 include: "workflow/rules/light.smk"
@@ -30,6 +32,8 @@ include: "workflow/rules/master.smk"
 include: "workflow/rules/deliver.smk"
 include: "workflow/rules/report.smk"
 include: "workflow/rules/index.smk"
+include: "workflow/rules/reference.smk"
+include: "workflow/rules/contact.smk"
 
 
 rule all:

@@ -29,6 +29,7 @@ def write(
     camera: tuple[str, str],
     exif: Sequence[Tag],
     when: str,
+    more: Sequence[Tag] = (),
 ) -> None:
     """Write one photo; it appears under its name only when whole.
 
@@ -36,6 +37,7 @@ def write(
     xyz_to_camera: (3, 3), CIE XYZ to camera RGB under D65 (DNG ColorMatrix1).
     neutral: (3,) camera RGB of the as-shot neutral (AsShotNeutral), the greatest 1.
     camera: make and model. when: "YYYY:MM:DD hh:mm:ss". exif: (tag, type, values) of the Exif IFD.
+    more: (tag, type, values) beside or instead of those of the first IFD; values None leave a tag out.
     """
     height, width = mosaic.shape
     make, model = camera
@@ -70,6 +72,8 @@ def write(
         (50728, RATIONAL, neutral),
         (50778, SHORT, [21]),  # CalibrationIlluminant1: D65
     ]
+    own = {tag for tag, *_ in more}
+    tags = [entry for entry in tags if entry[0] not in own] + [entry for entry in more if entry[2] is not None]
     start = 8
     # Sizes do not depend on the values, so a first pass with zeros finds where everything lies.
     exif_at = start + len(_ifd(tags, start))

@@ -16,6 +16,8 @@ INFORMING = {
     *("--list-changes", "--lc", "--list-input-changes", "--li", "--list-params-changes", "--lp"),
     *("--list-untracked", "--lu", "--list-conda-envs", "--print-compilation"),
 }
+# What may be asked for by name; it is no setting where it stands behind --config's.
+TARGETS = {"all", "reference", "contact"}
 DRY_AMONG_FLAGS = re.compile(r"-[pqfFk]*n[pqfFk]*")  # such as -np
 
 
@@ -47,6 +49,9 @@ def take_apart(argv: list[str], cwd: Path) -> Arguments:
         if option in ("--config", "-C"):
             for item in [value] if glued else _values(rest):
                 key, equals, text = item.partition("=")
+                if item in TARGETS:
+                    found.others.append(item)
+                    continue
                 if not equals:
                     raise SettingsError(f"--config takes KEY=VALUE, and {item!r} is not of that form.")
                 found.config.append((key, text))

@@ -9,13 +9,14 @@ A part without frames (a clip of fewer frames than parts) is three empty files.
 
 import _workflow  # noqa: F401
 
+import cv2
 import numpy as np
 
 from files import ffmpeg, stage
 from files.gains import read_gains
 from files.proxies import Proxies
 from files.tables import tabulated
-from kerbwalk import compose, deliver, signal
+from kerbwalk import compose, deliver, detail, signal
 from kerbwalk.framing import moved
 
 # FFV1 version 3 (RFC 9043): every frame a key frame, slices with checksums.
@@ -37,6 +38,7 @@ def main():
     parser.add_argument("--frames", nargs="+", required=True, help="the shoot's decoded chunks, in the same order")
     parser.add_argument("--part", type=int, required=True)
     parser.add_argument("--parts", type=int, required=True)
+    parser.add_argument("--local-contrast", type=float, required=True, help="0 for none, see kerbwalk.detail")
     parser.add_argument("--out", required=True)
     parser.add_argument("--hashes", required=True)
     parser.add_argument("--pictures", required=True)
@@ -48,7 +50,8 @@ def main():
     found = stage.read_json(args.found)
     tints = {name: (2.0**red, 1.0, 2.0**blue) for name, (red, blue) in found["colours"].items()}
     places = [found["places"][index] for index in found["even"]]
-    look = tabulated(args.look)
+    look, local_contrast = tabulated(args.look), args.local_contrast
+    cv2.setNumThreads(1)
     proxies = Proxies(args.proxies)
     files = dict(zip(args.proxies, args.frames, strict=True))
     crop, output = framing["crop"], framing["output"]
@@ -79,11 +82,13 @@ def main():
                     if photos[name]["grid"]:
                         grid = np.array(photos[name]["grid"]) / proxies.scale
                         bend = grid, compose.output_to_grid(crop, output, warps["size"], grid.shape)
-                    tint = tints.get(name, compose.PLAIN)
-                    compose.warp(frame, matrix, table, share / compose.WHITE, rgb, gains[name], tint, bend)
+                    factor, tint = share / proxies.white, tints.get(name, compose.PLAIN)
+                    compose.warp(frame, matrix, table, factor, rgb, gains[name], tint, bend)
                 for place in places:
                     where, factor = even(place, warps["frames"][k], warps, crop, output)
                     rgb[where] *= factor
+                if local_contrast:
+                    detail.raise_contrast(rgb, local_contrast)
                 signal.encode(rgb, look, planes)
                 write(planes)
 

@@ -1,18 +1,21 @@
 """Decode a chunk of photos to scene-linear frames at the working size, with small proxies from the same pass.
 
 Outputs
-  frames   .npy, uint16 (n, height, width, 3): scene-linear camera RGB under the balance in ingest.json; a photo
-           that cannot be read, or is of another size than the shoot's, is left out
+  frames   .npy, uint16 (n, height, width, 3): scene-linear camera RGB under the balance in ingest.json, 65535 where
+           all channels are full (kerbwalk.highlights); a photo that cannot be read, or is of another size than the
+           shoot's, is left out
   proxies  .npz:
     names     (n,) file names, in the order of the frames
     scale     () working pixels to photo pixels: photo x = scale * x + (scale - 1) / 2
-    grey      uint16 (n, h, w), for tracking; grey_scale () as scale
-    light     float32 (n, h2, w2, 3), camera RGB for light; light_scale () as scale
+    white     () the frames' value at which the channel that is full first is full: 1 for the look
+    grey      uint16 (n, h, w), for tracking, 65535 where the frames have white; grey_scale () as scale
+    light     float32 (n, h2, w2, 3), camera RGB for light, 65535 as in grey; light_scale () as scale
     clipped   bool (n, h2, w2), blocks that hold a clipped pixel
 """
 
 import _workflow  # noqa: F401
 import contextlib
+import functools
 import io
 import json
 import os
@@ -20,9 +23,9 @@ from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 
-from files import checked, stage
+from files import checked, dark, stage
 from files.photo import PhotoError, read_linear
-from kerbwalk import decode, deliver, ingest
+from kerbwalk import decode, deliver, highlights, hot, ingest
 
 
 def main():
@@ -31,18 +34,18 @@ def main():
     parser.add_argument("--settings", required=True, type=json.loads, help='JSON: {"deliverables": [...]}')
     parser.add_argument("--photos", nargs="+", required=True)
     parser.add_argument("--names", required=True, type=json.loads, help="JSON: the photos' file names")
+    parser.add_argument("--hot", required=True)
+    parser.add_argument("--dark", nargs="?", const=None, help="a raw file taken with the lens covered")
     parser.add_argument("--frames", required=True)
     parser.add_argument("--proxies", required=True)
     args = parser.parse_args()
 
     shoot = stage.read_json(args.ingest)
     width, height = ingest.common_size(shoot["photos"])
+    usable = ingest.usable(shoot["photos"], list(zip(args.names, args.photos, strict=True)))
     records = {record["name"]: record for record in shoot["photos"]}
-    usable = [
-        (name, path)
-        for name, path in zip(args.names, args.photos, strict=True)
-        if not records[name]["problem"] and (records[name]["width"], records[name]["height"]) == (width, height)
-    ]
+    sites, taken = stage.read_json(args.hot)["sites"], dark.read(args.dark)
+    full = decode.full_levels(shoot["balance"])
     wanted = deliver.largest_box(args.settings["deliverables"])
     superpixel, average = decode.reduction(width, height, wanted)
     scale = decode.scale(width, height, wanted)
@@ -54,10 +57,14 @@ def main():
         np.lib.format.write_array_header_1_0(header, start)
         write(header.getvalue())
         for name, path in usable:
-            frame = read(path, records[name], shoot["balance"], superpixel, average)
-            frame = np.ascontiguousarray(frame[: shape[1], : shape[2]])
+            frame = read(path, records[name], shoot["balance"], superpixel, functools.partial(mend, sites, taken, name))
+            blown = highlights.rebuild(frame, full)
+            if average > 1:
+                frame = np.rint(decode.averaged(frame, average)).astype(np.uint16)
+                blown = decode.averaged(blown[..., None], average)[..., 0] > 0
+            frame, blown = np.ascontiguousarray(frame[: shape[1], : shape[2]]), blown[: shape[1], : shape[2]]
             write(frame.data)
-            one_grey, one_light, one_clipped, grey_factor, light_factor = decode.proxies(frame)
+            one_grey, one_light, one_clipped, grey_factor, light_factor = decode.proxies(frame, blown, full)
             grey.append(one_grey)
             light.append(one_light)
             clipped.append(one_clipped)
@@ -66,6 +73,7 @@ def main():
             file,
             names=np.array([name for name, _ in usable], dtype=str),
             scale=scale,
+            white=full.min(),
             grey=np.array(grey, np.uint16),
             grey_scale=scale * grey_factor,
             light=np.array(light, np.float32),
@@ -96,20 +104,21 @@ def written_along(path):
             last.result()
 
 
-def read(path, record, balance, superpixel, average):
-    """One photo at the working size, from a file that is still what ingest saw."""
+def read(path, record, balance, superpixel, mending):
+    """One photo, each channel full at its own level, from a file that is still what ingest saw."""
     try:
-        frame = read_linear(path, balance, superpixel, checked.read(path, record["checksum"]))
-    except checked.ChangedError as error:
-        raise stage.StageError(
-            f"{record['name']} {error}: the disk may be failing; copy the photo from the card again, or, to go on with "
-            "it as it is, give it a new time stamp (touch)"
-        ) from None
+        return read_linear(path, balance, superpixel, checked.read_photo(path, record), mending)
     except PhotoError as error:
         raise stage.StageError(
             f"{record['name']}: {error}; copy it from the card again, or move it out of the folder"
         ) from None
-    return np.rint(decode.averaged(frame, average)).astype(np.uint16) if average > 1 else frame
+
+
+def mend(sites, taken, name, mosaic):
+    """Take the dark frame off a photo's mosaic, then mend its hot and dead sites."""
+    dark.take_off(mosaic, taken, name)
+    if sites:
+        hot.mend(mosaic.values, hot.neighbours(mosaic.pattern), sites)
 
 
 if __name__ == "__main__":

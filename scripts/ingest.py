@@ -39,7 +39,6 @@ import numpy as np
 
 from files import manifest, stage
 from files.photo import read_photo
-from house.shoots import chosen, list_photos
 from kerbwalk import ingest
 
 COLUMNS = (
@@ -51,7 +50,7 @@ COLUMNS = (
 def main():
     parser = stage.parser(__doc__)
     parser.add_argument("--folder", required=True, help="the shoot's folder")
-    parser.add_argument("--photos", type=json.loads, help="JSON: the shoot's part of the folder, as in `split`")
+    parser.add_argument("--names", required=True, type=json.loads, help="JSON: the photos' file names")
     parser.add_argument("--settings", required=True, type=json.loads, help='JSON: {"reference": file name or null}')
     parser.add_argument("--history", required=True, help="the folder that holds the manifests")
     parser.add_argument("--threads", type=int, default=1)
@@ -60,8 +59,7 @@ def main():
     parser.add_argument("--table", required=True)
     args = parser.parse_args()
 
-    listed = list_photos(args.folder)
-    names = chosen(listed, args.photos) if args.photos else listed
+    names = args.names
     paths = [Path(args.folder, name) for name in names]
     with ThreadPoolExecutor(args.threads) as pool:
         records, glances = zip(*pool.map(read, names, paths), strict=True)

@@ -1,7 +1,9 @@
 """Make the look: one transform from decoded frames to the display, for every frame of the shoot.
 
-Output look.clf: a CLF file for OpenColorIO; its input is a decoded frame divided by 65535, its output the
-BT.709 signal for a BT.1886 display. The steps are described in workflow/kerbwalk/look.py.
+Outputs
+  out  a CLF file for OpenColorIO; its input is a decoded frame divided by its white (see decode.py), its output the
+       BT.709 signal for a BT.1886 display; the steps are described in workflow/kerbwalk/look.py
+  cc   the look's ASC CDL as a .cc file, one that changes nothing where the look has none
 """
 
 import _workflow  # noqa: F401
@@ -10,9 +12,10 @@ import json
 import numpy as np
 
 from files import stage
-from files.look import read_cdl
+from files.look import display_view, read_cdl, read_lut
 from files.proxies import Proxies
-from kerbwalk import colour, look
+from files.tables import tabulated
+from kerbwalk import camera, colour, look
 
 # A neutral point is the mean of a square this wide, as a part of the picture's width.
 PATCH = 0.02
@@ -23,42 +26,65 @@ def main():
     parser.add_argument("--ingest", required=True)
     parser.add_argument("--audit", required=True)
     parser.add_argument("--proxies", nargs="+", required=True)
-    parser.add_argument("--cdl", nargs="?", const=None, help="an ASC CDL .cc file")
+    parser.add_argument("--cdl", nargs="?", const=None, help="an ASC CDL: .cc, .ccc or .cdl")
+    parser.add_argument("--lut", nargs="?", const=None, help="a .cube or .clf for the finished signal")
     parser.add_argument("--settings", required=True, type=json.loads, help='JSON: {"look": {...}}')
+    parser.add_argument("--display", nargs="?", const=None, help="the OpenColorIO config, where it is a file")
     parser.add_argument("--out", required=True)
+    parser.add_argument("--cc", required=True)
     args = parser.parse_args()
 
     settings = args.settings["look"]
     shoot = stage.read_json(args.ingest)
     name = stage.read_json(args.audit)["reference"]
     reference = next(p for p in shoot["photos"] if p["name"] == name)
-    matrix = reference["matrix"] or np.eye(3).tolist()
-    balance = wanted_balance(settings["white_balance"], reference, matrix, Proxies(args.proxies), shoot["balance"])
-    change = np.asarray(balance) / np.asarray(shoot["balance"])
+    balance = np.asarray(shoot["balance"])
+    # A file without a matrix: its balanced RGB is taken for BT.709, as the audit says.
+    matrix = reference["matrix"] or {"kelvin": [6504], "xyz_to_camera": [colour.XYZ_TO_BT709 / balance[:, None]]}
+    white = wanted_white(settings["white_balance"], reference, matrix, Proxies(args.proxies), balance)
+    to_working = 2.0 ** reference.get("exposure", 0.0) * camera.to_working(matrix, white) / balance
     cdl = read_cdl(args.cdl) if args.cdl else settings["cdl"] and look.cdl_transform(**settings["cdl"])
-    steps = look.transform(matrix, change, settings, cdl)
+    full = balance.max() / balance.min()
+    if settings["display"]:
+        to_display = display_view(**(settings["display"] | ({"config": args.display} if args.display else {})))
+        steps = look.through_view(to_working, settings, cdl, full, to_display)
+    else:
+        steps = look.transform(to_working, settings, cdl, full)
+    if args.lut:
+        steps.appendTransform(read_lut(args.lut))
     stage.write_text(args.out, look.clf_text(steps, "kerbwalk look"))
+    tabulated(args.out)  # complains of what compose could not apply
+    stage.write_text(args.cc, look.cc_text(cdl or look.cdl_transform()))
 
 
-def wanted_balance(white_balance, reference, matrix, proxies, decoded_balance):
-    """White-balance multipliers (green = 1) that the settings ask for."""
-    if white_balance == "as_shot":
-        return reference["neutral"] or decoded_balance
+def wanted_white(white_balance, reference, matrix, proxies, decoded_balance):
+    """The chromaticity xy of the light that the settings want to be white."""
     if "kelvin" in white_balance:
-        xyz = colour.xy_to_xyz(colour.white_from_kelvin(white_balance["kelvin"], white_balance.get("tint", 0.0)))
-        return colour.multipliers_from_white(xyz, reference["daylight"] or [1, 1, 1], matrix)
-    light, clipped = proxies.light(reference["name"])
+        return colour.white_from_kelvin(white_balance["kelvin"], white_balance.get("tint", 0.0))
+    neutral = 1 / np.asarray(reference["neutral"] or decoded_balance)
+    if white_balance != "as_shot":
+        neutral = mean_of(white_balance["neutral"], reference["name"], proxies) / decoded_balance
+    try:
+        return camera.white_of(matrix, neutral)
+    except ValueError as error:
+        raise stage.StageError(
+            f"look.white_balance {white_balance} of {reference['name']}: {error}; set a temperature in kelvin instead"
+        ) from None
+
+
+def mean_of(point, name, proxies):
+    """Mean balanced camera RGB of a small square about a point of a photo, given in fractions."""
+    light, clipped = proxies.light(name)
     height, width = clipped.shape
-    x, y = (f * n for f, n in zip(white_balance["neutral"], (width, height), strict=True))
+    x, y = (f * n for f, n in zip(point, (width, height), strict=True))
     half = max(1, PATCH * width / 2)
     area = np.s_[max(0, int(y - half)) : int(y + half) + 1, max(0, int(x - half)) : int(x + half) + 1]
     if clipped[area].any() or light[area].mean() < 50:
         raise stage.StageError(
-            f"look.white_balance.neutral {white_balance['neutral']} of {reference['name']} is "
-            f"{'blown out' if clipped[area].any() else 'black'} there; choose a grey that is well lit but not clipped"
+            f"look.white_balance.neutral {point} of {name} is {'blown out' if clipped[area].any() else 'black'} there; "
+            "choose a grey that is well lit but not clipped"
         )
-    mean = light[area].mean(axis=(0, 1), dtype=np.float64)
-    return np.asarray(decoded_balance) * mean[1] / mean
+    return light[area].mean(axis=(0, 1), dtype=np.float64)
 
 
 if __name__ == "__main__":

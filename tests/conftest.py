@@ -51,7 +51,7 @@ OWN = {
 @pytest.fixture(scope="session")
 def no_look():
     """A look without steps, for kerbwalk.signal.encode."""
-    return np.empty((0, 3, 4), np.float32), np.empty((0, 3, 1, 2), np.float32)
+    return np.empty((0, 3, 4), np.float32), np.empty((0, 3, 1, 2), np.float32), np.empty((0, 0, 0, 3), np.float32)
 
 
 class Night:
@@ -172,9 +172,7 @@ def finished(root, truth, environment):
 def little(root, truth, environment, tmp_path_factory):
     """A function: a night of one quick shoot of six photos, 'walk', with new results."""
     folder = tmp_path_factory.mktemp("little")
-    shutil.copytree(
-        truth["shoots"] / "approach", folder / "shoots" / "walk", ignore=lambda _, names: sorted(names)[6:]
-    )
+    shutil.copytree(truth["shoots"] / "approach", folder / "shoots" / "walk", ignore=lambda _, names: sorted(names)[6:])
     settings = {"hold": truth["approach"]["hold_fraction"], "aspect": "1:4"}
     (folder / "shoots" / "walk" / "shoot.yaml").write_text(yaml.safe_dump(settings))
     return lambda name: Night(root, folder / "shoots", folder / name, environment)

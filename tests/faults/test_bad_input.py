@@ -22,6 +22,9 @@ REFUSED = {
     "broken YAML": ("shoot.yaml, line 3", "this is not YAML", "write one 'key: value' a line"),
     "no table": ("shoot.yaml", "expected settings as 'key: value' lines"),
     "no CDL": ("look.cdl names 'warm.cc'", "neither in the shoot's folder nor in config/looks", "put the file there"),
+    "no still": ("look.match names 'graded.tif'", "neither in the shoot's folder", "put the file there"),
+    "no dark frame": ("dark names 'dark.dng'", "not in the shoot's folder", "put the file there"),
+    "too warm": ("shoot.yaml", "'look.white_balance' is {'kelvin': 900}", "kelvin: 1700 to 25000"),
 }
 OWN = {
     "hold outside": "hold: [1.4, 0.2]\n",
@@ -35,6 +38,9 @@ OWN = {
     "broken YAML": "hold: auto\nlook: {exposure: 1\nfps: 24\n",
     "no table": "- hold\n",
     "no CDL": "look: {cdl: warm.cc}\n",
+    "no still": "look: {match: graded.tif}\n",
+    "no dark frame": "dark: dark.dng\n",
+    "too warm": "look: {white_balance: {kelvin: 900}}\n",
 }
 # Shoots that begin and cannot go on.
 STUCK = {
@@ -42,7 +48,7 @@ STUCK = {
     "nothing left": ("no photo is left for the clip", "check 'first', 'last' and 'leave_out'"),
 }
 NAMES = (
-    "it's a \"walk\" `touch sprung` 🌃; & more",
+    'it\'s a "walk" `touch sprung` 🌃; & more',
     "$(touch sprung) $HOME %d 100%",
     "{braces} {shoot} it's 🌃",
     "--dash -rf 🌃",

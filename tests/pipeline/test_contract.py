@@ -13,7 +13,20 @@ import PyOpenColorIO as ocio
 import pytest
 
 SHOOT = "empty"
-STAGES = ("ingest", "audit", "decode", "look", "track", "steady", "light", "framing", "compose", "master", "deliver")
+STAGES = (
+    "ingest",
+    "audit",
+    "hot",
+    "decode",
+    "look",
+    "track",
+    "steady",
+    "light",
+    "framing",
+    "compose",
+    "master",
+    "deliver",
+)
 FINDING = {"code", "severity", "photos", "value", "limit", "message"}
 FRAMES = [
     *("photo", "time", "offset", "seconds", "interval", "shutter", "aperture", "iso", "focal", "focal35", "camera"),

@@ -7,7 +7,7 @@ import yaml
 
 END = {"master", "deliver", "report"}
 SHOOTS = {"approach", "empty", "arc"}
-BIG_JOBS = {"ingest", "audit_shoot", "decode"}
+BIG_JOBS = {"ingest", "audit_shoot", "hot", "decode"}
 ALL = BIG_JOBS | {"look", "track", "steady", "light", "framing", "compose"} | END
 
 
@@ -34,7 +34,7 @@ def night(finished, tmp_path):
         # One shoot has an aspect, a rate, and photos to leave out of its own.
         ({"aspect": "4:3"}, of(SHOOTS - {"empty"}, {"framing", "compose"} | END)),
         ({"fps": 25}, of(SHOOTS - {"empty"}, END)),
-        ({"leave_out": ["KW_0106.dng"]}, of(SHOOTS - {"empty"}, ALL - {"ingest", "decode"})),
+        ({"leave_out": ["KW_0106.dng"]}, of(SHOOTS - {"empty"}, ALL - {"ingest", "hot", "decode"})),
         ({"reference": "KW_0108.dng"}, of(SHOOTS, ALL)),
         ({"audit": {"aim": 0.5}}, of(SHOOTS, ALL - {"ingest", "decode"})),
         ({"ingest": {"copy_to": "/backup"}}, dict.fromkeys(SHOOTS, {"backup", "report"}) | {"": {"index"}}),

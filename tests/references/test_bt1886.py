@@ -7,9 +7,10 @@ import numpy as np
 import PyOpenColorIO as ocio
 import pytest
 
-from kerbwalk import look
+from kerbwalk import colour, look
 
-PLAIN = {"exposure": 0.0, "contrast": 1.0, "toe": 0.0, "shoulder": 0.0, "saturation": 1.0}
+EYE = colour.BT709_TO_WORKING
+PLAIN = {"exposure": 0.0, "contrast": 1.0, "toe": 0.0, "shoulder": 0.0, "saturation": 1.0, "pivot": 0.18}
 
 
 def through_clf(tmp_path, steps, pixels):
@@ -30,18 +31,18 @@ def displayed(signal):
 @pytest.mark.parametrize("stops", [0.0, -2.0, 3.0])
 def test_a_grey_ramp_is_shown_as_its_own_linear_light(tmp_path, stops):
     ramp = np.geomspace(1e-4, 2.0 ** -max(stops, 0), 400)[:, None] * np.ones(3)
-    steps = look.transform(np.eye(3), np.ones(3), PLAIN | {"exposure": stops})
+    steps = look.transform(EYE, PLAIN | {"exposure": stops})
     np.testing.assert_allclose(displayed(through_clf(tmp_path, steps, ramp)), ramp * 2**stops, rtol=1e-3)
 
 
 def test_the_tone_curve_is_what_the_display_shows(tmp_path):
     settings = PLAIN | {"contrast": 1.3, "toe": 0.4, "shoulder": 0.6, "exposure": 2.0}
     ramp = np.geomspace(1e-4, 1, 400)[:, None] * np.ones(3)
-    shown = displayed(through_clf(tmp_path, look.transform(np.eye(3), np.ones(3), settings), ramp))
+    shown = displayed(through_clf(tmp_path, look.transform(EYE, settings), ramp))
     np.testing.assert_allclose(shown, look.tone(4 * ramp, 1.3, 0.4, 0.6, peak=4.0), rtol=1e-3, atol=1e-6)
 
 
 def test_mid_grey_signal(tmp_path):
     """18 % of light is a signal of 0.18 ^ (1 / 2.4) for this display."""
-    signal = through_clf(tmp_path, look.transform(np.eye(3), np.ones(3), PLAIN), [[0.18] * 3])
+    signal = through_clf(tmp_path, look.transform(EYE, PLAIN), [[0.18] * 3])
     np.testing.assert_allclose(signal, science.models.eotf_inverse_BT1886(0.18, L_B=0, L_W=1), rtol=1e-4)

@@ -12,7 +12,8 @@ import pytest
 
 from kerbwalk import colour, look
 
-PLAIN = {"exposure": 0.0, "contrast": 1.0, "toe": 0.0, "shoulder": 0.0, "saturation": 1.0}
+EYE = colour.BT709_TO_WORKING
+PLAIN = {"exposure": 0.0, "contrast": 1.0, "toe": 0.0, "shoulder": 0.0, "saturation": 1.0, "pivot": 0.18}
 GRADES = [
     {"slope": (1.2, 1.0, 0.9), "offset": (0.02, 0.0, -0.01)},
     {"power": (2, 1, 3)},
@@ -70,7 +71,7 @@ def test_the_log_encoding_is_acescct():
 @pytest.mark.parametrize("grade", GRADES[:3])
 def test_in_the_look_it_works_on_the_log_encoded_working_space(grade):
     pixels = np.random.default_rng(2).uniform(0.02, 0.35, (200, 3))
-    signal = applied(look.transform(np.eye(3), np.ones(3), PLAIN, look.cdl_transform(**grade)), pixels)
+    signal = applied(look.transform(EYE, PLAIN, look.cdl_transform(**grade)), pixels)
     log = acescct(pixels @ colour.BT709_TO_WORKING.T)
     graded = np.array([exact(pixel, **grade) for pixel in log])
     light = np.clip(linear(graded), 0, 1) @ np.linalg.inv(colour.BT709_TO_WORKING).T

@@ -8,14 +8,14 @@ import pytest
 
 from kerbwalk import look
 
-SETTINGS = {"exposure": 1.0, "contrast": 1.2, "toe": 0.3, "shoulder": 0.7, "saturation": 1.1}
+SETTINGS = {"exposure": 1.0, "contrast": 1.2, "toe": 0.3, "shoulder": 0.7, "saturation": 1.1, "pivot": 0.18}
 MATRIX = np.array([[1.5, -0.4, -0.1], [-0.2, 1.4, -0.2], [0.0, -0.5, 1.5]])
 
 
 @pytest.mark.parametrize("cdl", [None, {"slope": (1.1, 1, 0.9), "saturation": 1.2}])
 def test_file_and_transform_agree(tmp_path, cdl):
     def steps():
-        return look.transform(MATRIX, np.array([1.1, 1, 0.9]), SETTINGS, cdl and look.cdl_transform(**cdl))
+        return look.transform(MATRIX, SETTINGS, cdl and look.cdl_transform(**cdl))
 
     path = tmp_path / "look.clf"
     path.write_text(look.clf_text(steps(), "an evening's look"), encoding="utf-8")
@@ -29,7 +29,7 @@ def test_file_and_transform_agree(tmp_path, cdl):
 
 
 def test_the_file_is_a_clf(tmp_path):
-    text = look.clf_text(look.transform(MATRIX, np.ones(3), SETTINGS, look.cdl_transform()), "look")
+    text = look.clf_text(look.transform(MATRIX, SETTINGS, look.cdl_transform()), "look")
     root = ElementTree.fromstring(text.encode())
     assert root.tag.rpartition("}")[2] == "ProcessList"
     assert root.get("compCLFversion") in ("2.0", "3.0", "3")

@@ -9,20 +9,23 @@ from files.stage import StageError
 from files.tables import tabulated
 from kerbwalk import look, signal
 
-SETTINGS = {"exposure": 0.0, "contrast": 1.0, "toe": 0.0, "shoulder": 0.0, "saturation": 1.0}
+SETTINGS = {"exposure": 0.0, "contrast": 1.0, "toe": 0.0, "shoulder": 0.0, "saturation": 1.0, "pivot": 0.18}
 CAMERA = [[1.5, -0.4, -0.1], [-0.2, 1.5, -0.3], [0.05, -0.6, 1.55]]
 CDL = ((1.1, 0.95, 1.0), (0.02, 0.0, -0.01), (1.0, 1.1, 0.9), 1.3)
 LOOKS = {
     "plain": (SETTINGS, None),
-    "strong": ({"exposure": 1.5, "contrast": 1.3, "toe": 0.6, "shoulder": 0.8, "saturation": 1.4}, None),
+    "strong": ({"exposure": 1.5, "contrast": 1.3, "toe": 0.6, "shoulder": 0.8, "saturation": 1.4, "pivot": 0.18}, None),
     "cdl": (SETTINGS | {"shoulder": 0.5}, CDL),
+    "cube": (SETTINGS | {"shoulder": 0.5}, None),
 }
 
 
 @pytest.fixture(params=LOOKS)
 def clf(request, tmp_path):
     settings, cdl = LOOKS[request.param]
-    steps = look.transform(CAMERA, [1.1, 1, 0.9], settings, cdl and look.cdl_transform(*cdl))
+    steps = look.transform(CAMERA, settings, cdl and look.cdl_transform(*cdl))
+    if request.param == "cube":
+        steps.appendTransform(look.cube(random_cube()))
     return written(tmp_path, look.clf_text(steps, "test"))
 
 
@@ -50,10 +53,25 @@ def stepped(matrix, polygons, rgb):
     return out
 
 
+@numba.njit
+def cubed(cube, rgb):
+    out = np.empty_like(rgb)
+    for k in range(len(rgb)):
+        out[k, 0], out[k, 1], out[k, 2] = signal.in_cube(cube.reshape(-1), len(cube), rgb[k, 0], rgb[k, 1], rgb[k, 2])
+    return out
+
+
+def random_cube():
+    """A strong look: each colour moved by up to a third, at random."""
+    lattice = np.stack(np.meshgrid(*[np.linspace(0, 1, 9)] * 3, indexing="ij"), axis=-1)
+    return np.clip(lattice + np.random.default_rng(3).uniform(-0.3, 0.3, lattice.shape), 0, 1)
+
+
 def by_tables(path, rgb):
-    for matrix, polygons in zip(*tabulated(path), strict=True):
+    matrices, curves, cube = tabulated(path)
+    for matrix, polygons in zip(matrices, curves, strict=True):
         rgb = stepped(matrix, polygons, rgb)
-    return rgb
+    return cubed(cube, rgb) if len(cube) else rgb
 
 
 @pytest.fixture
@@ -92,8 +110,16 @@ def test_a_clamping_cdl_keeps_its_clamps(tmp_path, colours):
     np.testing.assert_allclose(by_tables(path, colours), by_opencolorio(path, colours), atol=2**-12)
 
 
-def test_a_step_that_is_no_table_is_refused(tmp_path):
+def test_a_cube_alone_is_opencolorio_s_to_the_last_bits(tmp_path, colours):
     group = ocio.GroupTransform()
-    group.appendTransform(ocio.Lut3DTransform(2))
-    with pytest.raises(StageError, match=r"look\.clf: cannot be applied, as it holds a Lut3DTransform"):
+    group.appendTransform(look.cube(random_cube()))
+    path = written(tmp_path, look.clf_text(group, "test"))
+    np.testing.assert_allclose(by_tables(path, colours), by_opencolorio(path, colours), atol=1e-6)
+
+
+def test_a_step_after_the_cube_is_refused(tmp_path):
+    group = ocio.GroupTransform()
+    group.appendTransform(look.cube(random_cube()))
+    group.appendTransform(ocio.ExponentTransform([2, 2, 2, 1]))
+    with pytest.raises(StageError, match=r"look\.clf: cannot be applied, as a .* comes after its cube"):
         tabulated(written(tmp_path, look.clf_text(group, "test")))

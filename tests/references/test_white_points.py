@@ -46,3 +46,17 @@ def test_tint_moves_across_the_locus_only(kelvin, tint):
     )
     assert tinted[1] - plain[1] == pytest.approx(tint / 3000, rel=0.05)
     assert tinted[0] == pytest.approx(plain[0], rel=0.02)
+
+
+@pytest.mark.parametrize("kelvin", [2000, 2856, 3500, 4200, 5003, 6504, 9000, 15000])
+@pytest.mark.parametrize("aside", [-0.01, 0.0, 0.01])
+def test_correlated_colour_temperature(kelvin, aside):
+    xy = science.UCS_uv_to_xy(science.temperature.CCT_to_uv_Ohno2013([kelvin, aside]))
+    assert colour.kelvin_of(xy) == pytest.approx(kelvin, rel=0.02)
+
+
+@pytest.mark.parametrize("xy", [(0.4476, 0.4074), (0.3457, 0.3585), (0.5, 0.4)])
+def test_adaptation_is_bradfords(xy):
+    whites = (science.xy_to_XYZ(w) for w in (xy, colour.D65))
+    expected = science.adaptation.matrix_chromatic_adaptation_VonKries(*whites, transform="Bradford")
+    np.testing.assert_allclose(colour.adaptation(xy, colour.D65), expected, atol=1e-4)

@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 from kerbwalk import decode
 
 HD = (1920, 1080)
+FULL = decode.full_levels([1, 1, 1])
 
 
 @pytest.mark.parametrize(
@@ -59,7 +60,7 @@ def test_average_places_its_pixels_as_it_says(factor):
 def test_proxies_state_their_scale(size):
     y, x = np.mgrid[: size[1], : size[0]]
     frame = np.repeat((10 * x)[..., None], 3, axis=2).astype(np.uint16)
-    grey, light, clipped, grey_factor, light_factor = decode.proxies(frame)
+    grey, light, clipped, grey_factor, light_factor = decode.proxies(frame, np.zeros(frame.shape[:2]), FULL)
     assert max(grey.shape) <= 1600 and (grey_factor == 1 or max(size) / (grey_factor - 1) > 1600)
     assert max(light.shape[:2]) <= 400
     assert light.shape[:2] == clipped.shape
@@ -70,13 +71,22 @@ def test_proxies_state_their_scale(size):
 
 
 def test_grey_weighs_the_channels():
-    grey = decode.proxies(np.full((300, 300, 3), (1000, 2000, 4000), np.uint16))[0]
-    assert (grey == 2250).all()
+    frame = np.full((300, 300, 3), (1000, 2000, 4000), np.uint16)
+    assert (decode.proxies(frame, np.zeros((300, 300)), FULL)[0] == 2250).all()
 
 
-def test_one_clipped_channel_of_one_pixel_marks_its_block():
-    frame = np.full((800, 1200, 3), 500, np.uint16)
-    frame[401, 602, 2] = 64000
-    clipped, factor = decode.proxies(frame)[2::2]
+def test_proxies_are_brought_to_the_level_of_the_channel_that_is_full_first():
+    full = decode.full_levels([1.6, 1, 2])
+    np.testing.assert_allclose(full, [52428, 32767.5, 65535], rtol=1e-6)
+    frame = np.full((300, 300, 3), (1000, 2000, 4000), np.uint16)
+    grey, light, *_ = decode.proxies(frame, np.zeros((300, 300)), full)
+    assert (grey == 4500).all()
+    np.testing.assert_allclose(light[5, 5], [2000, 4000, 8000], rtol=1e-5)
+
+
+def test_one_clipped_pixel_marks_its_block():
+    blown = np.zeros((800, 1200), bool)
+    blown[401, 602] = True
+    clipped, factor = decode.proxies(np.full((800, 1200, 3), 500, np.uint16), blown, FULL)[2::2]
     assert factor == 3
     assert np.argwhere(clipped).tolist() == [[401 // 3, 602 // 3]]

@@ -8,7 +8,8 @@ from hypothesis import strategies as st
 
 from kerbwalk import colour, look
 
-PLAIN = {"exposure": 0.0, "contrast": 1.0, "toe": 0.0, "shoulder": 0.0, "saturation": 1.0}
+EYE = colour.BT709_TO_WORKING
+PLAIN = {"exposure": 0.0, "contrast": 1.0, "toe": 0.0, "shoulder": 0.0, "saturation": 1.0, "pivot": 0.18}
 curves = st.fixed_dictionaries(
     {
         "contrast": st.floats(0.2, 4),
@@ -60,6 +61,22 @@ def test_contrast_is_the_slope_about_mid_grey(contrast, toe):
     assert np.log2(high / low) / (2 * step) == pytest.approx(contrast, rel=1e-3)
 
 
+@given(st.floats(0.2, 4), st.floats(0.02, 1))
+def test_contrast_leaves_its_pivot_alone(contrast, pivot):
+    assert look.tone(np.array(pivot), contrast, peak=1e9, pivot=pivot) == pytest.approx(pivot, rel=1e-9)
+
+
+@pytest.mark.parametrize("balance", [(1, 1, 1), (0.8, 1, 1.3), (1.2, 1, 0.7)])
+@pytest.mark.parametrize("exposure", [0.0, 1.5])
+def test_what_is_full_is_white_under_any_balance(balance, exposure):
+    settings = PLAIN | {"shoulder": 0.5, "exposure": exposure}
+    steps = look.transform(colour.BT709_TO_WORKING * balance, settings, full=2.1)
+    np.testing.assert_allclose(applied(steps, [[2.1] * 3]), 1, atol=1e-3)
+    # and hardly less so where the deflicker took a tenth away
+    dimmed = applied(steps, [[1.9] * 3])
+    assert dimmed.min() > 0.96
+
+
 def test_toe_darkens_shadows_by_what_it_says():
     assert look.tone(np.array(1e-7), toe=1.0) == pytest.approx(0.1e-7, rel=1e-4)
     x = np.linspace(0.001, 0.179, 50)
@@ -73,7 +90,7 @@ def test_saturation_keeps_luminance(rgb, saturation):
 
 
 def test_no_saturation_is_grey():
-    signal = applied(look.transform(np.eye(3), np.ones(3), PLAIN | {"saturation": 0.0}), np.eye(3) * 0.5)
+    signal = applied(look.transform(EYE, PLAIN | {"saturation": 0.0}), np.eye(3) * 0.5)
     np.testing.assert_allclose(signal, signal[:, :1] * np.ones(3), atol=1e-5)
 
 
@@ -81,8 +98,7 @@ def test_no_saturation_is_grey():
 def test_a_stop_of_exposure_doubles_the_light(stops):
     x = np.linspace(0.001, 0.1, 30)[:, None] * np.ones(3)
     plain, brighter = (
-        applied(look.transform(np.eye(3), np.ones(3), PLAIN | {"exposure": float(e)}), x).astype(float) ** 2.4
-        for e in (0, stops)
+        applied(look.transform(EYE, PLAIN | {"exposure": float(e)}), x).astype(float) ** 2.4 for e in (0, stops)
     )
     np.testing.assert_allclose(brighter, plain * 2.0**stops, rtol=5e-4)
 
@@ -91,7 +107,7 @@ def test_a_stop_of_exposure_doubles_the_light(stops):
 def test_the_default_display_is_a_power_of_1_over_2_4(cdl):
     """With all settings neutral, a CDL that changes nothing included, light comes out as light."""
     x = np.concatenate([[0], np.geomspace(1e-4, 1, 200)])[:, None] * np.ones(3)
-    steps = look.transform(np.eye(3), np.ones(3), PLAIN, cdl and look.cdl_transform(slope=cdl))
+    steps = look.transform(EYE, PLAIN, cdl and look.cdl_transform(slope=cdl))
     # mid of two half floats: the tone curve's table is exact at the half floats alone
     np.testing.assert_allclose(applied(steps, x).astype(float) ** 2.4, x, rtol=1e-3, atol=2e-6)
 
@@ -100,12 +116,12 @@ def test_balance_change_and_matrix_come_before_all_else():
     rng = np.random.default_rng(3)
     x, change = rng.uniform(0.05, 0.3, (20, 3)), np.array([0.8, 1.0, 1.2])
     matrix = np.array([[1.3, -0.2, -0.1], [-0.1, 1.2, -0.1], [0.05, -0.25, 1.2]])
-    signal = applied(look.transform(matrix, change, PLAIN), x).astype(float)
+    signal = applied(look.transform(colour.BT709_TO_WORKING @ matrix * change, PLAIN), x).astype(float)
     np.testing.assert_allclose(signal**2.4, (x * change) @ matrix.T, rtol=2e-3, atol=1e-5)
 
 
 def test_the_signal_stays_within_its_range():
     hot = np.array([[1, 0, 0], [0, 0, 1], [1, 1, 1], [8, 8, 8], [-1, 2, 0.5]])
-    signal = applied(look.transform(np.eye(3), np.ones(3), PLAIN | {"exposure": 4.0, "saturation": 4.0}), hot)
+    signal = applied(look.transform(EYE, PLAIN | {"exposure": 4.0, "saturation": 4.0}), hot)
     assert signal.min() >= 0
     assert signal.max() <= 1 + 1e-5  # OpenColorIO's quick power function

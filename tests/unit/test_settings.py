@@ -34,7 +34,7 @@ def mistake(text, tmp_path, night=True):
         ("hold: [0.5]", "expected auto, or a point as two fractions"),
         ("hold: middle", ": 'hold' is 'middle'; expected auto, or"),
         ("look: {contrast: high}", ": 'look.contrast' is 'high'; expected a number from 0.2 to 4"),
-        ("look: {cdl: {slope: [1, 1]}}", ": 'look.cdl' is {'slope': [1, 1]}; expected a .cc file's name"),
+        ("look: {cdl: {slope: [1, 1]}}", ": 'look.cdl' is {'slope': [1, 1]}; expected the name of a .cc"),
         ("look: warm", ": 'look' is 'warm'; expected settings of the look"),
         ("light: {show: dusk}", ": 'light.show' is 'dusk'; expected photographed, fell or level"),
         (

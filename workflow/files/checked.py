@@ -6,7 +6,7 @@ from pathlib import Path
 
 import xxhash
 
-from files.stage import whole
+from files.stage import StageError, whole
 
 BLOCK = 1 << 22
 
@@ -36,6 +36,17 @@ def read(path, expected):
     if found != expected:
         raise ChangedError(f"is not what it was when first seen (checksum {found}, was {expected})")
     return data
+
+
+def read_photo(path, record):
+    """A photo's bytes, which are those that ingest saw. record: as in ingest.json. Raises StageError."""
+    try:
+        return read(path, record["checksum"])
+    except ChangedError as error:
+        raise StageError(
+            f"{record['name']} {error}: the disk may be failing; copy the photo from the card again, or, to go on with "
+            "it as it is, give it a new time stamp (touch)"
+        ) from None
 
 
 def copy(source, target, expected=None):

@@ -1,13 +1,15 @@
-"""Read looks and CDLs with OpenColorIO, wherever they lie."""
+"""Read looks, CDLs and display transforms with OpenColorIO, wherever they lie."""
 
 import contextlib
 import shutil
 import tempfile
 from pathlib import Path
 
+import numpy as np
 import PyOpenColorIO as ocio
 
 from files.stage import StageError
+from kerbwalk import colour
 
 
 def processor(path):
@@ -18,12 +20,64 @@ def processor(path):
 
 
 def read_cdl(path):
-    """The ASC CDL of a .cc file. Raises StageError where it is none."""
+    """The one ASC CDL of a .cc, .ccc or .cdl file. Raises StageError where it is none, or several."""
     try:
         with plain(path) as copy:
-            return ocio.CDLTransform.CreateFromFile(copy, "")
-    except ocio.Exception:
-        raise StageError(f"{path}: holds no ASC CDL that can be read; save it again as a .cc file") from None
+            found = list(ocio.CDLTransform.CreateGroupFromFile(copy))
+    except ocio.Exception as error:
+        said = str(error).rpartition("CDLOpData: ")[2] if "CDLOpData" in str(error) else "no ASC CDL that can be read"
+        raise StageError(f"{path}: {said.strip()}; save the grade again as a .cc file") from None
+    if len(found) != 1:
+        raise StageError(f"{path}: holds {len(found)} grades; keep the one that is meant")
+    return found[0]
+
+
+def read_lut(path):
+    """The transform of a .cube or .clf file, for BT.709 signals of a BT.1886 display. Raises StageError."""
+    try:
+        with plain(path) as copy:
+            group = ocio.Config.CreateRaw().getProcessor(ocio.FileTransform(copy)).createGroupTransform()
+    except ocio.Exception as error:
+        said = str(error).strip().splitlines()[-1].strip()
+        raise StageError(f"{path}: cannot be read as a look ({said}); export it again as .cube or .clf") from None
+    for transform in group:
+        if hasattr(transform, "getData") and not np.isfinite(np.asarray(transform.getData())).all():
+            raise StageError(f"{path}: holds values that are no numbers; export it again")
+    return group
+
+
+def display_view(config, display, view):
+    """The transform from the working space to the signal of a display, by a view of an OpenColorIO config.
+
+    config: a file, or the name of one that comes with the library, as "ocio://...". Raises StageError where it, the
+    display or the view is not there.
+    """
+    try:
+        found = ocio.Config.CreateFromFile(config)
+    except ocio.Exception as error:
+        known = ", ".join(f"ocio://{entry[0]}" for entry in ocio.BuiltinConfigRegistry().getBuiltinConfigs())
+        why = str(error).strip().splitlines()[0]
+        raise StageError(
+            f"look.display.config {config!r} cannot be read ({why}); name a file, or one of {known}"
+        ) from None
+    for kind, name, names in (
+        ("display", display, list(found.getDisplays())),
+        ("view", view, list(found.getViews(display)) if display in found.getDisplays() else []),
+    ):
+        if name not in names:
+            raise StageError(f"look.display.{kind} {name!r} is not in {config}; it has {', '.join(names)}")
+    # OpenColorIO's own interchange space is ACES2065-1, whose white is near D60.
+    to_aces = ocio.BuiltinTransform("UTILITY - ACES-AP0_to_CIE-XYZ-D65_BFD", ocio.TRANSFORM_DIR_INVERSE)
+    to_xyz = np.eye(4)
+    to_xyz[:3, :3] = colour.rgb_to_xyz(colour.BT2020, colour.D65)
+    group = ocio.GroupTransform()
+    group.appendTransform(ocio.MatrixTransform(to_xyz.ravel().tolist()))
+    group.appendTransform(to_aces)
+    group.appendTransform(ocio.DisplayViewTransform("aces_interchange", display, view))
+    try:
+        return found.getProcessor(group)
+    except ocio.Exception as error:
+        raise StageError(f"look.display: {config} cannot show {view!r} ({str(error).strip()}); name another") from None
 
 
 @contextlib.contextmanager

@@ -1,6 +1,7 @@
 """Read photos: metadata, sensor data through LibRaw, and 16-bit TIFFs, as scene-linear camera RGB."""
 
 import contextlib
+import dataclasses
 import io
 import math
 import tempfile
@@ -11,8 +12,9 @@ import PyOpenColorIO as ocio
 import rawpy
 import tifffile
 
-from files import checked, metadata
-from kerbwalk.colour import XYZ_TO_BT709
+from files import checked, dng, metadata
+from kerbwalk import camera, decode
+from kerbwalk.colour import D65, XYZ_TO_BT709
 from kerbwalk.glance import glance
 
 TIFF_ENDINGS = (".tif", ".tiff")
@@ -25,6 +27,16 @@ class PhotoError(Exception):
     """A photo that cannot be read; the text says what is wrong, without the file's name."""
 
 
+@dataclasses.dataclass(frozen=True)
+class Mosaic:
+    """Sensor values, uint16 (h, w), not turned upright; the colours of their repeating cell, int (p, q), 0 red,
+    1 green, 2 blue; and its black levels, int (p, q)."""
+
+    values: np.ndarray
+    pattern: np.ndarray
+    black: np.ndarray
+
+
 def read_metadata(path):
     """Everything the stages need to know of a photo: see read_photo."""
     return read_photo(path)[0]
@@ -35,7 +47,7 @@ def read_photo(path):
 
     Returns (record, glance). The record is a dict with name, bytes, checksum (XXH128),
     what files.metadata.read says, width and height (upright), neutral (as-shot white-balance multipliers,
-    green = 1), matrix (3x3, balanced camera RGB to linear BT.709 RGB), daylight (multipliers for D65), or None
+    green = 1), matrix (the camera's colour, as in kerbwalk.camera), daylight (multipliers for D65), or None
     where the file does not say; and `problem`, None or what is wrong with a photo that cannot be used. The sensor
     data are unpacked once, so that a file cut short is noticed here; what they look like is in the glance
     (kerbwalk.glance), None where they are no mosaic.
@@ -56,15 +68,16 @@ def read_photo(path):
         return record | {"problem": str(error)}, None
 
 
-def read_linear(path, balance, half, data=None):
+def read_linear(path, balance, half, data=None, mend=None):
     """A photo's scene-linear camera RGB, upright.
 
     balance: (3,) multipliers under which the mosaic is interpolated, the same for every photo of a shoot.
     half: True to join each 2x2 of the mosaic to one pixel instead of interpolating; its pixel x lies at
-    2x + 0.5 of the full picture. data: the file's bytes, where they have been read and checked (files.checked).
-    Returns uint16 (height, width, 3); 65535 is the sensor's white in the
-    channel with the smallest multiplier. Nothing depends on the picture's own content: LibRaw's automatic
-    brightness and its adjustment of the white level to the brightest pixel are both off.
+    2x + 0.5 of the full picture. data: the file's bytes, where they have been read and checked
+    (files.checked). mend: a function that changes a Mosaic in place before that, or None.
+    Returns uint16 (height, width, 3); a channel is full at 65535 times its multiplier over the greatest, so that none
+    is cut (kerbwalk.highlights). Nothing depends on the picture's own content: LibRaw's automatic brightness and its
+    adjustment of the white level to the brightest pixel are both off.
     Raises PhotoError.
     """
     data = Path(path).read_bytes() if data is None else data
@@ -72,16 +85,44 @@ def read_linear(path, balance, half, data=None):
         linear = _read_tiff(io.BytesIO(data))
         return _halved(linear) if half else linear
     with _reading(), rawpy.imread(io.BytesIO(data)) as raw:
+        mosaic = _mosaic(raw)
+        if mosaic is not None:
+            whites = raw.camera_white_level_per_channel
+            decode.to_one_white(mosaic, whites and whites[: raw.num_colors], raw.white_level)
+            if mend:
+                mend(mosaic)
         return raw.postprocess(
             demosaic_algorithm=rawpy.DemosaicAlgorithm.PPG,
             half_size=half,
             user_wb=[balance[0], balance[1], balance[2], balance[1]],
             output_color=rawpy.ColorSpace.raw,
             output_bps=16,
+            highlight_mode=rawpy.HighlightMode.Ignore,
             gamma=(1, 1),
             no_auto_bright=True,
             adjust_maximum_thr=0,
         )
+
+
+def read_mosaic(path, data=None):
+    """A raw file's mosaic as it lies in the file, or None for a photo that has none. Raises PhotoError.
+
+    data: the file's bytes, where they have been read and checked (files.checked).
+    """
+    if _is_tiff(path):
+        return None
+    with _reading(), rawpy.imread(io.BytesIO(Path(path).read_bytes() if data is None else data)) as raw:
+        mosaic = _mosaic(raw)
+        return mosaic and dataclasses.replace(mosaic, values=mosaic.values.copy())
+
+
+def _mosaic(raw):
+    if raw.raw_type != rawpy.RawType.Flat or raw.raw_pattern is None:
+        return None
+    pattern = np.asarray(raw.raw_pattern)
+    black = np.asarray(raw.black_level_per_channel)[pattern]
+    # The second green is a colour of its own to LibRaw, and not to us.
+    return Mosaic(raw.raw_image_visible, np.where(pattern == 3, 1, pattern), black)
 
 
 def _is_tiff(path):
@@ -106,14 +147,17 @@ def _raw_facts(data):
             raise PhotoError("holds no sensor data")
         sizes = raw.sizes
         turned = sizes.flip in (5, 6)
-        matrix = np.asarray(raw.color_matrix, float)[:, :3]
-        return {
+        facts = {
             "width": sizes.iheight if turned else sizes.iwidth,
             "height": sizes.iwidth if turned else sizes.iheight,
             "neutral": _multipliers(raw.camera_whitebalance),
-            "daylight": _multipliers(raw.daylight_whitebalance),
-            "matrix": matrix.tolist() if np.isfinite(matrix).all() and abs(np.linalg.det(matrix)) > 1e-6 else None,
-        }, _look_at(raw)
+            "matrix": libraw_matrix(raw),
+        }
+    # What a DNG says of its colours goes before what LibRaw makes of it: that is one light's matrix, and an
+    # as-shot white given as xy comes out as something else.
+    facts |= dng.colour(data)
+    facts["daylight"] = facts["matrix"] and _multipliers(1 / camera.neutral_of(facts["matrix"], D65))
+    return facts, _look_at(raw)
 
 
 def _look_at(raw):
@@ -125,8 +169,17 @@ def _look_at(raw):
     )
 
 
+def libraw_matrix(raw):
+    """A camera's colour from LibRaw's one matrix, from RGB balanced for D65 to BT.709, or None where it has none."""
+    to_709, daylight = np.asarray(raw.color_matrix, float)[:, :3], _multipliers(raw.daylight_whitebalance)
+    if not np.isfinite(to_709).all() or abs(np.linalg.det(to_709)) < 1e-6 or not daylight:
+        return None
+    xyz_to_camera = np.linalg.solve(to_709, XYZ_TO_BT709) / np.array(daylight)[:, None]
+    return {"kelvin": [6504], "xyz_to_camera": [xyz_to_camera.tolist()]}
+
+
 def _multipliers(values):
-    red, green, blue = values[:3]
+    red, green, blue = (float(v) for v in values[:3])
     if not all(math.isfinite(v) and v > 0 for v in (red, green, blue)):
         return None
     return [red / green, 1.0, blue / green]
@@ -139,7 +192,7 @@ def _tiff_facts(data):
         "height": linear.shape[0],
         "neutral": [1.0, 1.0, 1.0],
         "daylight": [1.0, 1.0, 1.0],
-        "matrix": np.eye(3).tolist(),
+        "matrix": {"kelvin": [6504], "xyz_to_camera": [XYZ_TO_BT709.tolist()]},
     }, glance(np.ascontiguousarray(linear[..., 1]), 0.0, float(WHITE), 1, 0)
 
 
@@ -151,12 +204,16 @@ def _read_tiff(source):
         profile = page.tags.valueof(34675)
     if pixels.dtype != np.uint16 or pixels.ndim != 3 or pixels.shape[2] < 3:
         raise PhotoError("is not a 16-bit RGB TIFF; export 16-bit RGB, or give the raw file")
-    return _to_linear(_upright(pixels[..., :3], orientation), profile)
+    encoded = np.ascontiguousarray(_upright(pixels[..., :3], orientation), np.float32) / np.float32(WHITE)
+    return np.rint(np.clip(to_linear(encoded, profile), 0, 1) * WHITE).astype(np.uint16)
 
 
-def _to_linear(encoded, profile):
-    """Encoded 16-bit RGB to linear BT.709 RGB by the file's own ICC profile, or as sRGB where it has none."""
-    pixels = np.ascontiguousarray(encoded, np.float32) / np.float32(WHITE)
+def to_linear(encoded, profile):
+    """Encoded RGB to linear BT.709 RGB by the file's own ICC profile, or as sRGB where it has none.
+
+    encoded: float32 (h, w, 3), 0..1, changed in place; profile: bytes or None. Returns float32, which may leave 0..1.
+    """
+    pixels = np.ascontiguousarray(encoded)
     config = ocio.Config.CreateRaw()
     if profile:
         with tempfile.NamedTemporaryFile(suffix=".icc") as file:
@@ -165,11 +222,10 @@ def _to_linear(encoded, profile):
             # OpenColorIO reads a profile as XYZ (adapted to D65) to device.
             transform = ocio.FileTransform(file.name, direction=ocio.TRANSFORM_DIR_INVERSE)
             config.getProcessor(transform).getDefaultCPUProcessor().applyRGB(pixels)
-        pixels = pixels @ np.float32(XYZ_TO_BT709.T)
-    else:
-        srgb = ocio.ExponentWithLinearTransform(gamma=[2.4] * 3 + [1.0], offset=[0.055] * 3 + [0.0])
-        config.getProcessor(srgb).getDefaultCPUProcessor().applyRGB(pixels)
-    return np.rint(np.clip(pixels, 0, 1) * WHITE).astype(np.uint16)
+        return pixels @ np.float32(XYZ_TO_BT709.T)
+    srgb = ocio.ExponentWithLinearTransform(gamma=[2.4] * 3 + [1.0], offset=[0.055] * 3 + [0.0])
+    config.getProcessor(srgb).getDefaultCPUProcessor().applyRGB(pixels)
+    return pixels
 
 
 def _upright(pixels, orientation):

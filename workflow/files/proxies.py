@@ -12,12 +12,12 @@ class Proxies:
     def __init__(self, paths):
         """paths: the shoot's proxies files, in any order."""
         self._where = {}
-        self.scale = self.grey_scale = self.light_scale = None
+        self.scale = self.white = self.grey_scale = self.light_scale = None
         for path in paths:
             with np.load(path) as chunk:
                 names = [str(name) for name in chunk["names"]]
                 if names:
-                    self.scale = int(chunk["scale"])
+                    self.scale, self.white = int(chunk["scale"]), float(chunk["white"])
                     self.grey_scale = int(chunk["grey_scale"])
                     self.light_scale = int(chunk["light_scale"])
             self._where |= {name: (path, k) for k, name in enumerate(names)}
@@ -26,6 +26,14 @@ class Proxies:
     def place(self, name):
         """The chunk's proxies file and the photo's place in the chunk, which its decoded frame shares."""
         return self._where[name]
+
+    def frame(self, name, frames):
+        """The decoded frame, float32 (h, w, 3), 1 at its white.
+
+        frames: {proxies file: its chunk's frames file}.
+        """
+        path, place = self.place(name)
+        return np.load(frames[path], mmap_mode="r")[place] / np.float32(self.white)
 
     def grey(self, name):
         """uint16 (h, w), scene-linear grey for tracking."""

@@ -21,15 +21,18 @@ PER_CHANNEL = (
 def tabulated(path):
     """The look of a CLF file as steps that the line applies itself (kerbwalk.signal.encode).
 
-    Each step is a matrix and then a curve a channel: returns float32 (n, 3, 4) and (n, 3, 2 SEGMENTS, 2), the curves as
-    polygons (kerbwalk.signal). All numbers come from OpenColorIO, at its full accuracy; it takes the place of
-    OpenColorIO's own pass over the picture, which lasts five times as long.
-    Raises StageError where the look holds a step of another kind.
+    Each step is a matrix and then a curve a channel; a cube may come last. Returns float32 (n, 3, 4),
+    (n, 3, 2 SEGMENTS, 2), the curves as polygons, and (m, m, m, 3), the cube (kerbwalk.signal). All numbers
+    come from OpenColorIO, at its full accuracy; it takes the place of OpenColorIO's own pass over the picture, which
+    lasts five times as long.
+    Raises StageError where the look holds a step of another kind, or one after the cube.
     """
-    steps, per_channel = [np.eye(3, 4)], [[]]
+    steps, per_channel, cube = [np.eye(3, 4)], [[]], np.empty((0, 0, 0, 3), np.float32)
     with plain(path) as copy:
         group = ocio.Config.CreateRaw().getProcessor(ocio.FileTransform(copy)).createGroupTransform()
     for transform in _without_saturation(group):
+        if len(cube):
+            raise StageError(f"{path}: cannot be applied, as a {type(transform).__name__} comes after its cube")
         if isinstance(transform, ocio.MatrixTransform):
             if per_channel[-1]:
                 steps.append(np.eye(3, 4))
@@ -37,10 +40,13 @@ def tabulated(path):
             steps[-1] = _of_matrix(transform) @ np.vstack([steps[-1], [0, 0, 0, 1]])
         elif isinstance(transform, (*PER_CHANNEL, ocio.CDLTransform)):
             per_channel[-1].append(transform)
+        elif isinstance(transform, ocio.Lut3DTransform):
+            size = transform.getGridSize()
+            cube = np.array(transform.getData(), np.float32).reshape(size, size, size, 3)
         else:
             raise StageError(f"{path}: cannot be applied, as it holds a {type(transform).__name__}")
     polygons = [_polygons(ocio.GroupTransform(transforms)) for transforms in per_channel]
-    return np.array(steps, np.float32), np.array(polygons)
+    return np.array(steps, np.float32), np.array(polygons), cube
 
 
 def _without_saturation(group):

@@ -1,5 +1,6 @@
 """Find the shoots and their photos, and decide which photos are unchanged since they were last seen."""
 
+import functools
 import hashlib
 import json
 import os
@@ -24,6 +25,12 @@ RANKS = {"dng": 1, "tif": 2, "tiff": 2}
 RESULTS_MARKS = (".kerbwalk", ".kerbwalk.lock", ".kerbwalk-copy")
 JPEG_ENDINGS = ("jpg", "jpeg", "heic", "heif", "hif")
 RANGE = re.compile(r"(.+?)\s+\.\.\s+(.+)")
+
+# Settings that name a file.
+FILES = ("dark", "look.cdl", "look.lut", "look.match", "look.display.config")
+# Looks to choose from, and their kinds by ending.
+LOOKS = ROOT / "config" / "looks"
+LOOK_ENDINGS = {"cdl": (".cc", ".ccc", ".cdl"), "lut": (".cube", ".clf")}
 
 
 @dataclass
@@ -112,21 +119,20 @@ def safe_path(path, results_dir):
     return str(link)
 
 
-def cdl_file(shoot):
-    """Path of the .cc file that the shoot's look names, or None: in the shoot's folder, else in config/looks.
+def named_file(shoot, key):
+    """Path of the file that a setting names, or None: in the shoot's folder or, for a look, in config/looks.
 
-    Raises SettingsError where it is in neither.
+    key: the setting, such as "look.cdl". Raises SettingsError where the file is not there.
     """
-    name = shoot.settings["look"]["cdl"]
-    if not isinstance(name, str):
+    name = functools.reduce(lambda table, part: (table or {}).get(part), key.split("."), shoot.settings)
+    if not isinstance(name, str) or name.startswith("ocio://"):
         return None
-    for path in (shoot.folder / name, ROOT / "config" / "looks" / name):
-        if path.is_file():
-            return path
-    raise settings_module.SettingsError(
-        f"{shoot.folder}: look.cdl names {name!r}, which is neither in the shoot's folder nor in config/looks; "
-        "put the file there"
-    )
+    places = [shoot.folder, LOOKS] if key.startswith("look.") else [shoot.folder]
+    for place in places:
+        if (place / name).is_file():
+            return place / name
+    where = "neither in the shoot's folder nor in config/looks" if places[1:] else "not in the shoot's folder"
+    raise settings_module.SettingsError(f"{shoot.folder}: {key} names {name!r}, which is {where}; put the file there")
 
 
 def chunks(photos, size):
@@ -256,10 +262,14 @@ def _settled(shoot, results_dir, base_settings):
             own = settings_module.load(own_settings)
             settings_module.check(own, own_settings, night=False)
             shoot.settings = settings_module.merged(base_settings, settings_module.normalised(own))
+        # A dark frame and a graded still may lie among the photos.
+        others = (shoot.settings["dark"], shoot.settings["look"]["match"])
+        shoot.photos = [name for name in shoot.photos if name not in others]
         parts = _parts(shoot, own_settings)
         for part in parts:
             _check_names(part, own_settings)
-            cdl_file(part)
+            for key in FILES:
+                named_file(part, key)
         return parts
     except (settings_module.SettingsError, OSError) as error:
         shoot.problem = str(error)

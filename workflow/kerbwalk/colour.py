@@ -11,6 +11,8 @@ import numpy as np
 BT709 = ((0.640, 0.330), (0.300, 0.600), (0.150, 0.060))
 BT2020 = ((0.708, 0.292), (0.170, 0.797), (0.131, 0.046))
 D65 = (0.3127, 0.3290)
+# White of the ICC's and the DNG specification's connection space.
+D50 = (0.3457, 0.3585)
 # Weights of R', G', B' in luma, ITU-R BT.709-6, item 3.2.
 LUMA_BT709 = np.array([0.2126, 0.7152, 0.0722])
 # Luminance of the BT.2020 primaries, ITU-R BT.2020-2 table 4.
@@ -33,7 +35,33 @@ def rgb_to_xyz(primaries, white):
 
 
 XYZ_TO_BT709 = np.linalg.inv(rgb_to_xyz(BT709, D65))
-BT709_TO_WORKING = np.linalg.inv(rgb_to_xyz(BT2020, D65)) @ rgb_to_xyz(BT709, D65)
+XYZ_TO_WORKING = np.linalg.inv(rgb_to_xyz(BT2020, D65))
+BT709_TO_WORKING = XYZ_TO_WORKING @ rgb_to_xyz(BT709, D65)
+
+
+def adaptation(white, wanted):
+    """3x3: XYZ seen under one white to XYZ that look the same under another, both chromaticities xy.
+
+    The linear Bradford transform (Lam 1985; as in ICC.1:2010, annex E).
+    """
+    bradford = np.array([[0.8951, 0.2664, -0.1614], [-0.7502, 1.7135, 0.0367], [0.0389, -0.0685, 1.0296]])
+    change = (bradford @ xy_to_xyz(wanted)) / (bradford @ xy_to_xyz(white))
+    return np.linalg.solve(bradford, change[:, None] * bradford)
+
+
+def kelvin_of(xy):
+    """The correlated colour temperature of a chromaticity: of the nearest black body in CIE 1960 uv, 1000 to 25000 K.
+
+    The Planckian locus by the rational approximation of Krystek 1985 (Color Research & Application 10(1), from
+    memory), searched in steps of a fiftieth of a mired.
+    """
+    x, y = xy
+    mired = np.arange(40, 1000, 0.02)
+    k = 1e6 / mired
+    u = (0.860117757 + 1.54118254e-4 * k + 1.28641212e-7 * k * k) / (1 + 8.42420235e-4 * k + 7.08145163e-7 * k * k)
+    v = (0.317398726 + 4.22806245e-5 * k + 4.20481691e-8 * k * k) / (1 - 2.89741816e-5 * k + 1.61456053e-7 * k * k)
+    scale = -2 * x + 12 * y + 3
+    return float(k[np.argmin(np.square(u - 4 * x / scale) + np.square(v - 6 * y / scale))])
 
 
 def white_from_kelvin(kelvin, tint=0.0):
@@ -82,14 +110,3 @@ def _planckian_xy(kelvin):
     else:
         y = np.polyval([3.0817580, -5.87338670, 3.75112997, -0.37001483], x)
     return np.array([x, y])
-
-
-def multipliers_from_white(white_xyz, daylight, camera_to_709):
-    """White-balance multipliers (green = 1) that make a light neutral.
-
-    white_xyz: (3,) XYZ of the light. daylight: (3,) the multipliers for D65; camera_to_709: 3x3 matrix from
-    RGB balanced by them to linear BT.709 RGB, so that the camera's response to the light can be computed.
-    """
-    balanced = np.linalg.solve(camera_to_709, XYZ_TO_BT709 @ white_xyz)
-    response = balanced / np.asarray(daylight)
-    return response[1] / response

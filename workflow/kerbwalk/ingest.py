@@ -130,6 +130,16 @@ def listed_shortly(names):
     return shown if len(names) <= 3 else f"{shown} and {len(names) - 3} more"
 
 
+def usable(photos, named):
+    """Of named photos those that can be read and have the shoot's size.
+
+    photos: records of ingest.json; named: list of (name, anything). Returns a list of the same kind.
+    """
+    size = common_size(photos)
+    good = {p["name"] for p in photos if not p["problem"] and (p["width"], p["height"]) == size}
+    return [pair for pair in named if pair[0] in good]
+
+
 def common_size(photos):
     """The upright (width, height) that most of the readable photos have; of equals the first taken.
 

@@ -6,7 +6,10 @@ The steps, in this order:
    (Academy S-2016-001, from memory): the encoding in which the trade grades scene light;
 3. tone curve a channel: contrast about mid grey, toe, shoulder (`tone`), to display-linear light;
 4. matrix to BT.709 primaries, clip to the display's range;
-5. the inverse of the BT.1886 EOTF with a black of zero: light to the power 1/2.4.
+5. the inverse of the BT.1886 EOTF with a black of zero: light to the power 1/2.4;
+6. the user's own cube for that signal, or the cube that a graded still makes (kerbwalk.match).
+
+A view of an OpenColorIO config, if one is named, stands in for steps 3 to 5 (`through_view`).
 """
 
 import numpy as np
@@ -15,6 +18,8 @@ import PyOpenColorIO as ocio
 from kerbwalk import colour
 
 MID_GREY = 0.18
+# Scene light at which the shaper of a cube goes over from linear to logarithmic.
+SHAPER = 0.0005
 # Constants of ACEScct for OpenColorIO's camera-style log transform.
 _CCT = {
     "base": 2.0,
@@ -26,20 +31,20 @@ _CCT = {
 }
 
 
-def tone(x, contrast=1.0, toe=0.0, shoulder=0.0, peak=1.0):
+def tone(x, contrast=1.0, toe=0.0, shoulder=0.0, peak=1.0, pivot=MID_GREY):
     """The tone curve, scene-linear to display-linear, of our own design.
 
     x: array, scene-linear, mid grey 0.18; peak: the brightest scene value there can be. Returns values in 0..1.
-    Contrast is a power about mid grey. The toe takes v = x / 0.18 below mid grey to
+    Contrast is a power about the pivot. The toe takes v = x / 0.18 below mid grey to
     v (1 - a (1 - v)^2), a = 0.9 toe: slope 1 at mid grey, 1 - a at black. The shoulder starts at
     k = 1 - 0.8 shoulder with slope 1 and brings the peak to exactly 1 along a hyperbola
     u / (1 + u (U - 1) / U), U the peak in the same units; where the peak is at most 1 there is
-    nothing to compress. Mid grey stays where it is.
+    nothing to compress. Mid grey stays where it is, if it is the pivot.
     """
-    grade = MID_GREY * np.power(np.maximum(x, 0) / MID_GREY, contrast)
+    grade = pivot * np.power(np.maximum(x, 0) / pivot, contrast)
     v = np.minimum(grade / MID_GREY, 1)
     low = grade * (1 - 0.9 * toe * np.square(1 - v))
-    peak = MID_GREY * (peak / MID_GREY) ** contrast
+    peak = pivot * (max(peak, 0) / pivot) ** contrast
     knee = 1 - 0.8 * shoulder
     if knee > 1 - 1e-9 or peak <= 1:
         return np.minimum(low, 1)
@@ -54,34 +59,83 @@ def saturation_matrix(saturation):
     return saturation * np.eye(3) + (1 - saturation) * np.tile(colour.LUMINANCE_BT2020, (3, 1))
 
 
-def transform(camera_to_709, balance_change, settings, cdl=None):
+def transform(to_working, settings, cdl=None, full=1.0):
     """The look as an OpenColorIO GroupTransform.
 
-    camera_to_709: 3x3, balanced camera RGB to linear BT.709 RGB; balance_change: (3,) factors from the
-    balance under which the frames were decoded to the wanted one; settings: dict with exposure (stops),
-    contrast, toe, shoulder, saturation; cdl: CDLTransform or None.
-    Its input is a decoded frame divided by 65535, its output the BT.709 signal R'G'B' for a BT.1886 display.
+    to_working: 3x3, a decoded frame to the working space; settings: dict with exposure (stops), contrast, toe,
+    shoulder, saturation; cdl: CDLTransform or None; full: the level of a decoded frame where all of the sensor's
+    channels are full.
+    Its input is a decoded frame divided by its white level, its output the BT.709 signal R'G'B' for a BT.1886 display.
+    The brightest that the curve brings to white is the lowest channel of what is full: so a lamp's core, of which no
+    colour is known, is white under whatever white balance.
     """
-    gain = 2.0 ** settings["exposure"]
-    balanced = np.asarray(camera_to_709, float) @ np.diag(balance_change)
-    to_working = gain * saturation_matrix(settings["saturation"]) @ colour.BT709_TO_WORKING @ balanced
-    steps = ocio.GroupTransform()
-    steps.appendTransform(_matrix(to_working))
-    if cdl is not None:
-        cdl.setStyle(ocio.CDL_NO_CLAMP)
-        steps.appendTransform(ocio.LogCameraTransform(**_CCT))
-        steps.appendTransform(cdl)
-        steps.appendTransform(ocio.LogCameraTransform(**_CCT, direction=ocio.TRANSFORM_DIR_INVERSE))
-    steps.appendTransform(_tone_lut(settings, peak=gain))
+    steps = grade(to_working, settings, cdl)
+    core = applied(steps, np.full((1, 3), full))[0]
+    steps.appendTransform(_tone_lut(settings, peak=float(core.min())))
     steps.appendTransform(_matrix(np.linalg.inv(colour.BT709_TO_WORKING)))
     steps.appendTransform(ocio.RangeTransform(minInValue=0, minOutValue=0, maxInValue=1, maxOutValue=1))
     steps.appendTransform(ocio.ExponentTransform(value=[2.4] * 3 + [1], direction=ocio.TRANSFORM_DIR_INVERSE))
     return steps
 
 
+def through_view(to_working, settings, cdl, full, view):
+    """The look by a view of an OpenColorIO config instead of our own tone curve, baked into a cube.
+
+    As transform(); view: the Processor from the working space to the display's signal. The cube has 65 points a side
+    over a logarithmic shaper, from black to twice what is full; between them nine colours in ten are off by less than
+    half a code of 8 bits (tests/references/test_views.py states the whole bound).
+    """
+    steps = grade(to_working, settings, cdl)
+    top = 2 * float(applied(steps, np.full((1, 3), full)).max())
+    steps.appendTransform(_curve(lambda x: np.log1p(np.maximum(x, 0) / SHAPER) / np.log1p(top / SHAPER)))
+    places = SHAPER * np.expm1(np.linspace(0, 1, 65) * np.log1p(top / SHAPER))
+    colours = np.stack(np.meshgrid(places, places, places, indexing="ij"), axis=-1).astype(np.float32)
+    view.getDefaultCPUProcessor().applyRGB(colours)
+    steps.appendTransform(cube(np.clip(colours, 0, 1)))
+    return steps
+
+
+def grade(to_working, settings, cdl=None):
+    """The part of the look in scene light: white balance, exposure, saturation, CDL. A new GroupTransform."""
+    gain = 2.0 ** settings["exposure"]
+    steps = ocio.GroupTransform()
+    steps.appendTransform(_matrix(gain * saturation_matrix(settings["saturation"]) @ to_working))
+    if cdl is not None:
+        cdl.setStyle(ocio.CDL_NO_CLAMP)
+        steps.appendTransform(ocio.LogCameraTransform(**_CCT))
+        steps.appendTransform(cdl)
+        steps.appendTransform(ocio.LogCameraTransform(**_CCT, direction=ocio.TRANSFORM_DIR_INVERSE))
+    return steps
+
+
+def applied(steps, rgb):
+    """A transform's result: rgb and it float32 (n, 3)."""
+    result = np.array(rgb, np.float32)
+    ocio.Config.CreateRaw().getProcessor(steps).getDefaultCPUProcessor().applyRGB(result)
+    return result
+
+
 def cdl_transform(slope=(1, 1, 1), offset=(0, 0, 0), power=(1, 1, 1), saturation=1.0):
     """An ASC CDL from its numbers."""
     return ocio.CDLTransform(slope=list(slope), offset=list(offset), power=list(power), sat=float(saturation))
+
+
+def cube(colours):
+    """A 3-D table of colours as a transform, interpolated in tetrahedra.
+
+    colours: (m, m, m, 3), by red, green, blue.
+    """
+    table = ocio.Lut3DTransform(len(colours))
+    table.setInterpolation(ocio.INTERP_TETRAHEDRAL)
+    table.setData(np.asarray(colours, np.float32).ravel())
+    return table
+
+
+def cc_text(cdl):
+    """An ASC CDL as the text of a .cc file."""
+    group = ocio.GroupTransform()
+    group.appendTransform(cdl)
+    return group.write("ColorCorrection", ocio.Config.CreateRaw())
 
 
 def clf_text(steps, title):
@@ -100,10 +154,15 @@ def _matrix(matrix):
 
 
 def _tone_lut(settings, peak):
-    """The tone curve at every half float, so that dark tones are as finely sampled as bright ones."""
+    return _curve(
+        lambda x: tone(x, settings["contrast"], settings["toe"], settings["shoulder"], peak, settings["pivot"])
+    )
+
+
+def _curve(function):
+    """A curve at every half float, so that dark tones are as finely sampled as bright ones."""
     halves = np.arange(65536, dtype=np.uint16).view(np.float16).astype(np.float64)
     halves = np.clip(np.nan_to_num(halves, nan=0.0), 0, 65504)
-    curve = tone(halves, settings["contrast"], settings["toe"], settings["shoulder"], peak)
     lut = ocio.Lut1DTransform(65536, inputHalfDomain=True)
-    lut.setData(np.repeat(curve, 3).astype(np.float32))
+    lut.setData(np.repeat(function(halves), 3).astype(np.float32))
     return lut

@@ -7,6 +7,10 @@ number falls in is read from its bits. Beyond the ends the outer segments run on
 polygon is off by at most p (1 - p) / 8 * 2^-20 of its value (the error of linear interpolation, h^2 / 8 max |f''|), and
 at a kink inside a segment by a quarter of the segment (2^-12 of x) times the change of slope.
 
+After the steps may come a cube, a table of colours over the unit cube, followed by tetrahedral interpolation (Kasson,
+Nin, Plouffe & Hafner 1995, "Performing color space conversions with three-dimensional linear interpolation"), which
+is what OpenColorIO does too and keeps greys on a line of their own.
+
 All that is compiled together lies in this one file: Numba keeps compiled code for as long as the file of the function
 that was called is unchanged, and does not look into others.
 """
@@ -45,11 +49,13 @@ def polygon(values):
 def encode(rgb, look, planes):
     """A look, and its BT.709 signal R'G'B' as 10-bit Y'CbCr, narrow range.
 
-    rgb: float32 (h, w, 3), what the look takes; look: the steps (matrices, polygons) of files.tables.tabulated, float32
-    (n, 3, 4) and (n, 3, 2 SEGMENTS, 2); planes: uint16 (3, h, w), filled in place with Y', Cb, Cr.
+    rgb: float32 (h, w, 3), what the look takes; look: the steps and the cube (matrices, polygons, cube) of
+    files.tables.tabulated, float32 (n, 3, 4), (n, 3, 2 SEGMENTS, 2) and (m, m, m, 3), m = 0 for none; planes: uint16
+    (3, h, w), filled in place with Y', Cb, Cr.
     Source: ITU-R BT.709-6, items 3.2 to 3.5 (E'Y, E'CB, E'CR and their quantisation for n = 10).
     """
-    matrices, polygons = look
+    matrices, polygons, cube = look
+    colours = cube.reshape(-1)
     for v in range(rgb.shape[0]):
         for u in range(rgb.shape[1]):
             red, green, blue = rgb[v, u, 0], rgb[v, u, 1], rgb[v, u, 2]
@@ -61,10 +67,42 @@ def encode(rgb, look, planes):
                 red = at(curve[0], mixed_red)
                 green = at(curve[1], mixed_green)
                 blue = at(curve[2], mixed_blue)
+            if len(cube):
+                red, green, blue = in_cube(colours, len(cube), red, green, blue)
             luma = np.float32(0.2126) * red + np.float32(0.7152) * green + np.float32(0.0722) * blue
             planes[0, v, u] = np.uint16(np.float32(876) * luma + np.float32(64.5))
             planes[1, v, u] = np.uint16(np.float32(896 / 1.8556) * (blue - luma) + np.float32(512.5))
             planes[2, v, u] = np.uint16(np.float32(896 / 1.5748) * (red - luma) + np.float32(512.5))
+
+
+@numba.njit
+def in_cube(colours, size, red, green, blue):
+    """The cube's colour at red, green, blue, each cut to 0..1. colours: float32, the cube of `size` points a side,
+    flat, by red, green, blue, and channel.
+    """
+    last = np.float32(size - 1)
+    red = min(max(red, np.float32(0)), np.float32(1)) * last
+    green = min(max(green, np.float32(0)), np.float32(1)) * last
+    blue = min(max(blue, np.float32(0)), np.float32(1)) * last
+    r, g, b = min(int(red), size - 2), min(int(green), size - 2), min(int(blue), size - 2)
+    x, y, z = red - np.float32(r), green - np.float32(g), blue - np.float32(b)
+    most, least = max(x, y, z), min(x, y, z)
+    middle = max(min(x, y), min(max(x, y), z))
+    # From the near corner to the far one, first along the axis with the largest fraction, last along that with the
+    # smallest; without branches, which a picture's noise would make the processor guess wrongly.
+    along_red, along_green, along_blue = 3 * size * size, 3 * size, 3
+    begin = along_red if x == most else (along_green if y == most else along_blue)
+    end = along_blue if z == least else (along_green if y == least else along_red)
+    near = np.uint64(along_red * r + along_green * g + along_blue * b)
+    first, far = near + np.uint64(begin), near + np.uint64(along_red + along_green + along_blue)
+    second = far - np.uint64(end)
+    a, c, d = np.float32(1) - most, most - middle, middle - least
+    one, two = np.uint64(1), np.uint64(2)
+    return (
+        a * colours[near] + c * colours[first] + d * colours[second] + least * colours[far],
+        a * colours[near + one] + c * colours[first + one] + d * colours[second + one] + least * colours[far + one],
+        a * colours[near + two] + c * colours[first + two] + d * colours[second + two] + least * colours[far + two],
+    )
 
 
 @numba.njit

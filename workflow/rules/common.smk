@@ -2,6 +2,7 @@
 
 import json
 import os
+import re
 import shlex
 import time
 from pathlib import Path
@@ -44,6 +45,17 @@ def read_night():
 NIGHT, SHOOTS = read_night()
 GOOD_SHOOTS = [shoot for shoot in SHOOTS if not shoot.problem]
 BAD_SHOOTS = [shoot for shoot in SHOOTS if shoot.problem]
+# What is made when its name stands on the command line.
+ON_REQUEST = {
+    "audit": "audit.json",
+    "verify": "work/verified.json",
+    "reference": "reference.tif",
+    "contact": "contact.png",
+}
+# The looks to choose from.
+LOOKS = sorted(
+    path for path in (ROOT / "config" / "looks").iterdir() if path.suffix in sum(shoots.LOOK_ENDINGS.values(), ())
+)
 BY_ID = {shoot.id: shoot for shoot in GOOD_SHOOTS}
 TOKENS = {shoot.id: shoots.identities(shoot, RESULTS) for shoot in GOOD_SHOOTS}
 CHUNKS = {shoot.id: shoots.chunks(shoot.photos, NIGHT["frames_per_job"]) for shoot in GOOD_SHOOTS}
@@ -107,9 +119,8 @@ def copied(shoot):
 
 
 def wanted(shoot):
-    """The files that a shoot is run for by what is asked for on the command line: see the rules audit, verify, all."""
-    named = {"audit": "audit.json", "verify": "work/verified.json"}.get(asked_for())
-    return [f"{shoot.id}/{named}"] if named else clips(shoot)
+    """The files that a shoot is run for: its clips, or what was asked for by name."""
+    return [f"{shoot.id}/{ON_REQUEST[asked_for()]}"] if asked_for() in ON_REQUEST else clips(shoot)
 
 
 def asked_for():
@@ -128,15 +139,38 @@ def of_every_shoot(files):
     return inputs
 
 
-def cdl_file(wildcards):
-    """The look's .cc file, if it names one: ancient, as its content is in the params."""
-    found = shoots.cdl_file(BY_ID[wildcards.shoot])
-    return [ancient(shoots.safe_path(found, RESULTS))] if found else []
+def contents(find):
+    """Two functions of the wildcards, for a file that find(wildcards) gives, or None: an input, ancient, and for params
+    the file's checksum, which says when it has changed.
+    """
+
+    def file(wildcards):
+        found = find(wildcards)
+        return [ancient(shoots.safe_path(found, RESULTS))] if found else []
+
+    def identity_of(wildcards):
+        found = find(wildcards)
+        return shoots.checksum(found) if found else ""
+
+    return file, identity_of
 
 
-def cdl_identity(wildcards):
-    found = shoots.cdl_file(BY_ID[wildcards.shoot])
-    return shoots.checksum(found) if found else ""
+def named(key):
+    """contents() of the file that a setting names, if it names one."""
+    return contents(lambda wildcards: shoots.named_file(BY_ID[wildcards.shoot], key))
+
+
+def look_path(wildcards, kind):
+    """The CDL or LUT of a look: of one in config/looks, or the one that the settings name. kind: cdl or lut."""
+    stem = wildcards.look.removeprefix("looks/")
+    if stem != wildcards.look:
+        path = ROOT / "config" / "looks" / stem
+        return path if path.suffix in shoots.LOOK_ENDINGS[kind] else None
+    return shoots.named_file(BY_ID[wildcards.shoot], f"look.{kind}")
+
+
+DARK, STILL, DISPLAY = named("dark"), named("look.match"), named("look.display.config")
+CDL, LUT = (contents(lambda wildcards, kind=kind: look_path(wildcards, kind)) for kind in ("cdl", "lut"))
 
 
 def frame_temp(path):
@@ -152,8 +186,8 @@ def close_night(ok):
     """Publish clips under their true names, bring the index page up to date, and say how it went."""
     closing.publish(GOOD_SHOOTS, RESULTS)
     outcomes = closing.outcomes(SHOOTS, RESULTS, wanted, STARTED)
-    # Who asks for the audit or the verification alone is told of these, and the night's pages stay as they are.
-    if asked_for() not in ("audit", "verify"):
+    # Who asks for one thing alone is told of that, and the night's pages stay as they are.
+    if asked_for() not in ON_REQUEST:
         write_text(RESULTS / "summary.json", json.dumps(outcomes, indent=1, ensure_ascii=False))
         if not ok:
             index_after_failure(outcomes)

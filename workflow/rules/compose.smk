@@ -23,11 +23,13 @@ rule compose:
         runtime=20,
     params:
         parts=lambda w: len(CHUNKS[w.shoot]),
+        local_contrast=lambda w: BY_ID[w.shoot].settings["look"]["local_contrast"],
         code=fingerprint("compose"),
     message:
         "{wildcards.shoot}: composing, part {wildcards.chunk}"
     shell:
         "kerbwalk compose --proxies {input.proxies:q} --look {input.look:q}"
         " --gains {input.gains:q} --found {input.found:q} --warps {input.warps:q} --framing {input.framing:q}"
-        " --frames {input.frames:q} --part {wildcards.chunk} --parts {params.parts}"
+        " --frames {input.frames:q} --local-contrast {params.local_contrast}"
+        " --part {wildcards.chunk} --parts {params.parts}"
         " --out {output.video:q} --hashes {output.hashes:q} --pictures {output.pictures:q} 2> {log:q}"

@@ -2,6 +2,8 @@ rule decode:
     input:
         photos=chunk_photos,
         ingest="{shoot}/work/ingest.json",
+        hot="{shoot}/work/hot.json",
+        dark=DARK[0],
     output:
         frames=frame_temp("{shoot}/work/decoded/{chunk}.npy"),
         proxies="{shoot}/work/proxies/{chunk}.npz",
@@ -19,10 +21,11 @@ rule decode:
         names=lambda w: json.dumps(CHUNKS[w.shoot][w.chunk]),
         settings=picked("deliverables"),
         identity=identity,
+        dark=DARK[1],
         code=fingerprint("decode"),
     message:
         "{wildcards.shoot}: decoding, part {wildcards.chunk}"
     shell:
         "kerbwalk decode --ingest {input.ingest:q} --settings {params.settings:q}"
-        " --names {params.names:q} --photos {input.photos:q}"
+        " --names {params.names:q} --photos {input.photos:q} --hot {input.hot:q} --dark {input.dark:q}"
         " --frames {output.frames:q} --proxies {output.proxies:q} 2> {log:q}"

@@ -17,13 +17,13 @@ rule ingest:
         runtime=lambda w, input: 5 + len(input) // 60,
     params:
         folder=lambda w: str(BY_ID[w.shoot].folder),
-        part=lambda w: json.dumps(BY_ID[w.shoot].part),
+        names=lambda w: json.dumps(BY_ID[w.shoot].photos),
         settings=picked("reference"),
         identity=identity,
         code=fingerprint("ingest"),
     message:
         "{wildcards.shoot}: taking in the photos"
     shell:
-        "kerbwalk ingest --folder {params.folder:q} --photos {params.part:q} --settings {params.settings:q}"
+        "kerbwalk ingest --folder {params.folder:q} --names {params.names:q} --settings {params.settings:q}"
         " --history {wildcards.shoot:q} --threads {threads} --out {output.photos:q} --glance {output.glance:q}"
         " --table {output.table:q} 2> {log:q}"

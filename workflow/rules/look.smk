@@ -1,15 +1,22 @@
+# look.clf is the shoot's look, plain.clf the same without the graded still, looks/<name>.clf the same under a look
+# of config/looks.
 rule look:
     input:
         ingest="{shoot}/work/ingest.json",
         audit="{shoot}/audit.json",
         proxies=every_chunk("{shoot}/work/proxies/{chunk}.npz"),
-        cdl=cdl_file,
+        cdl=CDL[0],
+        lut=LUT[0],
+        display=DISPLAY[0],
     output:
-        "{shoot}/work/look.clf",
+        clf="{shoot}/work/{look}.clf",
+        cc="{shoot}/work/{look}.cc",
     log:
-        "{shoot}/work/logs/look.log",
+        "{shoot}/work/logs/{look}.log",
     benchmark:
-        "{shoot}/work/times/look.tsv"
+        "{shoot}/work/times/{look}.tsv"
+    wildcard_constraints:
+        look="look|plain|looks/[^/]+",
     conda:
         ENVIRONMENT
     resources:
@@ -17,10 +24,13 @@ rule look:
         runtime=5,
     params:
         settings=picked("look"),
-        cdl=cdl_identity,
+        cdl=CDL[1],
+        lut=LUT[1],
+        display=DISPLAY[1],
         code=fingerprint("look"),
     message:
         "{wildcards.shoot}: making the look"
     shell:
-        "kerbwalk look --ingest {input.ingest:q} --audit {input.audit:q}"
-        " --settings {params.settings:q} --out {output:q} --cdl {input.cdl:q} --proxies {input.proxies:q} 2> {log:q}"
+        "kerbwalk look --ingest {input.ingest:q} --audit {input.audit:q} --settings {params.settings:q}"
+        " --cdl {input.cdl:q} --lut {input.lut:q} --display {input.display:q} --proxies {input.proxies:q}"
+        " --out {output.clf:q} --cc {output.cc:q} 2> {log:q}"

@@ -18,7 +18,19 @@ def template_identity(*names):
 def times(wildcards):
     """The stages' benchmark files, in the order of the line."""
     files = []
-    for stage in ("ingest", "audit", "decode", "look", "track", "steady", "light", "framing", "compose", "master"):
+    for stage in (
+        "ingest",
+        "audit",
+        "hot",
+        "decode",
+        "look",
+        "track",
+        "steady",
+        "light",
+        "framing",
+        "compose",
+        "master",
+    ):
         parts = [f".{chunk}" for chunk in CHUNKS[wildcards.shoot]] if stage in ("decode", "compose") else [""]
         files += [f"{wildcards.shoot}/work/times/{stage}{part}.tsv" for part in parts]
     return [*files, f"{wildcards.shoot}/work/times/deliver.tsv"]

@@ -1,0 +1,32 @@
+# Made on request: ./scripts/run ... contact
+rule contact:
+    input:
+        of_every_shoot(lambda shoot: [f"{shoot.id}/contact.png"]),
+    localrule: True
+
+
+rule contact_sheet:
+    input:
+        look="{shoot}/work/plain.clf",
+        looks=[f"{{shoot}}/work/looks/{path.name}.clf" for path in LOOKS],
+        audit="{shoot}/audit.json",
+        proxies=every_chunk("{shoot}/work/proxies/{chunk}.npz"),
+        frames=every_chunk("{shoot}/work/decoded/{chunk}.npy"),
+    output:
+        "{shoot}/contact.png",
+    log:
+        "{shoot}/work/logs/contact.log",
+    benchmark:
+        "{shoot}/work/times/contact.tsv"
+    conda:
+        ENVIRONMENT
+    resources:
+        mem_mb=1500,
+        runtime=5,
+    params:
+        code=fingerprint("contact"),
+    message:
+        "{wildcards.shoot}: making the sheet of looks"
+    shell:
+        "kerbwalk contact --looks {input.look:q} {input.looks:q} --audit {input.audit:q} --proxies {input.proxies:q}"
+        " --frames {input.frames:q} --out {output:q} 2> {log:q}"

@@ -1,0 +1,26 @@
+rule hot:
+    input:
+        photos=all_photos,
+        ingest="{shoot}/work/ingest.json",
+        dark=DARK[0],
+    output:
+        "{shoot}/work/hot.json",
+    log:
+        "{shoot}/work/logs/hot.log",
+    benchmark:
+        "{shoot}/work/times/hot.tsv"
+    conda:
+        ENVIRONMENT
+    resources:
+        mem_mb=lambda w, input: 500 + int(16 * raw_mb(w, input)),
+        runtime=10,
+    params:
+        names=lambda w: json.dumps(BY_ID[w.shoot].photos),
+        identity=identity,
+        dark=DARK[1],
+        code=fingerprint("hot"),
+    message:
+        "{wildcards.shoot}: finding hot pixels"
+    shell:
+        "kerbwalk hot --ingest {input.ingest:q} --names {params.names:q} --photos {input.photos:q}"
+        " --dark {input.dark:q} --out {output:q} 2> {log:q}"

@@ -1,0 +1,35 @@
+ruleorder: match > look
+
+
+rule match:
+    input:
+        look="{shoot}/work/plain.clf",
+        still=STILL[0],
+        audit="{shoot}/audit.json",
+        proxies=every_chunk("{shoot}/work/proxies/{chunk}.npz"),
+        frames=every_chunk("{shoot}/work/decoded/{chunk}.npy"),
+    output:
+        clf="{shoot}/work/look.clf",
+        cc="{shoot}/work/look.cc",
+        report="{shoot}/work/match.json",
+        picture="{shoot}/work/match.png",
+    log:
+        "{shoot}/work/logs/match.log",
+    benchmark:
+        "{shoot}/work/times/look.tsv"
+    wildcard_constraints:
+        shoot="|".join(re.escape(shoot.id) for shoot in GOOD_SHOOTS if shoot.settings["look"]["match"]) or "[^/]{0}",
+    conda:
+        ENVIRONMENT
+    resources:
+        mem_mb=1500,
+        runtime=10,
+    params:
+        still=STILL[1],
+        code=fingerprint("match"),
+    message:
+        "{wildcards.shoot}: taking the look from the graded still"
+    shell:
+        "kerbwalk match --look {input.look:q} --still {input.still:q} --audit {input.audit:q}"
+        " --proxies {input.proxies:q} --frames {input.frames:q} --out {output.clf:q} --cc {output.cc:q}"
+        " --report {output.report:q} --picture {output.picture:q} 2> {log:q}"
