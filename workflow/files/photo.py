@@ -153,11 +153,12 @@ def _raw_facts(data):
             "neutral": _multipliers(raw.camera_whitebalance),
             "matrix": libraw_matrix(raw),
         }
+        seen = _look_at(raw)
     # What a DNG says of its colours goes before what LibRaw makes of it: that is one light's matrix, and an
     # as-shot white given as xy comes out as something else.
     facts |= dng.colour(data)
     facts["daylight"] = facts["matrix"] and _multipliers(1 / camera.neutral_of(facts["matrix"], D65))
-    return facts, _look_at(raw)
+    return facts, seen
 
 
 def _look_at(raw):
