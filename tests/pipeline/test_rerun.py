@@ -36,7 +36,7 @@ def night(finished, tmp_path):
         ({"fps": 25}, of(SHOOTS - {"empty"}, END)),
         ({"leave_out": ["KW_0106.dng"]}, of(SHOOTS - {"empty"}, ALL - {"ingest", "hot", "decode"})),
         ({"reference": "KW_0108.dng"}, of(SHOOTS, ALL)),
-        ({"audit": {"aim": 0.5}}, of(SHOOTS, ALL - {"ingest", "decode"})),
+        ({"audit": {"aim": 0.5}}, of(SHOOTS, ALL - {"ingest", "hot", "decode"})),
         ({"ingest": {"copy_to": "/backup"}}, dict.fromkeys(SHOOTS, {"backup", "report"}) | {"": {"index"}}),
         ({"keep_frames": False}, {}),
     ],

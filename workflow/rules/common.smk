@@ -120,13 +120,13 @@ def copied(shoot):
 
 def wanted(shoot):
     """The files that a shoot is run for: its clips, or what was asked for by name."""
-    return [f"{shoot.id}/{ON_REQUEST[asked_for()]}"] if asked_for() in ON_REQUEST else clips(shoot)
+    return [f"{shoot.id}/{ON_REQUEST[target]}" for target in asked_for()] or clips(shoot)
 
 
 def asked_for():
-    """The target named on the command line, if it is one alone."""
-    targets = workflow.dag_settings.targets
-    return next(iter(targets)) if len(targets) == 1 else None
+    """The names on the command line, of those in ON_REQUEST, if there are no others."""
+    targets = set(workflow.dag_settings.targets)
+    return sorted(targets) if targets <= ON_REQUEST.keys() else []
 
 
 def of_every_shoot(files):
@@ -186,12 +186,12 @@ def close_night(ok):
     """Publish clips under their true names, bring the index page up to date, and say how it went."""
     closing.publish(GOOD_SHOOTS, RESULTS)
     outcomes = closing.outcomes(SHOOTS, RESULTS, wanted, STARTED)
-    # Who asks for one thing alone is told of that, and the night's pages stay as they are.
-    if asked_for() not in ON_REQUEST:
+    # Who asks for some things alone is told of those, and the night's pages stay as they are.
+    if not asked_for():
         write_text(RESULTS / "summary.json", json.dumps(outcomes, indent=1, ensure_ascii=False))
         if not ok:
             index_after_failure(outcomes)
-    text = closing.text(RESULTS, outcomes, closing.notices(SHOOTS, RESULTS, asked_for() == "audit"))
+    text = closing.text(RESULTS, outcomes, closing.notices(SHOOTS, RESULTS, asked_for() == ["audit"]))
     if told := os.environ.get("KERBWALK_CLOSING"):
         Path(told).write_text(text, encoding="utf-8")
     else:
