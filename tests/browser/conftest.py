@@ -88,6 +88,7 @@ def write_proxies(path, luma):
         path,
         names=np.array(PHOTOS),
         scale=1,
+        white=65535.0,
         grey=np.zeros((FRAMES, height, width), np.uint16),
         grey_scale=2,
         light=np.array([light * (1 + 0.1 * (k % 2)) for k in range(FRAMES)]),
