@@ -11,6 +11,7 @@ import pytest
 import yaml
 
 from demo import faults
+from house.shoots import list_photos
 
 REPO = Path(__file__).resolve().parents[2]
 STANDARD = yaml.safe_load((REPO / "config" / "config.yaml").read_text(encoding="utf-8"))
@@ -43,8 +44,9 @@ def judged(stage, tmp_path):
     def judge(folder, **settings):
         settings = STANDARD | settings | {"audit": STANDARD["audit"] | settings.get("audit", {})}
         out = {key: str(tmp_path / key) for key in ("ingest", "glance", "table", "audit")}
+        names = list_photos(folder)
         stage(
-            "ingest", folder=str(folder), settings=settings, history=str(tmp_path), out=out["ingest"],
+            "ingest", folder=str(folder), names=names, settings=settings, history=str(tmp_path), out=out["ingest"],
             glance=out["glance"], table=out["table"],
         )  # fmt: skip
         lone = json.dumps([f.name for f in folder.glob("*.JPG")])
