@@ -17,7 +17,7 @@ BT1886 = np.power(np.arange(WHITE + 1) / WHITE, 2.4).astype(np.float32)
 FINE, BROAD = 1.0, 6.0
 # Sigma, as a part of the patch's size, of the window about the hold point that says what counts.
 REACH = 0.2
-ROUNDS = 12
+ROUNDS = 40
 # Below this likeness (normalised correlation) a frame does not show the patch: somebody stands before it.
 LIKE = 0.5
 # Frames of the running curve against which flicker is judged: about a second and a quarter of clip.
@@ -67,10 +67,10 @@ def movement(patches, point):
     middle = banded[len(banded) // 2]
     window = _window(middle.shape, point)
     starts = [_shifted(_peak(middle, one)) for one in banded]
-    found = _fit_all(middle, banded, starts, point, window, close=0.05)
+    found = _fit_all(middle, banded, starts, point, window, close=0.01)
     x, y = _places(middle.shape, point)
     laid = np.array([_sampled(one, matrix, point, x, y) for one, (matrix, _) in zip(banded, found, strict=True)])
-    found = _fit_all(np.median(laid, axis=0), banded, [matrix for matrix, _ in found], point, window, close=0.002)
+    found = _fit_all(np.median(laid, axis=0), banded, [matrix for matrix, _ in found], point, window, close=0.0005)
     return np.array([matrix[:, 2] for matrix, _ in found]), np.array([likeness for _, likeness in found])
 
 
