@@ -7,7 +7,7 @@ from pathlib import Path
 from kerbwalk.plan.storage import Measured
 
 # The stages that read raw files: their time grows with the photos' size.
-READING = ("ingest", "audit", "decode")
+READING = ("ingest", "audit", "hot", "decode")
 
 
 def measured(results):
