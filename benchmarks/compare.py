@@ -11,7 +11,6 @@ other programs share the machine, the processor time says more than the clock.
 """
 
 import argparse
-import csv
 import os
 import resource
 import shutil
@@ -23,10 +22,6 @@ from pathlib import Path
 
 REPO = Path(__file__).resolve().parent.parent
 SHOOT = "tram-square"
-STAGES = [
-    "ingest", "audit", "decode", "look", "track", "steady", "light",
-    "framing", "compose", "master", "deliver", "report", "index",
-]  # fmt: skip
 # In a process of its own, as the stages are; the threads share the photos.
 LIBRAW = """
 import sys
@@ -52,7 +47,7 @@ def main():
     parser.add_argument("--times", type=int, default=1)
     options = parser.parse_args()
     out, cores = options.out.resolve(), str(options.cores)
-    sys.path.insert(0, str(REPO / "scripts"))
+    sys.path[:0] = [str(REPO / "scripts"), str(REPO / "workflow")]
     import _bootstrap
 
     env = _bootstrap.ensure("default")
@@ -104,14 +99,14 @@ def processor_time():
 
 
 def times_of(results):
-    """{stage: (jobs, seconds in all of them)} from Snakemake's benchmark files."""
-    stages = {}
-    for stage in STAGES:
-        files = [*results.glob(f"*/work/times/{stage}.tsv"), *results.glob(f"*/work/times/{stage}.*.tsv")]
-        rows = [next(csv.DictReader(file.open(encoding="utf-8"), delimiter="\t")) for file in files]
-        if rows:
-            stages[stage] = (len(rows), sum(float(row["s"]) for row in rows))
-    return stages
+    """{stage: (jobs, seconds in all of them)} from Snakemake's benchmark files, in the order in which they ended."""
+    from files import benchmark
+
+    stages = defaultdict(list)
+    for path in sorted(results.glob("*/work/times/*.tsv"), key=lambda file: file.stat().st_mtime):
+        stage, figures = benchmark.read(path)
+        stages[stage].append(float(figures["s"]))
+    return {stage: (len(seconds), sum(seconds)) for stage, seconds in stages.items()}
 
 
 def show(options, taken, stages):

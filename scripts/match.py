@@ -39,7 +39,7 @@ def main():
     graded = still.read(args.still)
     sizes = [[p.shape[1], p.shape[0]] for p in (before, graded)]
     try:
-        before, graded, inside, _ = laid.registered(before, graded)
+        before, graded, inside = laid.registered(before, graded)
     except ValueError as error:
         raise stage.StageError(
             f"{args.still}: the graded still {error} {reference}; grade the reference.tif of this shoot"

@@ -16,7 +16,6 @@ Outputs
 """
 
 import _workflow  # noqa: F401
-import csv
 import json
 from fractions import Fraction
 from pathlib import Path
@@ -24,7 +23,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from files import ffmpeg, pages, stage
+from files import benchmark, ffmpeg, pages, stage
 from files.gains import read_gains
 from files.look import processor
 from files.proxies import Proxies
@@ -348,16 +347,15 @@ def times(paths):
     """What each stage took: [{stage, jobs, seconds, peak (MB or None)}], in the order first named."""
     stages = {}
     for path in paths:
-        with open(path, newline="", encoding="utf-8") as file:
-            row = next(csv.DictReader(file, delimiter="\t"))
-        stages.setdefault(Path(path).name.split(".")[0], []).append((float(row["s"]), row["max_rss"]))
+        stage_name, figures = benchmark.read(path)
+        stages.setdefault(stage_name, []).append((float(figures["s"]), benchmark.number(figures["max_rss"])))
     return [
         {
             "stage": name,
             "jobs": len(jobs),
             "seconds": sum(seconds for seconds, _ in jobs),
             # A job that ends at once leaves no figure here.
-            "peak": max((float(peak) for _, peak in jobs if peak not in ("-", "NA")), default=None),
+            "peak": max((peak for _, peak in jobs if peak is not None), default=None),
         }
         for name, jobs in stages.items()
     ]

@@ -80,7 +80,7 @@ def chart(path, light, matrix, more, patches):
 
 def decoded(path, half, balance=None):
     """Mean of the inner part of each patch, (24, 3), as parts of the sensor's range."""
-    balance = balance or photo.read_metadata(path)["neutral"]
+    balance = balance or photo.read_photo(path)[0]["neutral"]
     linear = photo.read_linear(path, balance, half).astype(float) / decode.full_levels(balance)
     side = SIDE // (2 if half else 1)
     inner = linear.reshape(4, side, 6, side, 3)[:, side // 3 : -(side // 3), :, side // 3 : -(side // 3)]
@@ -100,7 +100,7 @@ def differences(rgb, record, patches):
 @pytest.mark.parametrize("name", CAMERAS)
 def test_patches(name, half, patches, tmp_path):
     path, _ = chart(tmp_path / "chart.dng", *CAMERAS[name], patches)
-    found = differences(decoded(path, half), photo.read_metadata(path), patches)
+    found = differences(decoded(path, half), photo.read_photo(path)[0], patches)
     assert np.median(found) < 0.1
     assert found.max() < 0.3
 
@@ -108,7 +108,7 @@ def test_patches(name, half, patches, tmp_path):
 @pytest.mark.parametrize("name", CAMERAS)
 def test_white_is_found(name, patches, tmp_path):
     light, matrix, more = CAMERAS[name]
-    record = photo.read_metadata(chart(tmp_path / "chart.dng", light, matrix, more, patches)[0])
+    record = photo.read_photo(chart(tmp_path / "chart.dng", light, matrix, more, patches)[0])[0]
     response = matrix @ science.xy_to_XYZ(light)
     np.testing.assert_allclose(record["neutral"], response[1] / response, rtol=1e-3)
     np.testing.assert_allclose(camera.white_of(record["matrix"], response), light, atol=2e-4)
@@ -143,5 +143,5 @@ def test_libraws_own_matrix_says_the_same_where_the_dng_is_for_d65(patches, tmp_
 def test_level_is_the_sensors(patches, tmp_path):
     """Each channel is full where the sensor is: at 65535 in the one with the greatest multiplier."""
     path, exposure = chart(tmp_path / "chart.dng", colour.D65, D65, [], patches)
-    balance = photo.read_metadata(path)["neutral"]
+    balance = photo.read_photo(path)[0]["neutral"]
     np.testing.assert_allclose(decoded(path, True, balance), exposure * patches @ D65.T, rtol=2e-3, atol=2e-5)

@@ -35,7 +35,7 @@ def test_homography_of_the_wall(wall, off):
     spin = np.array([[size * np.cos(turn), -size * np.sin(turn)], [size * np.sin(turn), size * np.cos(turn)]])
     guess = np.eye(3)
     guess[:2, :2], guess[:2, 2] = spin, about - spin @ about + off
-    link = registration.register(first, second, registration.corners(first), guess @ truth, centre, 130)
+    link, _, _ = registration.register(first, second, registration.corners(first), guess @ truth, centre, 130)
     assert link.inliers > 100
     near = centre + np.mgrid[-100:101:50, -100:101:50].reshape(2, -1).T
     error = np.hypot(*(transfer(link.matrix, near) - transfer(truth, near)).T)
@@ -68,11 +68,12 @@ def test_a_street_seen_under_another_aim_and_exposure(opencv_samples):
         one, other = (registration.encode(p.astype(np.uint16) * n) for p, n in ((first, 200), (second, level)))
         points, reach = registration.corners(one), 0.18 * one.shape[1]
         starts = [np.array([[1, 0, dx], [0, 1, dy], [0, 0, 1]]) for dx, dy in registration.coarse_shifts(one, other)]
-        found = [registration.register(one, other, points, start, centre, reach) for start in starts]
+        found = [registration.register(one, other, points, start, centre, reach)[0] for start in starts]
         link = max((f for f in found if f), key=lambda f: f.inliers)
         assert link.inliers >= 30 and link.share > 0.5
         where = transfer(link.matrix, centre[None])[0]
-        back = registration.register(other, one, registration.corners(other), np.linalg.inv(link.matrix), where, reach)
+        start = np.linalg.inv(link.matrix)
+        back, _, _ = registration.register(other, one, registration.corners(other), start, where, reach)
         returned = transfer(back.matrix @ link.matrix, near) - near
         assert np.sqrt(np.mean((returned**2).sum(1))) < 1.0
         links.append(transfer(link.matrix, near))
@@ -110,7 +111,7 @@ def test_real_photos_under_a_known_warp(opencv_samples, name, seed):
         registration.encode(np.clip(rng.poisson(np.clip(p, 0, None) / 4) * 4, 0, 65535).astype(np.uint16)) for p in seen
     )
     start = np.array([[1, 0, aside[0] + 4], [0, 1, aside[1] - 5], [0, 0, 1]])
-    link = registration.register(first, second, registration.corners(first), start, middle, width)
+    link, _, _ = registration.register(first, second, registration.corners(first), start, middle, width)
     places = np.mgrid[0:width:40, 0:height:40].reshape(2, -1).T.astype(float)
     inside = ((transfer(truth, places) >= 0) & (transfer(truth, places) < (width, height))).all(1)
     error = np.hypot(*(transfer(link.matrix, places[inside]) - transfer(truth, places[inside])).T)
@@ -129,6 +130,6 @@ def test_corners_of_the_wall_by_the_published_homography(wall):
         return np.hypot(*(transfer(matrix, corners) - transfer(truth, corners)).T).mean()
 
     sift = sift_homography(first, second)
-    link = registration.register(first, second, registration.corners(first), sift, (width / 2, height / 2), width)
+    link, _, _ = registration.register(first, second, registration.corners(first), sift, (width / 2, height / 2), width)
     print(f"mean corner error: {off(link.matrix):.2f} px; SIFT with RANSAC: {off(sift):.2f} px")
     assert off(link.matrix) < min(1.5, off(sift))

@@ -62,7 +62,7 @@ def test_upright(tmp_path, orientation, turns, half):
     far = np.s_[4:12, 4:12]
     for part in (far, np.s_[-12:-4, 4:12], np.s_[4:12, -12:-4], np.s_[-12:-4, -12:-4]):
         np.testing.assert_allclose(linear[part][..., 1], expected[part], atol=1)
-    record = photo.read_metadata(path)
+    record = photo.read_photo(path)[0]
     assert (record["width"], record["height"]) == np.rot90(mosaic, turns).shape[::-1]
 
 
@@ -112,12 +112,12 @@ def test_tiff_is_read_as_srgb_and_halved_by_the_mean(tmp_path, half):
 def test_a_bad_file_gets_a_reason(tmp_path, ramp, content, words):
     path = tmp_path / "bad.dng"
     path.write_bytes(ramp.read_bytes()[:3000] if content is None else content)
-    assert words in photo.read_metadata(path)["problem"]
+    assert words in photo.read_photo(path)[0]["problem"]
 
 
 def test_eight_bit_tiff_is_refused_with_what_to_do(tmp_path):
     tifffile.imwrite(tmp_path / "b.tif", np.zeros((20, 30, 3), np.uint8), photometric="rgb")
-    assert "16-bit" in photo.read_metadata(tmp_path / "b.tif")["problem"]
+    assert "16-bit" in photo.read_photo(tmp_path / "b.tif")[0]["problem"]
 
 
 def test_metadata(tmp_path):
@@ -131,9 +131,9 @@ def test_metadata(tmp_path):
         (41989, dng.SHORT, [27]),
         (42036, dng.ASCII, "Maker 18 mm"),
     ]
-    record = photo.read_metadata(
+    record = photo.read_photo(
         write_dng(tmp_path / "one.dng", np.full((64, 96), 900), exif=exif, neutral=(0.5, 1, 0.8))
-    )
+    )[0]
     expected = {
         "name": "one.dng", "time": "2031-03-14T21:04:11", "subsecond": 0.37, "shutter": 2.5, "aperture": 5.6,
         "iso": 200, "focal": 18, "focal35": 27, "camera": "Maker Model", "lens": "Maker 18 mm", "problem": None,

@@ -37,11 +37,6 @@ class Mosaic:
     black: np.ndarray
 
 
-def read_metadata(path):
-    """Everything the stages need to know of a photo: see read_photo."""
-    return read_photo(path)[0]
-
-
 def read_photo(path):
     """What is to be known of a photo, from one reading of the file.
 

@@ -14,8 +14,6 @@ from PIL import Image, ImageCms
 from files.photo import to_linear
 from files.stage import StageError
 
-KINDS = (".tif", ".tiff", ".png", ".jpg", ".jpeg")
-
 
 def read(path):
     """A still as BT.709 signal for a BT.1886 display, float32 (h, w, 3).

@@ -1,9 +1,9 @@
 """What earlier runs took on this machine: the benchmark files that Snakemake leaves in every shoot's work/times."""
 
-import csv
 import json
 from pathlib import Path
 
+from files import benchmark
 from kerbwalk.plan.storage import Measured
 
 # The stages that read raw files: their time grows with the photos' size.
@@ -29,16 +29,10 @@ def _of_shoot(work):
     try:
         photos = json.loads((work / "ingest.json").read_text(encoding="utf-8"))["photos"]
         megapixels = sum(photo["width"] * photo["height"] for photo in photos if not photo["problem"]) / 1e6
-        reading = sum(_seconds(file) for file in files if file.name.split(".")[0] in READING)
-        others = sum(_seconds(file) for file in files) - reading
-    except (OSError, ValueError, KeyError, TypeError):
+        jobs = [(stage, benchmark.number(figures["cpu_time"]) or 0.0) for stage, figures in map(benchmark.read, files)]
+        reading = sum(seconds for stage, seconds in jobs if stage in READING)
+        others = sum(seconds for stage, seconds in jobs if stage not in READING)
+    except (OSError, ValueError, LookupError, TypeError):
         return None
     disk = sum(file.stat().st_size for file in work.parent.rglob("*") if file.is_file())
     return (len(photos), megapixels, reading, others, disk) if megapixels and reading and others else None
-
-
-def _seconds(file):
-    """Processor seconds in one benchmark file; a job of no time at all has '-' or 'NA'."""
-    with file.open(encoding="utf-8", newline="") as lines:
-        texts = [row["cpu_time"] for row in csv.DictReader(lines, delimiter="\t")]
-    return sum(float(text) for text in texts if text not in ("NA", "-"))

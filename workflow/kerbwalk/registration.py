@@ -167,12 +167,12 @@ def fit(source, target, start, centre, reach):
 def register(first, second, points, start, centre, reach):
     """Follow corners of the first picture into the second and fit the homography about a point.
 
-    Returns a Link, or None where fewer than 12 corners can be followed.
+    Returns (link, found, ok): a Link, or None where fewer than 12 corners can be followed; the rest as follow() has it.
     """
     found, ok = follow(first, second, points, start)
     if ok.sum() < 12:
-        return None
-    return fit(points[ok].astype(np.float64), found[ok], start, np.asarray(centre, float), reach)
+        return None, found, ok
+    return fit(points[ok].astype(np.float64), found[ok], start, np.asarray(centre, float), reach), found, ok
 
 
 def refine_patch(first, second, matrix, point, radius, blur=1.0):

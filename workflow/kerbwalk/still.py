@@ -15,39 +15,36 @@ def registered(before, after):
 
     before, after: float32 (h, w, 3), signals. A still of the same size is taken as it is; one that was scaled or
     cropped is found by SIFT corners (Lowe 2004) and RANSAC over similarities (Fischler & Bolles 1981).
-    Returns both at one size, float32 (h, w, 3), and bool (h, w): where the still has anything; and the affine map, 2x3,
-    from the first's pixels to the still's. Raises ValueError with what is wrong.
+    Returns both at one size, float32 (h, w, 3), and bool (h, w): where the still has anything. Raises ValueError with
+    what is wrong.
     """
     if after.std() < 0.002 or after.mean() < 0.002:
         raise ValueError("is all of one tone, with nothing in it to compare with")
     if before.shape == after.shape and likeness(before, after) > LIKE:
-        return before, after, np.ones(before.shape[:2], bool), np.eye(2, 3)
-    small, factor = reduced(before, min(1.0, SIDE / max(before.shape)))
-    still, still_factor = reduced(after, min(1.0, SIDE / max(after.shape)))
+        return before, after, np.ones(before.shape[:2], bool)
+    small, _ = reduced(before, min(1.0, SIDE / max(before.shape)))
+    still, _ = reduced(after, min(1.0, SIDE / max(after.shape)))
     found = similarity(small, still)
     if found is None:
         raise ValueError("does not show the scene of the reference photo")
     # Whichever has the coarser pixels sets the size, so that neither is asked for detail that it has not.
     scale = np.hypot(*found[:, 0])
     if scale < 1:
-        again, more = reduced(small, scale)
+        small, more = reduced(small, scale)
         found = found @ np.array([[1 / more, 0, 0.5 / more - 0.5], [0, 1 / more, 0.5 / more - 0.5], [0, 0, 1]])
-        small, factor = again, factor * more
     elif scale > 1:
         still, more = reduced(still, 1 / scale)
         found = np.array([[more, 0, 0.5 * more - 0.5], [0, more, 0.5 * more - 0.5]]) @ np.vstack([found, [0, 0, 1]])
-        still_factor *= more
     found = refined(small, still, found)
     size = small.shape[1], small.shape[0]
     laid = cv2.warpAffine(still, found, size, flags=cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP)
     inside = cv2.warpAffine(np.ones(still.shape[:2], np.float32), found, size, flags=1 | cv2.WARP_INVERSE_MAP) > 0.999
     inside = cv2.erode(inside.astype(np.uint8), np.ones((11, 11))) > 0
-    laid = cv2.resize(laid, size)
     if likeness(small * inside[..., None], laid * inside[..., None]) < LIKE:
         raise ValueError("does not show the scene of the reference photo")
     # What resampling and JPEG's coarser colour do to edges is no grade.
     small, laid = (cv2.GaussianBlur(picture, (0, 0), 1.5) for picture in (small, laid))
-    return small, laid, inside, found
+    return small, laid, inside
 
 
 def reduced(picture, factor):

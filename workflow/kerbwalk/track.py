@@ -128,11 +128,8 @@ def choose_hold(grey, count, reference):
         second = view.follow(k)
         best = None
         for shift in registration.coarse_shifts(first, second):
-            found, ok = registration.follow(first, second, points, _shifted(shift))
-            if ok.sum() < 12:
-                continue
-            link = registration.fit(points[ok].astype(float), found[ok], _shifted(shift), middle, width)
-            if best is None or link.inliers > best[0].inliers:
+            link, found, ok = registration.register(first, second, points, _shifted(shift), middle, width)
+            if link and (best is None or link.inliers > best[0].inliers):
                 best = link, found, ok
         if best is not None:
             residual = np.hypot(*(transfer(best[0].matrix, points) - best[1]).T)
@@ -203,7 +200,7 @@ class _Side:
         self.full, grey = view.pictures(reference)
         self.first = _Key(reference, grey, registration.bright_level(grey))
         self.own = self.first.points = registration.corners(self.first.picture)
-        self.own_numbers = self.first.numbers = np.arange(len(self.own))
+        self.first.numbers = np.arange(len(self.own))
         self.reach = REACH * grey.shape[1]
         self.links, self.direct, self.reasons, self.patches, self.levels = {}, {}, {}, {}, {}
         self.sights = [(reference, self.first.numbers, self.first.points.astype(np.float64))]
@@ -276,15 +273,11 @@ class _Side:
         return None
 
     def _followed(self, source, picture, start):
-        found, ok = registration.follow(source.picture, picture, source.points, start)
-        if ok.sum() < 12:
-            return None, None, None
         about = transfer(self.placed[source.photo], self.hold[None])[0]
-        # Where what is about the hold point is covered, the whole picture has to do.
-        for reach in (self.reach, 4 * self.reach):
-            link = registration.fit(source.points[ok].astype(np.float64), found[ok], start, about, reach)
-            if _holds(link):
-                break
+        link, found, ok = registration.register(source.picture, picture, source.points, start, about, self.reach)
+        if link and not _holds(link):
+            # Where what is about the hold point is covered, the whole picture has to do.
+            link = registration.fit(source.points[ok].astype(np.float64), found[ok], start, about, 4 * self.reach)
         return link, source.numbers[ok], found[ok]
 
     def _patch(self, full, matrix, point):

@@ -14,7 +14,7 @@ import math
 import re
 from dataclasses import dataclass
 
-from kerbwalk.exposure import THIRD_APERTURES, THIRD_SPEEDS, THIRD_TIMES
+from kerbwalk.exposure import THIRD_APERTURES, THIRD_SPEEDS, THIRD_TIMES, filter_stops
 from kerbwalk.plan.answers import PlanError
 from kerbwalk.plan.quantities import read, show
 
@@ -42,7 +42,7 @@ class Filter:
 
     @property
     def stops(self):
-        return self.density / math.log10(2)
+        return float(-filter_stops(self.density))
 
 
 def av(aperture):
