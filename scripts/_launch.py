@@ -159,6 +159,8 @@ def run_snakemake(options: list[str], results: Path, at_work: bool) -> int:
         variables = {k: v for k, v in os.environ.items() if k != MARK} | {"KERBWALK_CLOSING": str(closing)}
         if at_work:
             variables[MARK] = str(results)
+        # Who is started in a script's background is born deaf to SIGINT: Snakemake is not to inherit that.
+        signal.signal(signal.SIGINT, signal.default_int_handler)
         process = subprocess.Popen(
             [sys.executable, "-m", "snakemake", *options],
             env=variables,
