@@ -15,6 +15,10 @@ WHITE = 65535
 KNEE = np.float32(0.85)
 # The tint of a photo without one.
 PLAIN = (1.0, 1.0, 1.0)
+# So many columns of the frame are worked on at a time, which keeps their weights at hand.
+COLUMNS = 64
+# Numbers in single precision: beside a plain 1 the compiler would go over to double.
+ZERO, ONE, PART_OF_WHITE = np.float32(0), np.float32(1), np.float32(1 / WHITE)
 
 
 def output_to_frame(crop, output, matrix, scale):
@@ -65,7 +69,8 @@ def warp(frame, matrix, table, factor, out, gain=1.0, tint=PLAIN, bend=None):
     kernel_table(); factor: float; out: float32 (H, W, 3), changed in place; gain, tint: as for `held`; bend: None, or
     (grid, place): shifts in frame pixels to be added to where the matrix leads, (gh, gw, 2), bilinear between nodes
     and beyond the outer ones as at them, and output_to_grid(). The frame must reach half the taps beyond every pixel
-    asked for: nothing is made up at its edges (a place outside raises IndexError).
+    asked for: nothing is made up at its edges (a place outside raises IndexError, and so does a matrix that turns the
+    picture over).
     The kernel's negative lobes would leave dark rings around lamps, which in linear light are hundreds of times
     brighter than the sky beside them: each value is kept within the range of the pixels that it stands for, the four
     around its place, or more where the picture shrinks.
@@ -73,7 +78,7 @@ def warp(frame, matrix, table, factor, out, gain=1.0, tint=PLAIN, bend=None):
     counted = (0,) * table.shape[1]
     grid, place = bend or (np.empty((0, 0, 2)), (0.0, 0.0, 0.0, 0.0))
     samples, matrix, gains = frame.reshape(-1), np.asarray(matrix, np.float64), np.float32([gain, *tint])
-    if not _warp(samples, frame.shape[:2], matrix, grid, place, table, counted, factor, gains, out):
+    if not _warp(samples, frame.shape[:2], matrix, grid, place, table, counted, np.float32(factor), gains, out):
         raise IndexError("the crop reaches outside a frame")
 
 
@@ -86,12 +91,13 @@ def held(level, gain):
     and one above 1 would clip what the sensor held. So from a knee on the gain bends, along the hyperbola of the look's
     shoulder, to 1 at white; all channels get the same, so that colours stay. The tint fades there.
     """
-    knee = KNEE / max(gain, np.float32(1))
+    knee = KNEE / max(gain, ONE)
     if level <= knee:
-        return gain, np.float32(1)
-    edge, u = gain * knee, (level - knee) / (1 - knee)
-    slope = gain * (1 - knee) / (1 - edge)
-    return (edge + (1 - edge) * slope * u / (1 + (slope - 1) * u)) / level, 1 - u
+        return gain, ONE
+    # few pixels come here: in double precision, as the bend is steep at one end and flat at the other
+    edge, u = float(gain * knee), (float(level) - knee) / (1 - float(knee))
+    slope = gain * (1 - float(knee)) / (1 - edge)
+    return np.float32((edge + (1 - edge) * slope * u / (1 + (slope - 1) * u)) / level), np.float32(1 - u)
 
 
 def evening(place, pattern, size, hold, scale, crop, output, stops):
@@ -132,60 +138,129 @@ def _shifts(grid, place, v, shifts):
 
 
 @numba.njit(cache=True, nogil=True)
-def _warp(samples, size, matrix, grid, place, table, counted, factor, gains, out):
-    """counted: a tuple with an item a tap. The compiler knows its length, so that it can lay out all the taps' work
-    for the processor's vector units: the frame's lines first, all columns and channels side by side, then the columns.
+def _places(matrix, grid, place, v, shifts, xs, ys):
+    """Where the pixels of output line v lie in the frame, into xs and ys (W,)."""
+    if len(grid):
+        _shifts(grid, place, v, shifts)
+    for u in range(len(xs)):
+        w = 1.0 / (matrix[2, 0] * u + matrix[2, 1] * v + matrix[2, 2])
+        xs[u] = (matrix[0, 0] * u + matrix[0, 1] * v + matrix[0, 2]) * w + shifts[u, 0]
+        ys[u] = (matrix[1, 0] * u + matrix[1, 1] * v + matrix[1, 2]) * w + shifts[u, 1]
+
+
+@numba.njit(cache=True, nogil=True)
+def _follow(xs, ys, start, left, right, tops, phases):
+    """Where an output line crosses the frame's columns from left to right: the first line that counts there, and
+    between which lines, as a row of the kernel's table.
+    """
+    done, last = left, len(xs) - 2
+    for u in range(last + 1):
+        slope = (ys[u + 1] - ys[u]) / (xs[u + 1] - xs[u])
+        until = right if u == last else min(math.ceil(xs[u + 1]), right)
+        for x in range(done, until):
+            y = ys[u] - start + slope * (min(max(x, xs[0]), xs[-1]) - xs[u])
+            top = math.floor(y)
+            tops[x - left] = top
+            phases[x - left] = np.int32((y - top) * PHASES + 0.5)
+        done = max(done, until)
+
+
+@numba.njit(cache=True, nogil=True)
+def _down(samples, size, left, right, tops, phases, table, counted, weights, line, low, high):
+    """Interpolate a line from the frame's lines: the values at its columns, and the range of what they stand for.
+
+    False where that needs lines that the frame does not have.
     """
     taps = len(counted)
-    # Whole vectors of 8; what is read beyond the taps is not used.
-    side_by_side = (3 * taps + 7) // 8 * 8
-    column = np.empty(side_by_side, np.float32)
-    low, high = np.empty(side_by_side, np.uint16), np.empty(side_by_side, np.uint16)
-    # The taps within one output pixel of the place: all but the outer half of each lobe.
-    first = taps // 4
-    last = taps - first
-    height, width = size
-    line = np.uint64(3 * width)
+    first, inner = np.uint64(taps // 4), taps - 2 * (taps // 4)
+    stride, one, three = np.uint64(3 * size[1]), np.uint64(1), np.uint64(3)
+    begin, count = np.uint64(0), np.uint64(right - left)
+    while begin < count:
+        top = tops[begin]
+        if top < 0 or top + taps > size[0]:
+            return False
+        columns = np.uint64(0)
+        while columns < np.uint64(COLUMNS) and begin + columns < count and tops[begin + columns] == top:
+            phase, k = np.uint64(phases[begin + columns]), three * columns
+            for j in range(taps):
+                weight = table[phase, j]
+                weights[j, k] = weights[j, k + one] = weights[j, k + one + one] = weight
+            columns += one
+        to = three * begin
+        corner = three * np.uint64(top * size[1] + left) + to
+        for k in range(three * columns):
+            total = ZERO
+            for j in range(taps):
+                total += weights[j, k] * np.float32(samples[corner + k + np.uint64(j) * stride])
+            line[to + k] = total
+        for k in range(three * columns):
+            at = corner + k + first * stride
+            least = most = samples[at]
+            for j in range(1, inner):
+                value = samples[at + np.uint64(j) * stride]
+                least, most = min(least, value), max(most, value)
+            low[to + k], high[to + k] = least, most
+        begin += columns
+    return True
+
+
+@numba.njit(cache=True, nogil=True)
+def _across(xs, start, left, right, line, low, high, lowest, highest, table, counted, factor, gains, out):
+    """Interpolate an output line's pixels from its columns, keep them in range, and add them to out with their gain."""
+    taps = len(counted)
+    first, inner = taps // 4, taps - 2 * (taps // 4)
+    for k in range(np.uint64(3 * (right - left - inner + 1))):
+        least, most = low[k], high[k]
+        for j in range(1, inner):
+            least, most = min(least, low[k + np.uint64(3 * j)]), max(most, high[k + np.uint64(3 * j)])
+        lowest[k], highest[k] = least, most
+    gain, more_red, more_blue = gains[0], gains[1] - ONE, gains[3] - ONE
+    one, two = np.uint64(1), np.uint64(2)
+    for u in range(np.uint64(len(xs))):
+        x = xs[u] - start
+        x0 = math.floor(x)
+        phase = np.uint64((x - x0) * PHASES + 0.5)
+        at = np.uint64(3 * (x0 - left))
+        red = green = blue = ZERO
+        for j in range(taps):
+            weight, tap = table[phase, j], at + np.uint64(3 * j)
+            red += weight * line[tap]
+            green += weight * line[tap + one]
+            blue += weight * line[tap + two]
+        at += np.uint64(3 * first)
+        red = min(max(red, np.float32(lowest[at])), np.float32(highest[at]))
+        green = min(max(green, np.float32(lowest[at + one])), np.float32(highest[at + one]))
+        blue = min(max(blue, np.float32(lowest[at + two])), np.float32(highest[at + two]))
+        scale, share = held(max(red, green, blue) * PART_OF_WHITE, gain)
+        scale *= factor
+        out[u, 0] += scale * (ONE + more_red * share) * red
+        out[u, 1] += scale * green
+        out[u, 2] += scale * (ONE + more_blue * share) * blue
+
+
+@numba.njit(cache=True, nogil=True)
+def _warp(samples, size, matrix, grid, place, table, counted, factor, gains, out):
+    """A line of the output at a time: first down the frame's columns where the line crosses them, then across.
+
+    The two directions of the kernel so follow the line, and the work on a column is done once for all the pixels that
+    it counts for (after Catmull & Smith 1980, "3-D transformations of images in scanline order"). counted: a tuple with
+    an item a tap: the compiler knows its length, so that it can lay out all the taps' work for the vector units.
+    """
+    taps, width = len(counted), out.shape[1]
     start = (taps - 2) / 2
-    factor = np.float32(factor)
-    pixel = np.empty(3, np.float32)
-    shifts = np.zeros((out.shape[1], 2))
+    shifts, xs, ys = np.zeros((width, 2)), np.empty(width), np.empty(width)
+    tops, phases = np.empty(size[1], np.int32), np.empty(size[1], np.int32)
+    weights = np.empty((taps, 3 * COLUMNS), np.float32)
+    line = np.empty(3 * size[1], np.float32)
+    low, high = np.empty(3 * size[1], np.uint16), np.empty(3 * size[1], np.uint16)
+    lowest, highest = np.empty(3 * size[1], np.uint16), np.empty(3 * size[1], np.uint16)
     for v in range(out.shape[0]):
-        if len(grid):
-            _shifts(grid, place, v, shifts)
-        for u in range(out.shape[1]):
-            w = 1.0 / (matrix[2, 0] * u + matrix[2, 1] * v + matrix[2, 2])
-            x = (matrix[0, 0] * u + matrix[0, 1] * v + matrix[0, 2]) * w + shifts[u, 0] - start
-            y = (matrix[1, 0] * u + matrix[1, 1] * v + matrix[1, 2]) * w + shifts[u, 1] - start
-            x0, y0 = int(math.floor(x)), int(math.floor(y))
-            corner = 3 * (y0 * width + x0)
-            inside = x0 >= 0 and y0 >= 0 and x0 + taps <= width and y0 + taps <= height
-            if not inside or corner + 3 * width * (taps - 1) + side_by_side > len(samples):
-                return False
-            weights_x = table[int((x - x0) * PHASES + 0.5)]
-            weights_y = table[int((y - y0) * PHASES + 0.5)]
-            for k in range(side_by_side):
-                at = np.uint64(corner) + np.uint64(k)
-                total = np.float32(0)
-                for j in range(taps):
-                    total += weights_y[j] * np.float32(samples[at + np.uint64(j) * line])
-                column[k] = total
-            for k in range(side_by_side):
-                at = np.uint64(corner) + np.uint64(k) + np.uint64(first) * line
-                least = most = samples[at]
-                for j in range(1, last - first):
-                    value = samples[at + np.uint64(j) * line]
-                    least, most = min(least, value), max(most, value)
-                low[k], high[k] = least, most
-            for channel in range(3):
-                total = np.float32(0)
-                for j in range(taps):
-                    total += weights_x[j] * column[3 * j + channel]
-                least, most = low[3 * first + channel], high[3 * first + channel]
-                for j in range(first + 1, last):
-                    least, most = min(least, low[3 * j + channel]), max(most, high[3 * j + channel])
-                pixel[channel] = min(max(total, np.float32(least)), np.float32(most))
-            scale, share = held(max(pixel[0], pixel[1], pixel[2]) / np.float32(WHITE), gains[0])
-            for channel in range(3):
-                out[v, u, channel] += factor * scale * (1 + (gains[1 + channel] - 1) * share) * pixel[channel]
+        _places(matrix, grid, place, v, shifts, xs, ys)
+        left, right = math.floor(xs[0] - start), math.floor(xs[-1] - start) + taps
+        if not np.all(xs[1:] > xs[:-1]) or left < 0 or right > size[1]:
+            return False
+        _follow(xs, ys, start, left, right, tops, phases)
+        if not _down(samples, size, left, right, tops, phases, table, counted, weights, line, low, high):
+            return False
+        _across(xs, start, left, right, line, low, high, lowest, highest, table, counted, factor, gains, out[v])
     return True
