@@ -46,7 +46,7 @@ def detect(photos, fps, folder):
 def transform(clip, folder):
     """Stabilise, cut to 16:9 and encode."""
     chain = "vidstabtransform=input=motion.trf,scale=1920:-2,crop=1920:1080"
-    encoder = ["-c:v", "libx264", "-profile:v", "high", "-preset", "faster", "-crf", "16", "-movflags", "+faststart"]
+    encoder = ["-c:v", "libx264", "-profile:v", "high", "-preset", "veryfast", "-crf", "15", "-movflags", "+faststart"]
     subprocess.run(ffmpeg(["-i", "even.mkv", "-vf", chain, *encoder, str(clip)]), cwd=folder, check=True)
 
 

@@ -11,9 +11,10 @@ from files import ffmpeg, stage
 from house.settings import frame_rate
 from kerbwalk import deliver
 
-# Two threads whatever the machine: the encoder's result depends on their number. The slower presets gain nothing where
-# every frame is a new photo: by SSIM the quicker one is as good at fewer bytes.
-H264 = ["-c:v", "libx264", "-profile:v", "high", "-preset", "faster", "-crf", "16", "-threads", "2"]
+# Two threads whatever the machine: the encoder's result depends on their number. The slower presets gain little where
+# every frame is a new photo: for less than three quarters of the time of "faster" at 16 this one has as good an SSIM, at
+# a fifth more bytes.
+H264 = ["-c:v", "libx264", "-profile:v", "high", "-preset", "veryfast", "-crf", "15", "-threads", "2"]
 
 
 def main():
@@ -32,7 +33,6 @@ def main():
             with open(part, "rb") as pictures:
                 while picture := pictures.read(deliver.picture_bytes(size)):
                     write(picture)
-
 
 
 if __name__ == "__main__":
