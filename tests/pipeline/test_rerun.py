@@ -40,7 +40,8 @@ def night(finished, tmp_path):
         ({"ingest": {"copy_to": "/backup"}}, dict.fromkeys(SHOOTS, {"backup", "report"}) | {"": {"index"}}),
         ({"keep_frames": False}, {}),
     ],
-    ids=lambda value: next(iter(value), "nothing") if isinstance(value, dict) else None,
+    # by the setting; the shoots' order in a set is another one in every process
+    ids=lambda value: next(iter(value), "") if isinstance(value, dict) and not SHOOTS & set(value) else "",
 )
 def test_a_changed_setting(night, settings, planned):
     assert night.planned(settings) == planned
