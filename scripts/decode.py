@@ -26,6 +26,7 @@ import numpy as np
 from files import checked, dark, stage
 from files.photo import PhotoError, read_linear
 from kerbwalk import decode, deliver, highlights, hot, ingest
+from kerbwalk.proxies import proxies
 
 
 def main():
@@ -64,7 +65,7 @@ def main():
                 blown = decode.averaged(blown[..., None], average)[..., 0] > 0
             frame, blown = np.ascontiguousarray(frame[: shape[1], : shape[2]]), blown[: shape[1], : shape[2]]
             write(frame.data)
-            one_grey, one_light, one_clipped, grey_factor, light_factor = decode.proxies(frame, blown, full)
+            one_grey, one_light, one_clipped, grey_factor, light_factor = proxies(frame, blown, full)
             grey.append(one_grey)
             light.append(one_light)
             clipped.append(one_clipped)

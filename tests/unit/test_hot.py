@@ -98,8 +98,10 @@ def test_a_dark_frame_takes_off_what_it_holds_above_black():
 def test_channels_with_a_white_of_their_own_are_stretched_to_one():
     values = np.tile(np.array([[12512, 10512], [10512, 8512]], np.uint16), (2, 3))
     mosaic = Mosaic(values, BAYER, np.full((2, 2), 512))
-    decode.to_one_white(mosaic, [12512, 10512, 8512], 12512)
+    decode.to_one_white(mosaic, decode.white_levels(BAYER, [12512, 10512, 8512], 12512), 12512)
     assert (values == 12512).all()
-    decode.to_one_white(mosaic, [100, 12512, 12512], 12512)
-    decode.to_one_white(mosaic, None, 12512)
-    assert (values == 12512).all()
+
+
+@pytest.mark.parametrize("whites", [None, [100, 12512, 12512]])
+def test_white_levels_that_are_missing_or_cannot_be_are_not_believed(whites):
+    assert (decode.white_levels(BAYER, whites, 12512) == 12512).all()

@@ -13,7 +13,7 @@ import rawpy
 import tifffile
 
 from files import checked, dng, metadata
-from kerbwalk import camera, decode
+from kerbwalk import camera, decode, demosaic
 from kerbwalk.colour import D65, XYZ_TO_BT709
 from kerbwalk.glance import glance
 
@@ -71,8 +71,9 @@ def read_linear(path, balance, half, data=None, mend=None):
     2x + 0.5 of the full picture. data: the file's bytes, where they have been read and checked
     (files.checked). mend: a function that changes a Mosaic in place before that, or None.
     Returns uint16 (height, width, 3); a channel is full at 65535 times its multiplier over the greatest, so that none
-    is cut (kerbwalk.highlights). Nothing depends on the picture's own content: LibRaw's automatic brightness and its
-    adjustment of the white level to the brightest pixel are both off.
+    is cut (kerbwalk.highlights). Bayer mosaics are interpolated by kerbwalk.demosaic, others by LibRaw, with all off
+    that would depend on the picture's own content (its automatic brightness, and its adjustment of the white level to
+    the brightest pixel).
     Raises PhotoError.
     """
     data = Path(path).read_bytes() if data is None else data
@@ -83,9 +84,15 @@ def read_linear(path, balance, half, data=None, mend=None):
         mosaic = _mosaic(raw)
         if mosaic is not None:
             whites = raw.camera_white_level_per_channel
-            decode.to_one_white(mosaic, whites and whites[: raw.num_colors], raw.white_level)
+            levels = decode.white_levels(mosaic.pattern, whites and whites[: raw.num_colors], raw.white_level)
             if mend:
                 mend(mosaic)
+            if _is_bayer(raw):
+                interpolate = demosaic.superpixels if half else demosaic.bayer
+                scale = decode.full_levels(balance)[mosaic.pattern] / (levels - mosaic.black)
+                linear = interpolate(mosaic.values, mosaic.pattern, mosaic.black, scale)
+                return np.ascontiguousarray(np.rot90(linear, TURNS.get(raw.sizes.flip, 0)))
+            decode.to_one_white(mosaic, levels, raw.white_level)
         return raw.postprocess(
             demosaic_algorithm=rawpy.DemosaicAlgorithm.PPG,
             half_size=half,
@@ -97,6 +104,14 @@ def read_linear(path, balance, half, data=None, mend=None):
             no_auto_bright=True,
             adjust_maximum_thr=0,
         )
+
+
+def _is_bayer(raw):
+    """Whether the picture is the mosaic's own, of 2x2 cells: no other pattern, and no sensor that lies askew or has
+    oblong pixels."""
+    sizes, shape = raw.sizes, raw.raw_image_visible.shape
+    own = shape == (sizes.iheight, sizes.iwidth) and sizes.pixel_aspect == 1 and min(shape) >= 4
+    return own and raw.raw_pattern.shape == (2, 2) and raw.color_desc == b"RGBG"
 
 
 def read_mosaic(path, data=None):

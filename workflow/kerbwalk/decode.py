@@ -1,11 +1,9 @@
-"""From a photo's full resolution to the working size, and the small pictures that the analyses use."""
+"""From a photo's full resolution to the working size, and the levels at which its channels are full."""
 
 import numpy as np
 
 # A crop for steadying and aspect keeps at least this part of the picture's long side, as a rule.
 CROP_ALLOWANCE = 1.2
-PROXY_SIDE = 1600
-LIGHT_SIDE = 400
 
 
 def reduction(width, height, wanted):
@@ -54,41 +52,26 @@ def full_levels(balance):
     return (65535 * np.asarray(balance) / np.max(balance)).astype(np.float32)
 
 
-def to_one_white(mosaic, whites, white):
-    """Stretch the colours of a mosaic that are full at levels of their own to one white level, in place.
+def white_levels(pattern, whites, white):
+    """The level at which each place of a mosaic's cell is full, float (p, q).
 
-    mosaic: files.photo.Mosaic; whites: white level of each colour, or None where the file has none; white: the level
-    that the decoder takes for full. A level that is less than half or more than twice that is not believed.
+    pattern: int (p, q), the cell's colours; whites: white level of each colour, or None where the file has none; white:
+    the level that the decoder takes for full. A level that is less than half or more than twice that is not believed.
     """
     if not whites or not all(white / 2 < level < white * 2 for level in whites):
-        return
+        return np.full(pattern.shape, float(white))
+    return np.asarray(whites, float)[pattern]
+
+
+def to_one_white(mosaic, levels, white):
+    """Stretch the colours of a mosaic that are full at levels of their own to one white level, in place.
+
+    mosaic: files.photo.Mosaic; levels: white_levels(); white: the level that the decoder takes for full.
+    """
     rows, columns = mosaic.pattern.shape
     for y, x in np.ndindex(rows, columns):
-        level, black = whites[mosaic.pattern[y, x]], mosaic.black[y, x]
+        level, black = levels[y, x], mosaic.black[y, x]
         if level != white:
             part = mosaic.values[y::rows, x::columns]
             stretched = (part.astype(np.float32) - black) * ((white - black) / (level - black)) + black
             part[:] = np.rint(np.clip(stretched, 0, 65535))
-
-
-def proxies(frame, clipped, full):
-    """Small pictures of a working frame for motion and light.
-
-    frame: uint16 (height, width, 3), scene-linear balanced camera RGB; clipped: bool (height, width);
-    full: full_levels(). All are brought to the level at which the channel that is full first is 65535.
-    Returns grey, uint16 (h, w): (R + 2 G + B) / 4 at most 1600 wide or high, for tracking; light, float32
-    (h2, w2, 3) at most 400 wide or high; clipped, bool (h2, w2): a pixel of the block is clipped in a channel;
-    and the two factors to the working frame.
-    """
-    side = max(frame.shape[:2])
-    grey_factor = -(-side // PROXY_SIDE)
-    further = -(-side // (grey_factor * LIGHT_SIDE))
-    light_factor = grey_factor * further
-    small = averaged(frame, grey_factor)
-    small *= np.float32(65535 / full.min())
-    grey = np.minimum(small @ np.float32([0.25, 0.5, 0.25]), 65535)
-    light = averaged(small, further)
-    height, width = light.shape[:2]
-    rows = clipped[: height * light_factor, : width * light_factor].reshape(height, light_factor, -1)
-    clipped = rows.any(axis=1).reshape(height, width, -1).any(axis=2)
-    return np.rint(grey).astype(np.uint16), light, clipped, grey_factor, light_factor
