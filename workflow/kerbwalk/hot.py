@@ -1,10 +1,12 @@
 """Hot and dead sites of the sensor, found from the shoot itself: they stay where they are while the scene moves.
 
-At every site of the mosaic the value is compared with the middle of its eight nearest neighbours of the same colour,
-in units of the noise at that brightness and of the spread of those neighbours. One photo says little, as a distant
+At every site of the mosaic the value is compared with its eight nearest neighbours of the same colour, in units of the
+noise at that brightness and of the spread of those neighbours. One photo says little, as a distant
 lamp looks the same; the mean over many photos says much: what the scene does at a site changes from photo to photo,
 what the sensor does stays. Own method, a test on a mean; each photo's word is bounded, so that no lamp decides alone.
 """
+
+import itertools
 
 import numba
 import numpy as np
@@ -12,37 +14,42 @@ from scipy import ndimage
 
 # At most this many photos are asked, and fewer than that can say nothing.
 MOST, LEAST = 16, 4
-NEAR = 8
-# One photo's word is cut to this.
-BOUND = 4.0
+PAIRS, NEAR = 4, 8
+# So many of them are first looked at cheaply, at all sites; only sites that seem odd to that are asked of all photos.
+FIRST, SEEMING = 8, 1.2
+# One photo's word is cut to this; how much the spread of the pairs' middles counts against the noise, both squared.
+BOUND, SPREAD = 4.0, 0.06
 # A site is odd whose mean word is at least so much, and so many times its own uncertainty, by how the photos' words
 # scatter (by so much even where they all agree).
 MEAN, SCATTER = 0.8, 0.3
-LEAST_SURE, SUREST, STEP = 3.0, 5.0, 0.25
+LEAST_SURE, SUREST, STEP = 2.5, 5.0, 0.25
 # Dead sites are rare: as many as this part of all sites that seem dead are chance, and so are as many that seem hot.
-CHANCE = 3e-5
+CHANCE = 6e-5
 # No sensor that is still used has more odd sites than this part of all.
 TOO_MANY = 0.004
-# After so many photos those that have hardly spoken for a site need not go on.
-FIRST, HARDLY = 6, 0.3
-# Deviations are known by 256ths of the 16-bit range.
-LEVEL = 256
+# Deviations are known by 256ths of the 16-bit range, from about so many sites.
+LEVEL, SAMPLES = 256, 2**17
 
 
 def neighbours(pattern):
-    """Where the eight nearest sites of the same colour lie.
+    """Where the eight nearest sites of the same colour lie that face each other in pairs.
 
-    pattern: int (p, q), the colours of the mosaic's repeating cell. Returns int64 (p, q, 8, 2), steps in y and x.
+    pattern: int (p, q), the colours of the mosaic's repeating cell. Returns int64 (p, q, 8, 2), steps in y and x; the
+    last four are the first four turned about.
     """
     p, q = pattern.shape
-    steps = [(y, x) for y in range(-6, 7) for x in range(-6, 7) if (y, x) != (0, 0)]
-    steps.sort(key=lambda step: (step[0] ** 2 + step[1] ** 2, step))
-    return np.array(
-        [
-            [[s for s in steps if pattern[(y + s[0]) % p, (x + s[1]) % q] == pattern[y, x]][:NEAR] for x in range(q)]
-            for y in range(p)
+    ahead = [(y, x) for y in range(7) for x in range(-6, 7) if y or x > 0]
+    ahead.sort(key=lambda step: (step[0] ** 2 + step[1] ** 2, step))
+
+    def pairs(y, x):
+        same = [
+            (dy, dx)
+            for dy, dx in ahead
+            if pattern[(y + dy) % p, (x + dx) % q] == pattern[(y - dy) % p, (x - dx) % q] == pattern[y, x]
         ]
-    )
+        return same[:PAIRS] + [(-dy, -dx) for dy, dx in same[:PAIRS]]
+
+    return np.array([[pairs(y, x) for x in range(q)] for y in range(p)])
 
 
 def chosen(count):
@@ -51,17 +58,55 @@ def chosen(count):
     return [int(k) for start in range(4) for k in spread[start::4]]
 
 
-def add(mosaic, steps, total, count):
-    """Add one photo's word to the total.
+def sites(mosaics):
+    """The hot and dead sites of a sensor: int (n, 2), x and y; none where fewer than LEAST photos are given.
 
-    mosaic: uint16 (h, w), sensor values; steps: neighbours(); total: float32 (2, h, w), the sums of the words and of
-    their squares, changed in place; count: how many photos have spoken before.
+    mosaics: files.photo.Mosaic of a shoot's photos, all of one size, in the order of `chosen`; any iterable, as those
+    after the first ones are only asked about a few sites and need not be kept.
+    """
+    mosaics = iter(mosaics)
+    first = list(itertools.islice(mosaics, FIRST))
+    if len(first) < LEAST:
+        return np.zeros((0, 2), int)
+    steps = neighbours(first[0].pattern)
+    places = seeming([mosaic.values for mosaic in first], steps)
+    said = np.array([words(mosaic.values, steps, places) for mosaic in first])
+    # what those photos hardly speak of need not be asked of the others
+    speaking = np.abs(said.mean(axis=0)) > MEAN / 2
+    places, shape = places[speaking], first[0].values.shape
+    said = [*said[:, speaking], *(words(mosaic.values, steps, places) for mosaic in mosaics)]
+    return odd(places, np.array(said), shape)
+
+
+def padded(mosaic, steps):
+    """A mosaic with as much around it as the neighbours reach, and how much that is.
+
+    Mirrored about the outermost site, colours stay in their places.
     """
     reach = int(np.abs(steps).max())
-    # Mirrored about the outermost site, colours stay in their places.
-    padded = np.pad(mosaic, reach, mode="reflect")
-    deviation = deviations(*_samples(padded, steps, reach))
-    _add(padded, steps, reach, deviation, total, np.float32(HARDLY * count if count >= FIRST else -1))
+    return np.pad(mosaic, reach, mode="reflect"), reach
+
+
+def seeming(photos, steps):
+    """The sites that seem odd, int64 (n, 2), y and x, by their mean difference from their four nearest neighbours.
+
+    photos: uint16 (h, w) mosaics of a shoot, the first FIRST of those asked; steps: neighbours().
+    """
+    total = np.zeros(photos[0].shape, np.float32)
+    for mosaic in photos:
+        wide, reach = padded(mosaic, steps)
+        _glimpse(wide, steps, reach, np.float32(1) / deviations(*_samples(wide, steps, reach)), total)
+    return np.argwhere(np.abs(total) > SEEMING * len(photos))
+
+
+def words(mosaic, steps, places):
+    """What one photo says of some sites, float32 (n,): how far each is beyond all middles of two that face each other
+    across it, in deviations. On an edge or a line, of windows above all, one of those pairs lies along it.
+
+    mosaic: uint16 (h, w), sensor values; steps: neighbours(); places: int64 (n, 2), y and x.
+    """
+    wide, reach = padded(mosaic, steps)
+    return _words(wide, steps, reach, deviations(*_samples(wide, steps, reach)), places)
 
 
 def deviations(around, excess):
@@ -78,24 +123,25 @@ def deviations(around, excess):
     return np.interp(np.arange(256), known, spread).astype(np.float32)
 
 
-def sites(total, count):
+def odd(places, said, shape):
     """Which sites are hot or dead: int (n, 2), x and y.
 
-    total: float32 (2, h, w), the words of `count` photos. How sure a hot site has to be is told by the dead ones: a
-    scene makes dark specks as it makes bright ones, sensors hardly ever, so the bound is where next to none seem dead.
-    An odd site that touches more than one other is a thing of a scene that did not move, and not of the sensor; and
-    where there are very many, the whole scene stood still, and nothing can be told from it.
+    places: int64 (m, 2), y and x, of the sites that seemed odd; said: float32 (count, m), the photos' words on them;
+    shape: (h, w). How sure a hot site has to be is told by the dead ones: a scene makes dark specks as it makes bright
+    ones, sensors hardly ever, so the bound is where next to none seem dead. An odd site that touches more than one
+    other is a thing of a scene that did not move, and not of the sensor; and where there are very many, the whole scene
+    stood still, and nothing can be told from it.
     """
-    mean = total[0] / count
-    scatter = np.sqrt(np.maximum(total[1] / count - mean * mean, 0)) + SCATTER
-    sure = np.where(np.abs(mean) > MEAN, mean / scatter * np.sqrt(count), 0)
+    mean, count = said.mean(axis=0), shape[0] * shape[1]
+    sure = np.where(np.abs(mean) > MEAN, mean / (said.std(axis=0) + SCATTER) * np.sqrt(len(said)), 0)
     bound = LEAST_SURE
-    while bound < SUREST and (sure < -bound).sum() > CHANCE * sure.size:
+    while bound < SUREST and (sure < -bound).sum() > CHANCE * count:
         bound += STEP
-    odd = (sure > bound) | (sure < -SUREST)
-    alone = ndimage.convolve(odd.astype(np.uint8), np.ones((3, 3), np.uint8), mode="constant") <= 2
-    found = np.argwhere(odd & alone)[:, ::-1]
-    return found if len(found) <= TOO_MANY * odd.size else found[:0]
+    marked = np.zeros(shape, np.uint8)
+    marked[tuple(places[(sure > bound) | (sure < -SUREST)].T)] = 1
+    alone = ndimage.convolve(marked, np.ones((3, 3), np.uint8), mode="constant") <= 2
+    found = np.argwhere(marked.astype(bool) & alone)[:, ::-1]
+    return found if len(found) <= TOO_MANY * count else found[:0]
 
 
 def mend(mosaic, steps, found):
@@ -104,15 +150,14 @@ def mend(mosaic, steps, found):
     mosaic: uint16 (h, w); steps: neighbours(); found: int (n, 2), x and y. Neighbours that are themselves among the
     found do not count; a site that has no others stays.
     """
-    bad = {(y, x) for x, y in np.asarray(found).tolist()}
+    x, y = np.asarray(found).T
     height, width = mosaic.shape
-    mended = []
-    for y, x in bad:
-        near = [(y + dy, x + dx) for dy, dx in steps[y % steps.shape[0], x % steps.shape[1]]]
-        good = [mosaic[p] for p in near if p not in bad and 0 <= p[0] < height and 0 <= p[1] < width]
-        mended.append(np.median(good) if good else mosaic[y, x])
-    for place, value in zip(bad, mended, strict=True):
-        mosaic[place] = np.rint(value)
+    near_y, near_x = np.moveaxis(steps[y % steps.shape[0], x % steps.shape[1]], 2, 0) + np.stack([y, x])[..., None]
+    inside = (near_y >= 0) & (near_y < height) & (near_x >= 0) & (near_x < width)
+    good = inside & ~np.isin(near_y * width + near_x, y * width + x)
+    values = mosaic[np.where(good, near_y, 0), np.where(good, near_x, 0)]
+    middle = np.ma.median(np.ma.masked_array(values, ~good), axis=1)
+    mosaic[y, x] = np.where(good.any(axis=1), np.rint(middle.filled(0)), mosaic[y, x])
 
 
 def subtract(mosaic, dark, black):
@@ -129,7 +174,7 @@ def subtract(mosaic, dark, black):
 
 @numba.njit(cache=True, nogil=True)
 def _around(padded, steps, y, x, near):
-    """The middle of a site's neighbours and half their spread, without the lowest and the highest of them.
+    """The middle of a site's neighbours.
 
     steps: int64 (8, 2); near: float32 (8,), to work in.
     """
@@ -141,34 +186,54 @@ def _around(padded, steps, y, x, near):
             place -= 1
         near[place] = value
     half = NEAR // 2
-    return (near[half - 1] + near[half]) / 2, (near[NEAR - 2] - near[1]) / 2
+    return (near[half - 1] + near[half]) / 2
 
 
 @numba.njit(cache=True, nogil=True)
 def _samples(padded, steps, reach):
-    """What `deviations` wants, of every ninth line."""
-    lines = (padded.shape[0] - 2 * reach + 8) // 9
-    around, excess = np.empty((2, lines, padded.shape[1] - 2 * reach), np.float32)
+    """What `deviations` wants, of some lines."""
+    height, width = padded.shape[0] - 2 * reach, padded.shape[1] - 2 * reach
+    each = max(1, height * width // SAMPLES)
+    lines = (height + each - 1) // each
+    around, excess = np.empty((2, lines, width), np.float32)
     near = np.empty(NEAR, np.float32)
     for line in range(lines):
-        for x in range(around.shape[1]):
-            cell = steps[9 * line % steps.shape[0], x % steps.shape[1]]
-            around[line, x], _ = _around(padded, cell, 9 * line + reach, x + reach, near)
-            excess[line, x] = np.float32(padded[9 * line + reach, x + reach]) - around[line, x]
+        y = each * line
+        for x in range(width):
+            cell = steps[y % steps.shape[0], x % steps.shape[1]]
+            around[line, x] = _around(padded, cell, y + reach, x + reach, near)
+            excess[line, x] = np.float32(padded[y + reach, x + reach]) - around[line, x]
     return around.ravel(), excess.ravel()
 
 
 @numba.njit(cache=True, nogil=True)
-def _add(padded, steps, reach, deviation, total, least):
-    near = np.empty(NEAR, np.float32)
-    for y in range(total.shape[1]):
+def _glimpse(padded, steps, reach, per_deviation, total):
+    for y in range(total.shape[0]):
         for column in range(steps.shape[1]):
             cell = steps[y % steps.shape[0], column]
-            for x in range(column, total.shape[2], steps.shape[1]):
-                if abs(total[0, y, x]) > least:
-                    around, spread = _around(padded, cell, y + reach, x + reach, near)
-                    noise = deviation[int(around / LEVEL)] / 2
-                    word = (np.float32(padded[y + reach, x + reach]) - around) / np.sqrt(noise**2 + spread**2)
-                    word = min(max(word, -BOUND), BOUND)
-                    total[0, y, x] += word
-                    total[1, y, x] += word * word
+            for x in range(column, total.shape[1], steps.shape[1]):
+                # the two nearest pairs
+                around = 0
+                for k in (0, 1, PAIRS, PAIRS + 1):
+                    around += padded[y + reach + cell[k, 0], x + reach + cell[k, 1]]
+                excess = np.float32(padded[y + reach, x + reach]) - np.float32(around) / 4
+                word = excess * per_deviation[around // (4 * LEVEL)]
+                total[y, x] += min(max(word, -BOUND), BOUND)
+
+
+@numba.njit(cache=True, nogil=True)
+def _words(padded, steps, reach, deviation, places):
+    said = np.zeros(len(places), np.float32)
+    for k in range(len(places)):
+        y, x = places[k, 0] + reach, places[k, 1] + reach
+        cell = steps[places[k, 0] % steps.shape[0], places[k, 1] % steps.shape[1]]
+        low, high = np.float32(65535), np.float32(0)
+        for pair in range(PAIRS):
+            one, other = cell[pair], cell[pair + PAIRS]
+            middle = np.float32(padded[y + one[0], x + one[1]]) + np.float32(padded[y + other[0], x + other[1]])
+            low, high = min(low, middle / 2), max(high, middle / 2)
+        value = np.float32(padded[y, x])
+        beside = min(max(value, low), high)
+        noise, spread = deviation[int(beside / LEVEL)] / 2, high - low
+        said[k] = min(max((value - beside) / np.sqrt(noise * noise + SPREAD * spread * spread), -BOUND), BOUND)
+    return said
