@@ -16,6 +16,7 @@ from snakemake.settings.types import DeploymentMethod
 STARTED = time.time()
 ROOT = Path(workflow.basedir)
 RESULTS = Path(os.getcwd())
+DEFAULTS = ROOT / "config" / "config.yaml"
 # What every rule needs, for who lets Snakemake build it by conda (--sdm conda); ./scripts/run needs no conda.
 ENVIRONMENT = str(ROOT / "envs" / "environment.yaml")
 BY_CONDA = DeploymentMethod.CONDA in workflow.deployment_settings.deployment_method
@@ -31,18 +32,24 @@ shell.prefix(f"set -euo pipefail; {COMMAND}; ".replace("{", "{{").replace("}", "
 
 
 def read_night():
-    """Check the settings and find the shoots, or stop with one sentence."""
+    """Check the settings and find the shoots, or stop with one sentence.
+
+    Returns the night's settings, the shoots, and where the settings come from: [(name, table)], the defaults first.
+    """
     try:
-        for file in workflow.configfiles:
-            settings.check(settings.load(file), file)
+        # Who uses this as a module gives a config of his own, and the defaults stand below that as well.
+        files = [DEFAULTS, *(file for file in workflow.configfiles if Path(file) != DEFAULTS)]
+        layers = [(Path(file).name, settings.load(file)) for file in files]
+        for file, (_, table) in zip(files, layers):
+            settings.check(table, file)
         settings.check(config, "the command line (--config)")
-        night = settings.normalised(config)
-        return night, shoots.find(night["shoots"] or "", RESULTS, night)
+        night = settings.normalised(settings.merged(layers[0][1], config))
+        return night, shoots.find(night["shoots"] or "", RESULTS, night), [*layers, ("the command line", config)]
     except settings.SettingsError as error:
         raise WorkflowError(f"{closing.MARK}{error}")
 
 
-NIGHT, SHOOTS = read_night()
+NIGHT, SHOOTS, LAYERS = read_night()
 GOOD_SHOOTS = [shoot for shoot in SHOOTS if not shoot.problem]
 BAD_SHOOTS = [shoot for shoot in SHOOTS if shoot.problem]
 # What is made when its name stands on the command line.
