@@ -15,6 +15,7 @@ from files import ffmpeg
 SCRIPTS = Path(__file__).parents[2] / "scripts"
 NAME = '<img src=x onerror=alert(1)> 50%20 #"ü'
 PHOTOS = [f"<script>alert({k})<&script> {k}.dng" for k in range(6)]
+LOOK = "<b>warm: 'a', {b} #1.cc"
 FRAMES, WIDTH, HEIGHT, PHOTO = 6, 640, 360, (600, 400)
 SETTINGS = {
     "aspect": "16:9",
@@ -58,6 +59,7 @@ def night(tmp_path_factory):
     }.items():
         page += [f"--{option}", folder / file]
     run("report", *page)
+    write_contact(folder)
     unfinished = json.dumps({"<svg onload=alert(3)>": ["<b>no</b> photos & nothing else"]})
     index = ["--unfinished", unfinished, "--out", results / "index.html", "--cards", work / "card.json"]
     run("index", *index)
@@ -82,6 +84,18 @@ def write_videos(folder):
         for k in range(FRAMES):
             write(np.ascontiguousarray([luma + k % 2, grey, grey]))
     return luma
+
+
+def write_contact(folder):
+    """The page of looks: the shoot's own, and one whose file has a name that is markup and YAML."""
+    work = folder / "work"
+    looks = [work / name for name in ("plain.clf", LOOK + ".clf")]
+    for path in looks:
+        path.write_text(look(), encoding="utf-8")
+    np.save(work / "frames.npy", np.full((FRAMES, 200, 300, 3), 20000, np.uint16))
+    sheet = ["--audit", folder / "audit.json", "--proxies", work / "proxies.npz", "--frames", work / "frames.npy"]
+    outputs = ["--out", folder / "contact.png", "--page", folder / "contact.html"]
+    run("contact", f"--name={NAME}", "--looks", *looks, *sheet, *outputs)
 
 
 def write_proxies(path, luma):

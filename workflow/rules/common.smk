@@ -57,7 +57,7 @@ ON_REQUEST = {
     "audit": "audit.json",
     "verify": "work/verified.json",
     "reference": "reference.tif",
-    "contact": "contact.png",
+    "contact": "contact.html",
 }
 # The looks to choose from.
 LOOKS = sorted(
