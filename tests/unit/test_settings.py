@@ -154,3 +154,10 @@ def test_where_settings_come_from():
         "look.toe": "my.yaml",
         "aspect": "the command line",
     }
+
+
+def test_a_whole_cdl_is_taken():
+    cdl = {"slope": [1.1, 1, 0.9], "offset": [0, 0, 0], "power": [1, 1, 1], "saturation": 0.8}
+    settings.check({"look": {"cdl": cdl, "saturation": 4, "local_contrast": 2}}, "shoot.yaml", night=False)
+    with pytest.raises(settings.SettingsError, match="a number from 0 to 4"):
+        settings.check({"look": {"saturation": 5}}, "shoot.yaml", night=False)
