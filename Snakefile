@@ -34,6 +34,7 @@ include: "workflow/rules/report.smk"
 include: "workflow/rules/index.smk"
 include: "workflow/rules/reference.smk"
 include: "workflow/rules/contact.smk"
+include: "workflow/rules/draft.smk"
 
 
 rule all:

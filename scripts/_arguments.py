@@ -17,7 +17,7 @@ INFORMING = {
     *("--list-untracked", "--lu", "--list-conda-envs", "--print-compilation"),
 }
 # What may be asked for by name; it is no setting where it stands behind --config's.
-TARGETS = {"all", "reference", "contact"}
+TARGETS = {"all", "audit", "verify", "reference", "contact", "draft"}
 DRY_AMONG_FLAGS = re.compile(r"-[pqfFk]*n[pqfFk]*")  # such as -np
 
 

@@ -51,6 +51,7 @@ def main():
     parser.add_argument("--times", nargs="+", required=True, help="benchmark files, <stage>[.<part>].tsv")
     parser.add_argument("--settings", required=True, type=json.loads, help="JSON: all the shoot's settings")
     parser.add_argument("--origins", required=True, type=json.loads, help="JSON: {setting: where it comes from}")
+    parser.add_argument("--draft", action="store_true", help="say that it is a draft")
     parser.add_argument("--out", required=True)
     parser.add_argument("--unprocessed", required=True)
     parser.add_argument("--card", required=True)
@@ -90,6 +91,7 @@ def main():
     page = pages.render(
         "shoot.html",
         card=card,
+        draft=args.draft,
         seconds=float(measured["frames"] / Fraction(rate)),
         clips=[Path(clip).name for clip in args.clips],
         played=next(Path(clip).name for clip in args.clips if clip.endswith(PLAYABLE)),

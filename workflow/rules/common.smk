@@ -58,6 +58,7 @@ ON_REQUEST = {
     "verify": "work/verified.json",
     "reference": "reference.tif",
     "contact": "contact.html",
+    "draft": "draft/report.html",
 }
 # The looks to choose from.
 LOOKS = sorted(
@@ -177,6 +178,7 @@ def look_path(wildcards, kind):
 
 
 DARK, STILL, DISPLAY = named("dark"), named("look.match"), named("look.display.config")
+DRAFT_CDL, DRAFT_LUT = named("look.cdl"), named("look.lut")
 CDL, LUT = (contents(lambda wildcards, kind=kind: look_path(wildcards, kind)) for kind in ("cdl", "lut"))
 
 

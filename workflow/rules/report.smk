@@ -1,6 +1,9 @@
 include: "pages.smk"
 
 
+REPORT_TEMPLATES = templates("page.html", "shoot.html", "charts.html", "shoot.css", "page.js")
+
+
 rule report:
     input:
         ingest="{shoot}/work/ingest.json",
@@ -32,7 +35,7 @@ rule report:
         name=lambda w: BY_ID[w.shoot].name,
         settings=picked(*REPORTED),
         origins=origins,
-        templates=templates("page.html", "shoot.html", "charts.html", "shoot.css", "page.js"),
+        templates=REPORT_TEMPLATES,
         code=fingerprint("report"),
     message:
         "{wildcards.shoot}: writing the report"

@@ -29,7 +29,7 @@ def measure(clip, framing, warps):
     output = framing["output"]
     width = min(SMALL, output[0])
     height = round(width * output[1] / output[0] / SQUARE) * SQUARE
-    size = [min(PATCH, height), min(PATCH, height)]
+    size = [min(PATCH, width), min(PATCH, height)]
     point = report.hold_in_output(warps["hold"], framing["crop"], output)
     left, top = report.patch_place(point, size, output)
     # Both beside each other in one picture: the small one, and the patch filled up to the same height.
