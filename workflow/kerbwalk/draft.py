@@ -13,7 +13,7 @@ def factor(height, width, period):
 
 
 def blocks(values, pattern, black, factor):
-    """The mean of each colour over blocks of a mosaic, above black, in its units: float32 (h // factor, w // factor, 3).
+    """The mean of each colour over blocks of a mosaic, above black: float32 (h // factor, w // factor, 3).
 
     values: uint16 (h, w); pattern: int (p, q), the colours of its repeating cell, 0 red, 1 green, 2 blue; black: int
     (p, q); factor: a multiple of p and q. Pixel x of the result lies at factor x + (factor - 1) / 2.

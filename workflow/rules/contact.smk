@@ -13,7 +13,7 @@ rule contact_sheet:
         proxies=every_chunk("{shoot}/work/proxies/{chunk}.npz"),
         frames=every_chunk("{shoot}/work/decoded/{chunk}.npy"),
     output:
-        sheet="{shoot}/contact.png",
+        sheet=shown("{shoot}/contact.png", "contact", "Pictures", "looks to choose from"),
         page="{shoot}/contact.html",
     log:
         "{shoot}/work/logs/contact.log",

@@ -18,8 +18,8 @@ rule report:
         clips=lambda w: clips(BY_ID[w.shoot]),
         times=times,
     output:
-        page="{shoot}/report.html",
-        unprocessed="{shoot}/work/unprocessed.mp4",
+        page=shown("{shoot}/report.html", "page", "Pages", "the report"),
+        unprocessed=shown("{shoot}/work/unprocessed.mp4", "unprocessed", "Pictures", "the photos as taken"),
         card="{shoot}/work/card.json",
     log:
         "{shoot}/work/logs/report.log",
