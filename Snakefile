@@ -7,10 +7,10 @@
 # One rule file, one script, and one module of the maths a stage, all of the same name.
 import sys
 
-sys.path.insert(0, f"{workflow.basedir}/workflow")
+sys.path.insert(0, f"{workflow.current_basedir}/workflow")
 
 
-configfile: f"{workflow.basedir}/config/config.yaml"
+configfile: f"{workflow.current_basedir}/config/config.yaml"
 
 
 include: "workflow/rules/common.smk"
@@ -34,6 +34,10 @@ include: "workflow/rules/report.smk"
 include: "workflow/rules/index.smk"
 include: "workflow/rules/reference.smk"
 include: "workflow/rules/contact.smk"
+include: "workflow/rules/draft.smk"
+
+
+report: "workflow/report/captions/night.rst"
 
 
 rule all:

@@ -14,10 +14,10 @@ INFORMING = {
     *("-n", "--dry-run", "--dryrun", "--lint", "--list", "--list-rules", "-l", "--list-target-rules", "--lt"),
     *("--dag", "--rulegraph", "--filegraph", "--d3dag", "--summary", "-S", "--detailed-summary", "-D"),
     *("--list-changes", "--lc", "--list-input-changes", "--li", "--list-params-changes", "--lp"),
-    *("--list-untracked", "--lu", "--list-conda-envs", "--print-compilation"),
+    *("--list-untracked", "--lu", "--list-conda-envs", "--print-compilation", "--report"),
 }
 # What may be asked for by name; it is no setting where it stands behind --config's.
-TARGETS = {"all", "reference", "contact"}
+TARGETS = {"all", "audit", "verify", "reference", "contact", "draft"}
 DRY_AMONG_FLAGS = re.compile(r"-[pqfFk]*n[pqfFk]*")  # such as -np
 
 

@@ -4,7 +4,7 @@ assumed. Numbers may carry a unit: 3, 1/4 s, 25 cm, 1.5 h.
   ./scripts/plan --photos 120 --shutter 3 --move 10
   ./scripts/plan --clip 5 --minutes 30 --metered "f/8 1/4 ISO 100" --own 0.9,ND64
   ./scripts/plan --walk 30 --focal 24 --near 8 --far 40 --card harbour.pdf
-  ./scripts/plan --place 53.5,10 --zone Europe/Berlin --date 2026-12-05 --start 16:20
+  ./scripts/plan --place 50,10 --zone +01:00 --date 2026-12-05 --start 16:20
 
 Exit status: 0 planned; 2 the numbers contradict each other, or are none (one sentence says which).
 """
@@ -91,7 +91,7 @@ def zone(value):
     try:
         return zoneinfo.ZoneInfo(value.strip())
     except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
-        raise PlanError(f"expected a time zone such as Europe/Lisbon or +02:00, got '{value}'") from None
+        raise PlanError(f"expected a time zone such as +02:00, or a name of the zone database, got '{value}'") from None
 
 
 def date(value):
@@ -177,7 +177,7 @@ def parser():
 
     group = made.add_argument_group("light")
     group.add_argument("--place", type=typed(place), metavar="LAT,LON", help="degrees, north and east positive")
-    group.add_argument("--zone", type=typed(zone), help="time zone: Europe/Lisbon or +02:00")
+    group.add_argument("--zone", type=typed(zone), help="time zone: +02:00, or a name of the zone database")
     group.add_argument("--date", type=typed(date), help="of the start: 2026-12-05")
     group.add_argument("--start", type=typed(clock), metavar="HH:MM", help="of the walk (default: civil dusk)")
     group.add_argument("--lamps", type=number("lux", 0, 1e5, True), metavar="LUX", help="light of the lamps (10)")

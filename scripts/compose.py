@@ -17,7 +17,7 @@ from files.gains import read_gains
 from files.proxies import Proxies
 from files.tables import tabulated
 from kerbwalk import compose, deliver, detail, signal
-from kerbwalk.framing import moved
+from kerbwalk.moves import moved
 
 # FFV1 version 3 (RFC 9043): every frame a key frame, slices with checksums.
 FFV1 = ["-c:v", "ffv1", "-level", "3", "-g", "1", "-slices", "4", "-slicecrc", "1", "-threads", "1"]

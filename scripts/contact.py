@@ -1,6 +1,8 @@
-"""Show the reference photo under every look on one labelled sheet, to choose by eye.
+"""Make the sheet of looks: the reference photo under the shoot's own look and under each of config/looks.
 
-Output contact.png: 8-bit sRGB; the first picture is the shoot's own look.
+Outputs
+  contact.png   the pictures in rows, each with its number and name
+  contact.html  the same as a page: a click on a picture copies its line for shoot.yaml
 """
 
 import _workflow  # noqa: F401
@@ -9,10 +11,12 @@ from pathlib import Path
 
 import cv2
 import numpy as np
+import yaml
 
-from files import stage
+from files import pages, stage
 from files.look import processor
 from files.proxies import Proxies
+from house.shoots import LOOK_ENDINGS
 from kerbwalk import still
 
 WIDTH, MARGIN, LABEL = 640, 16, 40
@@ -24,15 +28,36 @@ def main():
     parser.add_argument("--audit", required=True)
     parser.add_argument("--proxies", nargs="+", required=True)
     parser.add_argument("--frames", nargs="+", required=True)
+    parser.add_argument("--name", required=True, help="the shoot's name")
     parser.add_argument("--out", required=True)
+    parser.add_argument("--page", required=True)
     args = parser.parse_args()
 
     cv2.setNumThreads(1)
     name = stage.read_json(args.audit)["reference"]
     frame = Proxies(args.proxies).frame(name, dict(zip(args.proxies, args.frames, strict=True)))
     frame = still.reduced(frame, min(1.0, WIDTH / frame.shape[1]))[0]
+    looks = [(Path(path).name.removesuffix(".clf"), seen(frame, path)) for path in args.looks]
     with stage.whole(args.out) as temporary:
-        cv2.imwrite(temporary, sheet([(Path(path).name.partition(".")[0], seen(frame, path)) for path in args.looks]))
+        cv2.imwrite(temporary, sheet(looks))
+    shown = [
+        {"name": titled(look), "line": line(look), "picture": pages.picture(picture[..., ::-1])}
+        for look, picture in looks
+    ]
+    stage.write_text(args.page, pages.render("contact.html", name=args.name, reference=name, looks=shown))
+
+
+def titled(look):
+    """What a look is called. look: the name of its file, or "plain" for the shoot's own."""
+    return "as it is" if look == "plain" else Path(look).stem
+
+
+def line(look):
+    """The line of settings that takes a look, its name quoted where YAML would read more into it; None for plain."""
+    if look == "plain":
+        return None
+    kind = "lut" if Path(look).suffix in LOOK_ENDINGS["lut"] else "cdl"
+    return f"look: {yaml.safe_dump({kind: look}, default_flow_style=True, allow_unicode=True, width=1e9).strip()}"
 
 
 def seen(frame, path):
@@ -50,11 +75,12 @@ def sheet(pictures):
     step_y, step_x = height + LABEL + MARGIN, width + MARGIN
     rows = -(-len(pictures) // columns)
     page = np.full((rows * step_y + MARGIN, columns * step_x + MARGIN, 3), 24, np.uint8)
-    for k, (name, picture) in enumerate(pictures):
+    for k, (look, picture) in enumerate(pictures):
         y, x = MARGIN + k // columns * step_y, MARGIN + k % columns * step_x
         page[y : y + height, x : x + width] = picture
         place = (x, y + height + LABEL - 12)
-        cv2.putText(page, name, place, cv2.FONT_HERSHEY_SIMPLEX, 0.8, (225, 225, 225), 1, cv2.LINE_AA)
+        text = f"{k + 1} {titled(look)}"
+        cv2.putText(page, text, place, cv2.FONT_HERSHEY_SIMPLEX, 0.8, (225, 225, 225), 1, cv2.LINE_AA)
     return page
 
 

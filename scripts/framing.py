@@ -5,7 +5,7 @@ Output framing.json
             pixel centres
   moves     null where the crop stands, or one [factor, right, down] a frame: its width against the first's, about the
             hold
-            point, and the shift of its middle in parts of the first's size (kerbwalk.framing.moved)
+            point, and the shift of its middle in parts of the first's size (kerbwalk.moves.moved)
   output    [width, height] of the master, pixels
   retained  part of the photo's area that the crop keeps, 0..1; on a move the mean over the clip
   of_aspect part of the largest crop of this aspect that an unsteadied photo could give, 0..1
@@ -20,6 +20,7 @@ import numpy as np
 from files import stage
 from house.settings import ratio
 from kerbwalk import decode, deliver, framing
+from kerbwalk.moves import soft_moves
 
 
 def main():
@@ -44,16 +45,21 @@ def main():
     matrices, borders = (np.array([table[name] for _, name in used]) for table in (to_plane, margins))
     moves = None
     if settings["push_in"] != 1 or any(settings["pan"]):
-        moves = framing.moves(len(warps["frames"]), settings["push_in"], settings["pan"])
+        moves = soft_moves(len(warps["frames"]), settings["push_in"], settings["pan"])
     each = None if moves is None else moves[[k for k, _ in used]]
+    hold_at, centre = settings["hold_at"], None
+    if settings["centre"]:
+        if hold_at:
+            raise stage.StageError("framing.hold_at and framing.centre both say where the crop lies; take one out")
+        hold_at, centre = None, on_plane(settings["centre"], size, to_plane.get(warps["reference"], np.eye(3)))
     try:
-        crop = framing.crop(size, matrices, aspect, hold, borders, settings["hold_at"], each)
+        crop = framing.crop(size, matrices, aspect, hold, borders, hold_at, each, centre)
     except ValueError as error:
         raise stage.StageError(
             f"{error}; choose a 'hold' further from the edges, leave photos out, or ask for less under 'framing'"
         ) from None
     full = framing.crop(size, np.eye(3)[None], aspect, (np.array(size) - 1) / 2, 0)
-    costly = framing.costly(size, matrices, aspect, hold, borders, settings["hold_at"]) if moves is None else []
+    costly = framing.costly(size, matrices, aspect, hold, borders, hold_at, centre) if moves is None else []
     area = crop[2] * crop[3] * (1 if moves is None else float(np.mean(moves[:, 0] ** 2)))
     stage.write_json(
         args.out,
@@ -66,6 +72,12 @@ def main():
             "costly": [{"photos": [used[k][1] for k in out], "retained": kept} for out, kept in costly],
         },
     )
+
+
+def on_plane(point, size, to_plane):
+    """A point of the reference photo, as fractions, on the plane: (2,) pixels."""
+    there = to_plane @ [*(np.array(point) * size - 0.5), 1]
+    return there[:2] / there[2]
 
 
 def shifted(grid):

@@ -63,17 +63,13 @@ def main():
     paths = [Path(args.folder, name) for name in names]
     with ThreadPoolExecutor(args.threads) as pool:
         records, glances = zip(*pool.map(read, names, paths), strict=True)
-    usable = [r for r in records if not r["problem"]]
-    if not usable:
+    if all(r["problem"] for r in records):
         raise stage.StageError(
             f"{args.folder}: none of the {len(records)} photos can be read; the first, {records[0]['name']}, "
             f"{records[0]['problem']}; copy them from the card again"
         )
-    order, seconds, notes = ingest.capture_order(usable)
-    photos = [usable[k] | {"seconds": seconds[k]} for k in order]
-    photos += [r | {"seconds": None} for r in records if r["problem"]]
-    named = [r for r in photos if r["name"] == args.settings["reference"] and not r["problem"]]
-    reference = named[0] if named else photos[len(usable) // 2]
+    shoot = ingest.shoot(records, args.settings["reference"])
+    photos = shoot["photos"]
     fields = [
         {"path": name, "bytes": r["bytes"], "modified": os.stat(path).st_mtime, "checksum": r["checksum"]}
         for name, path, r in zip(names, paths, records, strict=True)
@@ -81,16 +77,8 @@ def main():
     changed = manifest.add(args.history, fields)
     write_glances(args.glance, photos, dict(zip(names, glances, strict=True)))
     stage.write_text(args.table, table(photos))
-    stage.write_json(
-        args.out,
-        {
-            "reference": reference["name"],
-            "balance": reference["neutral"] or reference["daylight"] or [1.0, 1.0, 1.0],
-            "order": [{"code": code, "photos": who, "message": message} for code, who, message in notes],
-            "changed": [{"name": name, "was": was, "since": since} for name, was, since in changed],
-            "photos": photos,
-        },
-    )
+    changed = [{"name": name, "was": was, "since": since} for name, was, since in changed]
+    stage.write_json(args.out, shoot | {"changed": changed})
 
 
 def read(name, path):

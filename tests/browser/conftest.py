@@ -15,9 +15,11 @@ from files import ffmpeg
 SCRIPTS = Path(__file__).parents[2] / "scripts"
 NAME = '<img src=x onerror=alert(1)> 50%20 #"ü'
 PHOTOS = [f"<script>alert({k})<&script> {k}.dng" for k in range(6)]
+LOOK = "<b>warm: 'a', {b} #1.cc"
 FRAMES, WIDTH, HEIGHT, PHOTO = 6, 640, 360, (600, 400)
 SETTINGS = {
     "aspect": "16:9",
+    "audit": {"aim": 0.02, "interval": 0.75},
     "deliverables": ["hd"],
     "fps": 23.976,
     "hold": "auto",
@@ -39,6 +41,7 @@ def night(tmp_path_factory):
     write_tables(folder)
     (work / "look.clf").write_text(look(), encoding="utf-8")
     page = [f"--name={NAME}", "--settings", json.dumps(SETTINGS), "--clips", folder / "c_hd.mp4"]
+    page += ["--origins", json.dumps({"look.white_balance.kelvin": "<b>shoot</b>.yaml"})]
     for option, file in {
         "ingest": "work/ingest.json",
         "audit": "audit.json",
@@ -51,10 +54,12 @@ def night(tmp_path_factory):
         "framing": "work/framing.json",
         "times": "work/decode.000.tsv",
         "out": "report.html",
+        "unprocessed": "work/unprocessed.mp4",
         "card": "work/card.json",
     }.items():
         page += [f"--{option}", folder / file]
     run("report", *page)
+    write_contact(folder)
     unfinished = json.dumps({"<svg onload=alert(3)>": ["<b>no</b> photos & nothing else"]})
     index = ["--unfinished", unfinished, "--out", results / "index.html", "--cards", work / "card.json"]
     run("index", *index)
@@ -79,6 +84,18 @@ def write_videos(folder):
         for k in range(FRAMES):
             write(np.ascontiguousarray([luma + k % 2, grey, grey]))
     return luma
+
+
+def write_contact(folder):
+    """The page of looks: the shoot's own, and one whose file has a name that is markup and YAML."""
+    work = folder / "work"
+    looks = [work / name for name in ("plain.clf", LOOK + ".clf")]
+    for path in looks:
+        path.write_text(look(), encoding="utf-8")
+    np.save(work / "frames.npy", np.full((FRAMES, 200, 300, 3), 20000, np.uint16))
+    sheet = ["--audit", folder / "audit.json", "--proxies", work / "proxies.npz", "--frames", work / "frames.npy"]
+    outputs = ["--out", folder / "contact.png", "--page", folder / "contact.html"]
+    run("contact", f"--name={NAME}", "--looks", *looks, *sheet, *outputs)
 
 
 def write_proxies(path, luma):
@@ -114,7 +131,7 @@ def write_tables(folder):
     ]
     frames = [[[name, 1.0]] for name in PHOTOS]
     frames[3] = [[PHOTOS[2], 0.5], [PHOTOS[4], 0.5]]
-    unreadable = {"name": "<b>cut</b>.dng", "problem": "is empty (0 bytes)"}
+    unreadable = {"name": "<b>cut</b>.dng", "problem": "is empty (0 bytes)", "seconds": None}
     known = {"camera": "<i>Camera</i>", "lens": None, "time": "2031-03-14T21:04:10", "problem": None}
     finding = {
         "code": "unreadable",
@@ -125,7 +142,9 @@ def write_tables(folder):
         "message": "<b>cut</b>.dng is empty",
     }
     tables = {
-        "work/ingest.json": {"photos": [*({"name": name, **known} for name in PHOTOS), unreadable]},
+        "work/ingest.json": {
+            "photos": [*({"name": name, "seconds": 13.0 * k, **known} for k, name in enumerate(PHOTOS)), unreadable]
+        },
         "audit.json": {"findings": [finding], "photos": PHOTOS, "reference": PHOTOS[2]},
         "work/track.json": {"candidates": [{"x": 0.5, "y": 0.5, "score": 1.0}, {"x": 0.2, "y": 0.7, "score": 0.4}]},
         "work/light.json": {
@@ -155,7 +174,7 @@ def write_tables(folder):
     rows = [f"{name},{k // 3},0.1,0.0,{-0.1 * k:.3f},0.9,100" for k, name in enumerate(PHOTOS)]
     header = "photo,known_step,estimated_gain,kept_trend,applied_gain,confidence,pixels"
     (folder / "work/gains.csv").write_text("\n".join([header, *rows]) + "\n", encoding="utf-8")
-    (folder / "work/decode.000.tsv").write_text("s\tmax_rss\n1.5\t-\n", encoding="utf-8")
+    (folder / "work/decode.000.tsv").write_text("s\tmax_rss\tcpu_time\n1.5\t-\t-\n", encoding="utf-8")
 
 
 def look():

@@ -1,4 +1,4 @@
-"""Both pages in a real Chromium: nothing fetched from outside, nothing run, every name shown as text."""
+"""The pages in a real Chromium: nothing fetched from outside, no word in the console, every name shown as text."""
 
 import json
 import shutil
@@ -7,15 +7,21 @@ import sys
 from pathlib import Path
 
 import pytest
+import yaml
+from selenium.webdriver import ActionChains, Keys
+
+from files import ffmpeg
+from house import settings
 
 NAME = '<img src=x onerror=alert(1)> 50%20 #"ü'
 SCHEMES = ("light", "dark")
-AXE = "axe-core@4.14.1"
+SCREEN = {"width": 1200, "height": 900, "deviceScaleFactor": 1, "mobile": False}
+TEMPLATES = Path(__file__).parents[2] / "workflow" / "report"
 
 
 def open_page(browser, file, width=1200, scheme="light"):
     """Open a page; returns the addresses of all requests that it caused."""
-    screen = {"width": width, "height": 900, "deviceScaleFactor": 1, "mobile": width < 500}
+    screen = SCREEN | {"width": width, "mobile": width < 500}
     browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", screen)
     features = [{"name": "prefers-color-scheme", "value": scheme}]
     browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": features})
@@ -26,7 +32,7 @@ def open_page(browser, file, width=1200, scheme="light"):
     return [m["params"]["request"]["url"] for m in messages if m["method"] == "Network.requestWillBeSent"]
 
 
-@pytest.fixture(params=["index.html", f"{NAME}/report.html"], ids=["index", "report"])
+@pytest.fixture(params=["index.html", f"{NAME}/report.html", f"{NAME}/contact.html"], ids=["index", "report", "looks"])
 def page(request, night):
     return night / request.param
 
@@ -36,14 +42,16 @@ def test_nothing_from_outside_and_no_word_in_the_console(browser, page):
     assert [url for url in requests if not url.startswith(("file:", "data:"))] == []
     assert browser.get_log("browser") == []
     assert page.stat().st_size < 5_000_000
+    loaded = "return performance.getEntriesByType('navigation')[0].loadEventEnd"
+    assert 0 < browser.execute_script(loaded) < 1000, "milliseconds until all is there"
 
 
 def test_names_are_text(browser, page):
     open_page(browser, page)
-    assert (
-        browser.execute_script("return document.querySelectorAll('script, [onerror], [onload]').length") == 0
-    )
-    assert browser.execute_script("return document.querySelectorAll('b, i').length") == 0
+    assert browser.execute_script("return document.querySelectorAll('b, i, [onerror], [onload]').length") == 0
+    scripts = browser.execute_script("return [...document.scripts].map(one => one.textContent)")
+    own = (TEMPLATES / "page.js").read_text(encoding="utf-8")
+    assert scripts in ([], [own]), "no script but the page's own"
     assert NAME in browser.execute_script("return document.body.innerText")
 
 
@@ -54,21 +62,130 @@ def test_every_picture_is_whole(browser, page):
     assert browser.execute_script("return document.images.length") > 0
 
 
-def test_the_clip_plays_on_the_page(browser, night):
+def test_the_clip_and_the_unprocessed_one_play_in_step(browser, night):
     open_page(browser, night / NAME / "report.html")
     played = browser.execute_async_script(
-        """const done = arguments[0], video = document.querySelector('video');
-        video.onerror = () => done('error ' + video.error.message);
-        video.ontimeupdate = () => { if (video.currentTime > 0) done([video.videoWidth, video.videoHeight]); };
-        video.play().catch(error => done(String(error)));"""
+        """const done = arguments[0], videos = [...document.querySelectorAll('video')];
+        for (const video of videos) video.onerror = () => done('error ' + video.error.message);
+        document.querySelector('#both').click();
+        const played = Promise.all(videos.map(video => new Promise(resolve => {
+            video.ontimeupdate = () => { if (video.currentTime > 0) resolve([video.videoWidth, video.videoHeight]); };
+        })));
+        played.then(sizes => {
+            videos[0].onpause = () => setTimeout(() => done([...sizes, videos[1].paused,
+                Math.abs(videos[0].currentTime - videos[1].currentTime) < 0.05]), 50);
+            document.querySelector('#both').click();
+        });"""
     )
-    assert played == [640, 360]
+    clip, unprocessed, paused, together = played
+    assert clip == [640, 360]
+    assert unprocessed[0] / unprocessed[1] == pytest.approx(16 / 9, rel=0.02)
+    assert paused and together
+
+
+def test_the_unprocessed_clip_shows_the_photos_as_taken(night):
+    folder = night / NAME
+    width, height = 280, 158
+    found = list(ffmpeg.frames(folder / "work" / "unprocessed.mp4", (width, height)))
+    assert len(found) == 6
+    # every second photo of these is a tenth lighter: what the clip evens stands here as it was
+    means = [frame[40:120, 60:220].mean() for frame in found]
+    assert min(means[1], means[5]) > 1.02 * max(means[0], means[4])
+
+
+def test_the_divider_moves_by_mouse_and_keys(browser, night):
+    open_page(browser, night / NAME / "report.html")
+    slider = browser.find_element("css selector", ".wipe input")
+    at = "return arguments[0].parentElement.style.getPropertyValue('--at')"
+    ActionChains(browser).move_to_element_with_offset(slider, -slider.size["width"] // 4, 0).click().perform()
+    assert browser.execute_script(at, slider) == "25%"
+    slider.send_keys(Keys.ARROW_RIGHT)
+    assert browser.execute_script(at, slider) == "26%"
+    assert slider.get_attribute("aria-valuetext") == "26 % before"
+
+
+@pytest.fixture
+def clipboard(browser):
+    """A function that reads the clipboard."""
+    for name in ("clipboard-read", "clipboard-write"):
+        permission = {"permission": {"name": name}, "setting": "granted"}
+        browser.execute_cdp_cmd("Browser.setPermission", permission)
+    read = "const done = arguments[0]; navigator.clipboard.readText().then(done, error => done(String(error)))"
+    return lambda: browser.execute_async_script(read)
+
+
+def click_on_plan(browser, x, y):
+    """Click on the reference photo at fractions of its width and height."""
+    plan = browser.find_element("css selector", ".plan")
+    size = plan.size
+    right, down = round((x - 0.5) * size["width"]), round((y - 0.5) * size["height"])
+    ActionChains(browser).move_to_element_with_offset(plan, right, down).click().perform()
+
+
+def own_setting(browser, clipboard):
+    """What was copied, as the settings that a shoot.yaml with it has; it must be one that the schema takes."""
+    text = clipboard()
+    assert browser.find_element("css selector", "#lines").get_attribute("value") == text
+    assert "Copied" in browser.find_element("css selector", "#said").text
+    found = yaml.safe_load(text)
+    settings.check(found, "the clipboard", night=False)
+    return found
+
+
+@pytest.mark.parametrize("width", [360, 1200])
+def test_a_click_on_the_photo_copies_a_line_for_the_settings(browser, night, clipboard, width):
+    open_page(browser, night / NAME / "report.html", width)
+    # A pixel of a small page is a few thousandths of the photo.
+    near = 0.004 if width == 360 else 0.002
+    click_on_plan(browser, 0.3, 0.8)
+    assert own_setting(browser, clipboard) == {"hold": pytest.approx([0.3, 0.8], abs=near)}
+    browser.find_element("css selector", "[value=neutral]").click()
+    click_on_plan(browser, 0.6, 0.15)
+    neutral = own_setting(browser, clipboard)["look"]["white_balance"]["neutral"]
+    assert neutral == pytest.approx([0.6, 0.15], abs=near)
+    browser.find_element("css selector", "[value=centre]").click()
+    click_on_plan(browser, 0.4, 0.4)
+    assert own_setting(browser, clipboard) == {"framing": {"centre": pytest.approx([0.4, 0.4], abs=near)}}
+    # a page that changes its size afterwards has the cross where it was
+    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", SCREEN | {"width": 800})
+    cross, plan = (browser.find_element("css selector", f".plan{part}").rect for part in (" .cross", ""))
+    middle = (cross["x"] + cross["width"] / 2 - plan["x"]) / plan["width"]
+    assert middle == pytest.approx(0.4, abs=near)
+    assert browser.get_log("browser") == []
+
+
+def test_a_point_by_keys_alone_and_a_candidate(browser, night, clipboard):
+    open_page(browser, night / NAME / "report.html")
+    left, top = (browser.find_element("css selector", name) for name in ("#x", "#y"))
+    left.send_keys("0.25")
+    top.send_keys("0.5", Keys.ARROW_UP, Keys.ENTER)
+    assert own_setting(browser, clipboard) == {"hold": [0.25, 0.501]}
+    top.send_keys(Keys.BACKSPACE * 5 + "1.5" + Keys.ENTER)
+    assert clipboard() == "hold: [0.250, 0.501]", "a point outside the photo is refused"
+    second = browser.find_elements("css selector", ".spot")[1]
+    assert second.text == "2"
+    second.send_keys(Keys.ENTER)
+    assert own_setting(browser, clipboard) == {"hold": [0.2, 0.7]}
+
+
+def test_a_look_from_the_sheet(browser, night, clipboard):
+    open_page(browser, night / NAME / "contact.html")
+    (button,) = browser.find_elements("css selector", ".looks button")
+    assert button.text == "2 <b>warm: 'a', {b} #1"
+    button.click()
+    assert own_setting(browser, clipboard) == {"look": {"cdl": "<b>warm: 'a', {b} #1.cc"}}
+
+
+def test_a_finding_leads_to_its_photo(browser, night):
+    open_page(browser, night / NAME / "report.html")
+    for link in browser.find_elements("css selector", "[aria-labelledby=audit] a"):
+        assert browser.execute_script("return document.querySelector(arguments[0].hash) !== null", link)
 
 
 def test_every_link_leads_somewhere(browser, page):
     open_page(browser, page)
     links = browser.execute_script("return [...document.links].map(link => link.href)")
-    assert links
+    assert links or page.name == "contact.html"
     for link in links:
         open_by_address(browser, link)
 
@@ -107,6 +224,9 @@ def test_what_the_report_says(browser, night):
         "hold: [0.500, 0.500]",
         "look.white_balance.kelvin",
         "decode",
+        "<b>shoot</b>.yaml",
+        "white_balance: {kelvin: 3200}",
+        "limit 22.8 s",
     ):
         assert said in text
     text = browser.execute_script("return document.querySelector('details').textContent")
@@ -116,21 +236,24 @@ def test_what_the_report_says(browser, night):
 def test_the_same_files_make_the_same_page(night):
     command = json.loads((night / "commands.json").read_text(encoding="utf-8"))
     page, card = night / NAME / "report.html", night / NAME / "work" / "card.json"
-    before = page.read_bytes(), card.read_bytes()
+    clip = card.with_name("unprocessed.mp4")
+    before = [file.read_bytes() for file in (page, card, clip)]
     script = Path(__file__).parents[2] / "scripts" / "report.py"
     subprocess.run([sys.executable, script, *command], check=True)
-    assert (page.read_bytes(), card.read_bytes()) == before
+    assert [file.read_bytes() for file in (page, card, clip)] == before
 
 
 @pytest.fixture(scope="session")
 def axe(tmp_path_factory):
-    """The text of axe-core, a checker of accessibility, from the npm registry."""
+    """The text of axe-core, a checker of accessibility (WCAG 2.2), from npm: the version and checksum of the lock."""
     if not shutil.which("npm"):
         pytest.skip("npm is missing: the pages are not checked with axe-core")
     folder = tmp_path_factory.mktemp("axe")
-    command = ["npm", "install", "--prefix", folder, "--ignore-scripts", "--no-audit", "--no-fund", AXE]
+    for name in ("package.json", "package-lock.json"):
+        shutil.copy(Path(__file__).with_name(name), folder)
+    command = ["npm", "ci", "--prefix", folder, "--ignore-scripts", "--no-audit", "--no-fund"]
     if subprocess.run(command, capture_output=True).returncode:
-        pytest.skip(f"{AXE} cannot be fetched with npm: the pages are not checked with it")
+        pytest.skip("axe-core cannot be fetched with npm: the pages are not checked with it")
     return (folder / "node_modules" / "axe-core" / "axe.min.js").read_text(encoding="utf-8")
 
 

@@ -62,7 +62,7 @@ def test_a_look_from_a_graded_still(little, planes):
         (folder / "walk" / photo.name).write_bytes(photo.read_bytes())
     night.shoots = folder
     said = night.finish("--cores", "2", "reference", "contact")
-    assert "reference.tif" in said and "contact.png" in said
+    assert "reference.tif" in said and "contact.html" in said
     with tifffile.TiffFile(night.results / "walk" / "reference.tif") as tiff:
         before = tiff.asarray() / 65535
         profile = tiff.pages[0].tags.valueof(34675)

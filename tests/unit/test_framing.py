@@ -6,6 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from kerbwalk import framing
+from kerbwalk.moves import moved, soft_moves
 from kerbwalk.registration import transfer
 
 SIZE = (3000, 2000)
@@ -113,10 +114,10 @@ def test_no_crop_at_all():
 def test_a_moving_crop_lies_inside_every_photo(turned, angles, aspect, push_in, pan):
     to_plane = np.array([turned(SIZE, *a) for a in angles])
     hold = np.array([0.5, 0.45]) * SIZE
-    moves = framing.moves(len(angles), push_in, pan)
+    moves = soft_moves(len(angles), push_in, pan)
     crop = framing.crop(SIZE, to_plane, aspect, hold, 6, None, moves)
     for k, matrix in enumerate(to_plane):
-        one = framing.moved(crop, hold, moves[k])
+        one = moved(crop, hold, moves[k])
         assert inside_by(SIZE, matrix[None], corners(one)) >= 6 - 1e-3
         away = np.minimum(hold - one[:2], np.add(one[:2], one[2:]) - hold) / one[2:]
         assert (away >= framing.HOLD_MARGIN - 1e-6).all()
@@ -153,3 +154,12 @@ def test_shifts_widen_the_borders_they_lead_over():
     grid[4, 3] = (0, 2)
     grid[0, 6] = (-5, 1)
     np.testing.assert_allclose(framing.shift_margins(grid), [3, 0, 0, 2])
+
+
+def test_the_crop_about_a_point():
+    turned_a_little = np.array([np.eye(3), [[1, 0, 20], [0, 1, -10], [0, 0, 1]]], float)
+    crop = framing.crop(SIZE, turned_a_little, 1.5, (1500, 900), 0, centre=(1300, 900))
+    middle = np.array(crop[:2]) + np.array(crop[2:]) / 2
+    np.testing.assert_allclose(middle, (1300, 900), atol=1e-6)
+    # as wide as the left edge of the photo that lies further right lets it be
+    assert crop[2] == pytest.approx(2 * (1300 - 19.5), rel=1e-5)

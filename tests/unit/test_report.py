@@ -4,10 +4,12 @@ import math
 
 import jinja2
 import numpy as np
+import PyOpenColorIO as ocio
 import pytest
 from scipy import ndimage
 
 from files import pages
+from files.reporting import photos
 from kerbwalk import report
 
 SIDE = 160
@@ -69,6 +71,13 @@ def test_hold_point_in_the_clip():
     # the plane's own pixels, and a crop at half the size: centres lie at integers in both
     assert report.hold_in_output((10, 20), (-0.5, -0.5, 1920, 1080), (1920, 1080)) == pytest.approx([10, 20])
     assert report.hold_in_output((100.5, 60.5), (-0.5, -0.5, 200, 100), (100, 50)) == pytest.approx([50, 30])
+
+
+def test_area_that_a_crop_shows_of_a_photo():
+    half = [[0.5, 0, 0], [0, 0.5, 0], [0, 0, 1]]
+    crops = [(-0.5, -0.5, 300, 200), (10, 20, 150, 100)]
+    found = report.kept_areas(crops, np.array([np.eye(3), half]), (300, 200))
+    assert found == pytest.approx([1, 0.25 / 4])
 
 
 def test_linear_light_is_bt1886():
@@ -148,6 +157,34 @@ def test_chart_of_a_series_with_a_gap():
     assert c["shaded"] == [(500.0, 250.0)]
     assert "from 0.0 to +3.0 px" in c["summary"]
     assert all(-1e-6 <= place <= 100 + 1e-6 for place, _ in c["rows"])
+
+
+def test_limits_of_charts():
+    values = [("a", np.array([13.0, 14.0]))]
+    late = pages.chart("t", "s", values, most=22.75)
+    assert 0 < late["most"] < 100 and late["limit"] == "limit 22.8 s"
+    assert pages.chart("t", "px", values, band=0.5)["limit"] == "limit ±0.5 px"
+    # what never is below nought has no sign
+    assert {text[0] for _, text in late["rows"]} <= set("0123456789")
+
+
+def test_values_of_findings():
+    assert [pages.measured(v, "s") for v in (None, "Lens", 3, 0.03893)] == ["–", "Lens", "3 s", "0.0389 s"]
+
+
+def test_the_look_as_a_cube_is_right_to_a_step_of_255():
+    steps = ocio.GroupTransform()
+    steps.appendTransform(ocio.MatrixTransform([1.4, -0.3, -0.1, 0, -0.2, 1.3, -0.1, 0, 0, -0.4, 1.4, 0, 0, 0, 0, 1]))
+    steps.appendTransform(ocio.RangeTransform(0, 1, 0, 1))
+    steps.appendTransform(ocio.ExponentTransform(value=[2.4] * 3 + [1], direction=ocio.TRANSFORM_DIR_INVERSE))
+    look = ocio.Config.CreateRaw().getProcessor(steps).getDefaultCPUProcessor()
+    # Colours of some saturation; what is clipped in one channel alone is off by more.
+    light = np.random.default_rng(8).uniform(0.6, 1, (40, 60, 3)) * np.linspace(0.1, 0.95, 40)[:, None, None] ** 2
+    light = light.astype(np.float32)
+    exact, quick = light.copy(), (light / photos.TOP) ** np.float32(0.25)
+    look.applyRGB(exact)
+    photos.cube(look).applyRGB(quick)
+    assert np.quantile(np.abs(255 * (quick - exact)), 0.99) < 1
 
 
 def test_chart_of_nothing_known_and_of_one_steady_value():

@@ -1,5 +1,6 @@
 """Settings: what is accepted, and the sentence that a mistake gets."""
 
+import functools
 from fractions import Fraction
 
 import pytest
@@ -136,3 +137,27 @@ def test_nearest():
         "IMG_0143.DNG",
     )
     assert settings.nearest("zzz", ["hold", "fps"]) in ("hold", "fps")
+
+
+def test_where_settings_come_from():
+    defaults = {"fps": 24, "hold": "auto", "look": {"toe": 0.2, "white_balance": "as_shot"}, "aspect": "16:9"}
+    layers = [
+        ("config.yaml", defaults),
+        ("my.yaml", {"fps": 24, "look": {"toe": 0.1}}),
+        ("the command line", {"fps": 24, "look": {"toe": 0.1}, "aspect": "1:1"}),
+    ]
+    own = [("shoot.yaml", {"hold": "auto", "look": {"white_balance": {"kelvin": 3200}}})]
+    used = functools.reduce(settings.merged, (table for _, table in [*layers, *own]))
+    assert settings.origins(used, layers, own) == {
+        "hold": "shoot.yaml",
+        "look.white_balance.kelvin": "shoot.yaml",
+        "look.toe": "my.yaml",
+        "aspect": "the command line",
+    }
+
+
+def test_a_whole_cdl_is_taken():
+    cdl = {"slope": [1.1, 1, 0.9], "offset": [0, 0, 0], "power": [1, 1, 1], "saturation": 0.8}
+    settings.check({"look": {"cdl": cdl, "saturation": 4, "local_contrast": 2}}, "shoot.yaml", night=False)
+    with pytest.raises(settings.SettingsError, match="a number from 0 to 4"):
+        settings.check({"look": {"saturation": 5}}, "shoot.yaml", night=False)

@@ -47,15 +47,16 @@ def writer(size, pixel_format, rate, *arguments):
         _fail(errors)
 
 
-def frames(path, size, pixel_format="rgb24", filters=None):
+def frames(path, size, pixel_format="rgb24", filters=None, further=()):
     """The frames of a video, one at a time: uint8 or uint16 (h, w, 3).
 
-    size: (width, height) of the result; filters: an FFmpeg filter chain or None. Raises StageError.
+    size: (width, height) of the result; filters: an FFmpeg filter chain, or None; further: arguments of a second output
+    from the same decoding. Raises StageError.
     """
     dtype = np.uint16 if pixel_format.endswith("le") else np.uint8
     count = size[0] * size[1] * 3
     chain = ["-vf", filters] if filters else []
-    command = _command(["-i", path, *chain, "-f", "rawvideo", "-pix_fmt", pixel_format, "-"])
+    command = _command(["-i", path, *chain, "-f", "rawvideo", "-pix_fmt", pixel_format, "-", *further])
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as process:
         while len(data := process.stdout.read(count * dtype(0).itemsize)) == count * dtype(0).itemsize:
             yield np.frombuffer(data, dtype).reshape(size[1], size[0], 3)

@@ -1,6 +1,7 @@
 """The pages: templates filled in with everything escaped, pictures as data URIs, charts as geometry."""
 
 import base64
+import hashlib
 import math
 from pathlib import Path
 from urllib.parse import quote
@@ -30,7 +31,15 @@ def render(template, **values):
     environment.filters["url"] = url
     environment.filters["signed"] = signed
     environment.filters["measured"] = measured
+    environment.globals["script"] = script
     return environment.get_template(template).render(**values)
+
+
+def script(name):
+    """A script of workflow/report, and the hash by which the page's policy allows it and no other."""
+    text = (TEMPLATES / name).read_text(encoding="utf-8")
+    digest = base64.b64encode(hashlib.sha256(text.encode()).digest()).decode("ascii")
+    return {"text": text, "allowed": f"'sha256-{digest}'"}
 
 
 def url(path):
@@ -38,9 +47,12 @@ def url(path):
     return "./" + "/".join(quote(part, safe="") for part in path.split("/"))
 
 
-def measured(value):
-    """A value of a finding: a number to three digits, a text as it is, and a dash for none."""
-    return "–" if value is None else f"{value:.3g}" if isinstance(value, float) else str(value)
+def measured(value, unit=""):
+    """A value of a finding: a number to three digits with its unit, a text as it is, and a dash for none."""
+    if value is None or isinstance(value, str):
+        return value or "–"
+    text = f"{value:.3g}" if isinstance(value, float) else str(value)
+    return f"{text} {unit}".rstrip()
 
 
 def signed(value, digits):
@@ -65,12 +77,13 @@ def picture(rgb, width=None):
     return {"src": f"data:image/jpeg;base64,{text}", "width": rgb.shape[1], "height": rgb.shape[0]}
 
 
-def chart(title, unit, series, span=0.0, band=None, marks=(), shaded=()):
+def chart(title, unit, series, span=0.0, band=None, most=None, limit=None, marks=(), shaded=(), over="frames"):
     """A line chart's geometry.
 
     title, unit: text; series: [(name, (n,) values, NaN where there is none)]; span: the least height of the
-    plot; band: half-height of a strip about nought, or None; marks: places before which an upright line is
-    drawn; shaded: places drawn as a strip.
+    plot; band: a limit to either side of nought, drawn as a strip, or None; most: an upper limit, drawn as a line, or
+    None; limit: what is said of a limit that is not drawn; marks: places before which an upright line is drawn;
+    shaded: places drawn as a strip; over: what is counted from left to right.
     Returns a dict for the template: lines as polylines in a square of 1000, ticks as (per cent, text).
     """
     count = len(series[0][1])
@@ -80,6 +93,10 @@ def chart(title, unit, series, span=0.0, band=None, marks=(), shaded=()):
     low, high = low - grow, high + grow
     if band:
         low, high = min(low, -1.1 * band), max(high, 1.1 * band)
+        limit = f"limit ±{band:g} {unit}"
+    if most:
+        high = max(high, most + 0.1 * (most - low))
+        limit = f"limit {most:.3g} {unit}"
     step = _step((high - low) / 6)
     decimals = max(0, -math.floor(math.log10(step) + 1e-9))
 
@@ -95,14 +112,17 @@ def chart(title, unit, series, span=0.0, band=None, marks=(), shaded=()):
         "title": title,
         "unit": unit,
         "count": count,
+        "over": over,
+        "limit": limit,
         "lines": [{"name": name, "parts": _polylines(values, x, y)} for name, values in series],
         "summary": "; ".join(f"{name} {_extent(values, decimals + 1)} {unit}" for name, values in series),
         "rows": [
-            (y(v) / SIDE * 100, signed(v, decimals))
+            (y(v) / SIDE * 100, signed(v, decimals) if low < 0 else f"{v:.{decimals}f}")
             for v in step * np.arange(math.ceil(low / step), math.floor(high / step) + 1)
         ],
         "columns": [(x(k - 1) / SIDE * 100, str(k)) for k in columns],
         "band": (y(band), y(-band) - y(band)) if band else None,
+        "most": y(most) if most else None,
         "marks": [x(k - 0.5) for k in marks],
         "shaded": [(x(k - 0.5), SIDE / count) for k in shaded],
     }

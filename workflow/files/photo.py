@@ -13,7 +13,7 @@ import rawpy
 import tifffile
 
 from files import checked, dng, metadata
-from kerbwalk import camera, decode, demosaic
+from kerbwalk import camera, decode, demosaic, draft
 from kerbwalk.colour import D65, XYZ_TO_BT709
 from kerbwalk.glance import glance
 
@@ -47,6 +47,21 @@ def read_photo(path):
     data are unpacked once, so that a file cut short is noticed here; what they look like is in the glance
     (kerbwalk.glance), None where they are no mosaic.
     """
+    return _taken_in(path, _look_at, lambda linear: glance(np.ascontiguousarray(linear[..., 1]), 0.0, WHITE, 1, 0))
+
+
+def read_reduced(path):
+    """The same with the picture itself, small and quick, for a draft: the sensor's pixels averaged over blocks.
+
+    Returns (record, (picture, factor)), or (record, None). picture: uint16 (height, width, 3), scene-linear camera RGB,
+    each channel full at 65535, upright, nothing mended (kerbwalk.draft); factor: photo pixels to one of its. The
+    record's glance is none.
+    """
+    return _taken_in(path, _reduced, _averaged)
+
+
+def _taken_in(path, look, look_at_linear):
+    """A photo's record, and what look(raw) or look_at_linear(picture) tells of it."""
     path = Path(path)
     data = path.read_bytes()
     record = {
@@ -57,7 +72,7 @@ def read_photo(path):
     }
     record |= metadata.read(data)
     try:
-        facts, seen = _tiff_facts(data) if _is_tiff(path) else _raw_facts(data)
+        facts, seen = _tiff_facts(data, look_at_linear) if _is_tiff(path) else _raw_facts(data, look)
         return record | facts, seen
     except PhotoError as error:
         return record | {"problem": str(error)}, None
@@ -83,8 +98,7 @@ def read_linear(path, balance, half, data=None, mend=None):
     with _reading(), rawpy.imread(io.BytesIO(data)) as raw:
         mosaic = _mosaic(raw)
         if mosaic is not None:
-            whites = raw.camera_white_level_per_channel
-            levels = decode.white_levels(mosaic.pattern, whites and whites[: raw.num_colors], raw.white_level)
+            levels = _white_levels(raw, mosaic)
             if mend:
                 mend(mosaic)
             if _is_bayer(raw):
@@ -93,17 +107,44 @@ def read_linear(path, balance, half, data=None, mend=None):
                 linear = interpolate(mosaic.values, mosaic.pattern, mosaic.black, scale)
                 return np.ascontiguousarray(np.rot90(linear, TURNS.get(raw.sizes.flip, 0)))
             decode.to_one_white(mosaic, levels, raw.white_level)
-        return raw.postprocess(
-            demosaic_algorithm=rawpy.DemosaicAlgorithm.PPG,
-            half_size=half,
-            user_wb=[balance[0], balance[1], balance[2], balance[1]],
-            output_color=rawpy.ColorSpace.raw,
-            output_bps=16,
-            highlight_mode=rawpy.HighlightMode.Ignore,
-            gamma=(1, 1),
-            no_auto_bright=True,
-            adjust_maximum_thr=0,
-        )
+        return _developed(raw, balance, half)
+
+
+def _white_levels(raw, mosaic):
+    """The level at which each place of the mosaic's cell is full."""
+    whites = raw.camera_white_level_per_channel
+    return decode.white_levels(mosaic.pattern, whites and whites[: raw.num_colors], raw.white_level)
+
+
+def _developed(raw, balance, half):
+    return raw.postprocess(
+        demosaic_algorithm=rawpy.DemosaicAlgorithm.PPG,
+        half_size=half,
+        user_wb=[balance[0], balance[1], balance[2], balance[1]],
+        output_color=rawpy.ColorSpace.raw,
+        output_bps=16,
+        highlight_mode=rawpy.HighlightMode.Ignore,
+        gamma=(1, 1),
+        no_auto_bright=True,
+        adjust_maximum_thr=0,
+    )
+
+
+def _reduced(raw):
+    mosaic = _mosaic(raw)
+    if mosaic is None:
+        return _averaged(_developed(raw, (1, 1, 1), False))
+    factor = draft.factor(*mosaic.values.shape, len(mosaic.pattern))
+    full = _white_levels(raw, mosaic) - mosaic.black
+    picture = draft.blocks(mosaic.values, mosaic.pattern, mosaic.black, factor)
+    picture *= np.array([WHITE / full[mosaic.pattern == colour].mean() for colour in range(3)], np.float32)
+    picture = np.rot90(picture, TURNS.get(raw.sizes.flip, 0))
+    return np.ascontiguousarray(np.rint(np.clip(picture, 0, WHITE)), np.uint16), factor
+
+
+def _averaged(picture):
+    factor = draft.factor(*picture.shape[:2], 1)
+    return np.rint(decode.averaged(picture, factor)).astype(np.uint16), factor
 
 
 def _is_bayer(raw):
@@ -149,7 +190,7 @@ def _reading():
         raise PhotoError(f"cannot be read as a photo ({text})") from None
 
 
-def _raw_facts(data):
+def _raw_facts(data, look):
     if not data:
         raise PhotoError("is empty (0 bytes)")
     with _reading(), rawpy.imread(io.BytesIO(data)) as raw:
@@ -163,7 +204,7 @@ def _raw_facts(data):
             "neutral": _multipliers(raw.camera_whitebalance),
             "matrix": libraw_matrix(raw),
         }
-        seen = _look_at(raw)
+        seen = look(raw)
     # What a DNG says of its colours goes before what LibRaw makes of it: that is one light's matrix, and an
     # as-shot white given as xy comes out as something else.
     facts |= dng.colour(data)
@@ -196,7 +237,7 @@ def _multipliers(values):
     return [red / green, 1.0, blue / green]
 
 
-def _tiff_facts(data):
+def _tiff_facts(data, look):
     linear = _read_tiff(io.BytesIO(data))
     return {
         "width": linear.shape[1],
@@ -204,7 +245,7 @@ def _tiff_facts(data):
         "neutral": [1.0, 1.0, 1.0],
         "daylight": [1.0, 1.0, 1.0],
         "matrix": {"kelvin": [6504], "xyz_to_camera": [XYZ_TO_BT709.tolist()]},
-    }, glance(np.ascontiguousarray(linear[..., 1]), 0.0, float(WHITE), 1, 0)
+    }, look(linear)
 
 
 def _read_tiff(source):

@@ -12,7 +12,7 @@ class Proxies:
     def __init__(self, paths):
         """paths: the shoot's proxies files, in any order."""
         self._where = {}
-        self.scale = self.white = self.grey_scale = self.light_scale = None
+        self.scale = self.white = self.grey_scale = self.light_scale = self.light_shape = None
         for path in paths:
             with np.load(path) as chunk:
                 names = [str(name) for name in chunk["names"]]
@@ -20,6 +20,7 @@ class Proxies:
                     self.scale, self.white = int(chunk["scale"]), float(chunk["white"])
                     self.grey_scale = int(chunk["grey_scale"])
                     self.light_scale = int(chunk["light_scale"])
+                    self.light_shape = chunk["clipped"].shape[1:]
             self._where |= {name: (path, k) for k, name in enumerate(names)}
         self._open = {}
 

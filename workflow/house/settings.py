@@ -81,6 +81,35 @@ def merged(base, override):
     return result
 
 
+def flattened(table, above=()):
+    """A table of settings as (path, value), path a tuple of keys; an empty table is a value."""
+    for key, value in table.items():
+        if isinstance(value, dict) and value:
+            yield from flattened(value, (*above, str(key)))
+        else:
+            yield (*above, str(key)), value
+
+
+def origins(settings, layers, own):
+    """Where the settings that are not the defaults come from: {key with its path: name}.
+
+    settings: the merged table; layers: [(name, table)] of the night, the defaults first; own: [(name, table)] of the
+    shoot, to which all that they hold is put down. Of the night's layers a setting is put down to the first that has
+    its value.
+    """
+    tables = [(name, dict(flattened(normalised(table)))) for name, table in layers]
+    shoots = [(name, dict(flattened(normalised(table)))) for name, table in own]
+    found = {}
+    for path, value in flattened(settings):
+        said = [name for name, table in reversed(shoots) if path in table]
+        came = [k for k, (_, table) in enumerate(tables) if path in table and table[path] == value]
+        if said:
+            found[".".join(path)] = said[0]
+        elif came and came[0] > 0:
+            found[".".join(path)] = tables[came[0]][0]
+    return found
+
+
 def normalised(settings):
     """Undo YAML 1.1's reading of an unquoted 16:9 as a base-60 number (16 * 60 + 9)."""
     aspect = settings.get("aspect")

@@ -45,6 +45,8 @@ class Shoot:
     problem: str | None = None
     # Of a folder that is split into shoots, what is this one's, as the settings have it; None: all of it.
     part: list[str] | None = None
+    # The settings that are its own: [(where they stand, table)].
+    own: list[tuple[str, dict]] = field(default_factory=list)
     # Pictures in the folder of which there is no raw file.
     lone_jpegs: list[str] = field(default_factory=list)
 
@@ -262,6 +264,7 @@ def _settled(shoot, results_dir, base_settings):
             own = settings_module.load(own_settings)
             settings_module.check(own, own_settings, night=False)
             shoot.settings = settings_module.merged(base_settings, settings_module.normalised(own))
+            shoot.own = [(own_settings.name, own)]
         # A dark frame and a graded still may lie among the photos.
         others = (shoot.settings["dark"], shoot.settings["look"]["match"])
         shoot.photos = [name for name in shoot.photos if name not in others]
@@ -297,7 +300,8 @@ def _parts(shoot, own_settings):
         settings["split"] = "one"
         settings["leave_out"] = [n for n in settings["leave_out"] if n in photos or n not in shoot.photos]
         full = f"{shoot.name} {name}"
-        parts.append(Shoot(full, _safe_id(full), shoot.folder, photos, settings, part=part))
+        layers = [*shoot.own, (f"{own_settings.name}, {name}", own)]
+        parts.append(Shoot(full, _safe_id(full), shoot.folder, photos, settings, part=part, own=layers))
     for photo in shoot.photos:
         if (times := sum(photo in part.photos for part in parts)) != 1 and photo not in shoot.settings["leave_out"]:
             raise settings_module.SettingsError(

@@ -1,7 +1,9 @@
 """The pictures that the deliverables are encoded from."""
 
+from kerbwalk import draft
+
 # Boxes that the deliverables are fitted inside, (width, height) in pixels.
-BOXES = {"hd": (1920, 1080)}
+BOXES = {"hd": (1920, 1080), "draft": draft.BOX}
 # FFmpeg's filters from the master's picture to 4:2:0 in 8 bits. Chroma is sited left, as H.264 assumes; the step from
 # 10 to 8 bits is dithered, so that night skies do not band.
 TO_420 = (

@@ -11,14 +11,15 @@ WORTH = 1.02
 MOST, TOUCH = 5, 0.5
 
 
-def crop(size, to_plane, aspect, hold, margins, hold_at=None, move=None):
+def crop(size, to_plane, aspect, hold, margins, hold_at=None, move=None, centre=None):
     """The largest crop of the steadied plane that lies inside every photo.
 
     size: (width, height) of the photos; to_plane: (n, 3, 3) homographies, photo to plane; aspect: width over height;
     hold: (2,) point of the plane that must stay inside; margins: (n, 4) or a number, pixels of each photo's left, top,
     right and lower border that must not be read; hold_at: (2,) where in the crop the hold point has to lie, parts
     of its size, or None; move: (n, 3), how each frame's crop lies to the first's: the factor of its width, of which the
-    hold point keeps its place in the crop, and a shift of its middle in parts of the first's width and height; or None.
+    hold point keeps its place in the crop, and a shift of its middle in parts of the first's width and height; or None;
+    centre: (2,) point of the plane that the crop's middle has to be, or None.
     Returns (left, top, width, height) of the first frame's in plane pixels, edges and not centres: a whole picture is
     (-0.5, -0.5, W, H). Of crops equally large the one nearest to the photo's middle. Raises ValueError if
     there is none.
@@ -26,11 +27,13 @@ def crop(size, to_plane, aspect, hold, margins, hold_at=None, move=None):
     crop's middle and width: a linear programme (solved by HiGHS through SciPy).
     """
     limits, bounds = _inside(size, to_plane, aspect, hold, margins, move)
-    solved = _largest(limits, bounds, aspect, hold, hold_at, move)
+    solved = _largest(limits, bounds, aspect, hold, hold_at, move, centre)
     if solved is None:
         raise ValueError("no crop of the wanted aspect lies inside every frame and holds the hold point")
     crop_width = solved[2] * (1 - 1e-6)
-    if hold_at is None:
+    if centre is not None:
+        x, y = centre
+    elif hold_at is None:
         rows = np.vstack([limits.reshape(-1, 3), _holding(hold, aspect, hold_at, move)[0]])
         wanted = np.concatenate([bounds.ravel(), _holding(hold, aspect, hold_at, move)[1]])
         x, y = _nearest_place(rows, wanted, crop_width, (np.array(size) - 1) / 2)
@@ -39,29 +42,7 @@ def crop(size, to_plane, aspect, hold, margins, hold_at=None, move=None):
     return float(x - crop_width / 2), float(y - crop_width / aspect / 2), float(crop_width), float(crop_width / aspect)
 
 
-def moved(first, hold, move):
-    """The crop of a frame on a move: (left, top, width, height).
-
-    first: that of the first frame; hold: (2,); move: (3,), see crop().
-    """
-    left, top, width, height = first
-    middle = np.array([left + width / 2, top + height / 2])
-    middle = hold + (middle - hold) * move[0] + np.array(move[1:]) * (width, height)
-    width, height = width * move[0], height * move[0]
-    return float(middle[0] - width / 2), float(middle[1] - height / 2), float(width), float(height)
-
-
-def moves(count, push_in, pan):
-    """How the crops of a clip move, (n, 3), as crop() takes them.
-
-    push_in: size of things in the last frame against the first, 1 to stand; pan: (2,) how far the crop's middle goes,
-    in parts of its first size. It starts and ends softly: (1 - cos) / 2.
-    """
-    gone = (1 - np.cos(np.pi * np.linspace(0, 1, count))) / 2 if count > 1 else np.zeros(1)
-    return np.column_stack([push_in**-gone, gone[:, None] * np.array(pan)])
-
-
-def costly(size, to_plane, aspect, hold, margins, hold_at=None):
+def costly(size, to_plane, aspect, hold, margins, hold_at=None, centre=None):
     """Which photos cost the clip much of its picture: [(indices left out so far, part of the photo's area then kept)].
 
     Greedy: of the photos that limit the crop the one whose leaving out gives most, then the next.
@@ -69,13 +50,13 @@ def costly(size, to_plane, aspect, hold, margins, hold_at=None):
     left_out, found = [], []
     kept = np.arange(len(to_plane))
     limits, bounds = _inside(size, to_plane, aspect, hold, margins, None)
-    best = _largest(limits, bounds, aspect, hold, hold_at, None)
+    best = _largest(limits, bounds, aspect, hold, hold_at, None, centre)
     while best is not None and len(left_out) < MOST and len(kept) > 3:
         tight = (bounds[kept] - limits[kept] @ best < TOUCH).any(axis=1)
         tried = []
         for k in kept[tight]:
             others = kept[kept != k]
-            solved = _largest(limits[others], bounds[others], aspect, hold, hold_at, None)
+            solved = _largest(limits[others], bounds[others], aspect, hold, hold_at, None, centre)
             if solved is not None:
                 tried.append((solved[2], -k, solved))
         if not tried or max(tried)[0] < best[2] * np.sqrt(WORTH):
@@ -121,18 +102,19 @@ def _holding(hold, aspect, hold_at, move):
     return np.array(rows), np.array(bounds)
 
 
-def _largest(limits, bounds, aspect, hold, hold_at, move):
+def _largest(limits, bounds, aspect, hold, hold_at, move, centre):
     """The first crop's (x, y, width) with the largest width, or None."""
     rows, wanted = _holding(hold, aspect, hold_at, move)
     equal = {}
     if hold_at is not None:
         across = np.array(hold_at) - 0.5
         equal = {"A_eq": [[1, 0, across[0]], [0, 1, across[1] / aspect]], "b_eq": hold}
+    x, y = (None, None) if centre is None else centre
     largest = linprog(
         [0, 0, -1],
         np.vstack([limits.reshape(-1, 3), rows]),
         np.concatenate([bounds.ravel(), wanted]),
-        bounds=[(None, None), (None, None), (16, None)],
+        bounds=[(x, x), (y, y), (16, None)],
         **equal,
     )
     return largest.x if largest.status == 0 else None

@@ -3,8 +3,8 @@
 Pictures of the clip are BT.709 signal in 16 bits, R'G'B', pixel centres at integers.
 """
 
+import cv2
 import numpy as np
-from scipy import fft, ndimage
 
 # What a clip should reach: RMS distance of the hold point from its mean, 1080p pixels; RMS deviation of the
 # level from a smooth curve, per cent.
@@ -17,6 +17,8 @@ BT1886 = np.power(np.arange(WHITE + 1) / WHITE, 2.4).astype(np.float32)
 FINE, BROAD = 1.0, 6.0
 # Sigma, as a part of the patch's size, of the window about the hold point that says what counts.
 REACH = 0.2
+# Every second pixel each way counts: what the pass band leaves has no finer detail.
+THINNED = 2
 ROUNDS = 40
 # Below this likeness (normalised correlation) a frame does not show the patch: somebody stands before it.
 LIKE = 0.5
@@ -26,6 +28,21 @@ CURVE = 31
 STEPS = (1, 2, 3)
 CALM = 0.25
 DARK = 0.002
+
+
+def kept_areas(crops, matrices, size):
+    """The part of each photo's area that its frame shows, (n,), 0..1.
+
+    crops: (n, 4) left, top, width, height on the steadied plane, edges; matrices: (n, 3, 3) plane to photo; size:
+    (width, height) of the photos. The area of a polygon by the sum of cross products (Gauss).
+    """
+    left, top, width, height = np.transpose(crops)
+    x = np.stack([left, left + width, left + width, left], 1)
+    y = np.stack([top, top, top + height, top + height], 1)
+    there = np.stack([x, y, np.ones_like(x)], -1) @ np.transpose(matrices, (0, 2, 1))
+    x, y = (there[..., k] / there[..., 2] for k in (0, 1))
+    doubled = (x * np.roll(y, -1, 1) - y * np.roll(x, -1, 1)).sum(axis=1)
+    return np.abs(doubled) / (2 * size[0] * size[1])
 
 
 def linear_light(picture):
@@ -67,7 +84,7 @@ def movement(patches, point):
     middle = banded[len(banded) // 2]
     window = _window(middle.shape, point)
     starts = [_shifted(_peak(middle, one)) for one in banded]
-    found = _fit_all(middle, banded, starts, point, window, close=0.01)
+    found = _fit_all(middle, banded, starts, point, window, close=0.05)
     x, y = _places(middle.shape, point)
     laid = np.array([_sampled(one, matrix, point, x, y) for one, (matrix, _) in zip(banded, found, strict=True)])
     found = _fit_all(np.median(laid, axis=0), banded, [matrix for matrix, _ in found], point, window, close=0.0005)
@@ -143,7 +160,8 @@ def to_1080p(output):
 
 def _calm(logs):
     """Where a picture, given as log light, is not dark and differs least from place to place: bool (h, w)."""
-    contrast = ndimage.maximum_filter(logs, 3) - ndimage.minimum_filter(logs, 3)
+    around = np.ones((3, 3), np.uint8)
+    contrast = cv2.dilate(logs, around) - cv2.erode(logs, around)
     lit = logs > np.log(DARK)
     if not lit.any():
         return np.ones_like(lit)
@@ -162,8 +180,8 @@ def _commonest(values):
 
 
 def _band(patch):
-    fine = ndimage.gaussian_filter(patch, FINE, mode="nearest")
-    return fine - ndimage.gaussian_filter(patch, BROAD, mode="nearest")
+    fine = cv2.GaussianBlur(patch, (0, 0), FINE, borderType=cv2.BORDER_REPLICATE)
+    return fine - cv2.GaussianBlur(patch, (0, 0), BROAD, borderType=cv2.BORDER_REPLICATE)
 
 
 def _window(shape, point):
@@ -181,17 +199,26 @@ def _peak(known, one):
     """The whole-pixel shift (x, y) from one patch to another."""
     height, width = known.shape
     faded = np.outer(np.hanning(height), np.hanning(width))
-    cross = np.conj(fft.rfft2(known * faded)) * fft.rfft2(one * faded)
+    cross = np.conj(np.fft.rfft2(known * faded)) * np.fft.rfft2(one * faded)
     cross /= np.maximum(np.abs(cross), 1e-3 * np.abs(cross).max() + 1e-12)
-    surface = ndimage.gaussian_filter(fft.irfft2(cross, s=(height, width)), 1.0, mode="wrap")
+    # The surface is smoothed by a Gaussian of one pixel: what noise there is has no peak so wide.
+    squared = np.add.outer(np.square(np.fft.fftfreq(height)), np.square(np.fft.rfftfreq(width)))
+    surface = np.fft.irfft2(cross * np.exp(-2 * np.pi**2 * squared), s=(height, width))
     y, x = np.unravel_index(np.argmax(surface), surface.shape)
     return (x + width // 2) % width - width // 2, (y + height // 2) % height - height // 2
 
 
 def _sampled(one, matrix, point, x, y):
     """A patch seen through a map about the point, at places x, y (arrays) about the point."""
-    there = [m[0] * x + m[1] * y + m[2] + p for m, p in zip(matrix[::-1], (point[1], point[0]), strict=True)]
-    return ndimage.map_coordinates(one, there, order=1, mode="nearest")
+    # By hand, as OpenCV rounds places to 1/32 pixel.
+    height, width = one.shape
+    x, y = (m[0] * x + m[1] * y + m[2] + p for m, p in zip(matrix, point, strict=True))
+    x, y = np.clip(x, 0, width - 1), np.clip(y, 0, height - 1)
+    left, top = np.minimum(x.astype(np.intp), width - 2), np.minimum(y.astype(np.intp), height - 2)
+    x, y, flat, first = x - left, y - top, one.ravel(), top * width + left
+    upper = flat[first] * (1 - x) + flat[first + 1] * x
+    first += width
+    return upper * (1 - y) + (flat[first] * (1 - x) + flat[first + 1] * x) * y
 
 
 def _places(shape, point):
@@ -206,8 +233,10 @@ def _fit_all(known, banded, starts, point, window, close):
     x, y = _places(known.shape, point)
     steps = np.stack([slope_x * x, slope_x * y, slope_x, slope_y * x, slope_y * y, slope_y], axis=-1)
     steps = steps.reshape(-1, 6)
+    counted = np.zeros(known.shape, bool)
+    counted[::THINNED, ::THINNED] = True
     weight = window.ravel()
-    used = weight > 0.02
+    used = counted.ravel() & (weight > 0.05)
     steps, weight, known_used = steps[used], weight[used], known.ravel()[used]
     x, y = x.ravel()[used], y.ravel()[used]
     found = []

@@ -14,8 +14,11 @@ from snakemake.exceptions import WorkflowError
 from snakemake.settings.types import DeploymentMethod
 
 STARTED = time.time()
-ROOT = Path(workflow.basedir)
-RESULTS = Path(os.getcwd())
+ROOT = Path(workflow.current_basedir).parents[1]
+# Below the prefix that a workflow may have given which uses this one as a module.
+RESULTS = Path(os.path.abspath(workflow.modifier.path_modifier.replace_prefix(".")))
+AS_MODULE = workflow.modifier.skip_configfile
+DEFAULTS = ROOT / "config" / "config.yaml"
 # What every rule needs, for who lets Snakemake build it by conda (--sdm conda); ./scripts/run needs no conda.
 ENVIRONMENT = str(ROOT / "envs" / "environment.yaml")
 BY_CONDA = DeploymentMethod.CONDA in workflow.deployment_settings.deployment_method
@@ -31,18 +34,31 @@ shell.prefix(f"set -euo pipefail; {COMMAND}; ".replace("{", "{{").replace("}", "
 
 
 def read_night():
-    """Check the settings and find the shoots, or stop with one sentence."""
+    """Check the settings and find the shoots, or stop with one sentence.
+
+    Returns the night's settings, the shoots, and where the settings come from: [(name, table)], the defaults first.
+    """
     try:
-        for file in workflow.configfiles:
-            settings.check(settings.load(file), file)
-        settings.check(config, "the command line (--config)")
-        night = settings.normalised(config)
-        return night, shoots.find(night["shoots"] or "", RESULTS, night)
+        # A workflow that uses this one as a module gives a config of its own, over the defaults.
+        named = [] if AS_MODULE else [file for file in workflow.configfiles if Path(file) != DEFAULTS]
+        files = [DEFAULTS, *named]
+        layers = [(Path(file).name, settings.load(file)) for file in files]
+        for file, (_, table) in zip(files, layers):
+            settings.check(table, file)
+        settings.check(config, "the module's config" if AS_MODULE else "the command line (--config)")
+        night = settings.normalised(settings.merged(layers[0][1], config))
+        layers.append(("the module's config" if AS_MODULE else "the command line", config))
+        return night, shoots.find(shoots_folder(night), RESULTS, night), layers
     except settings.SettingsError as error:
         raise WorkflowError(f"{closing.MARK}{error}")
 
 
-NIGHT, SHOOTS = read_night()
+def shoots_folder(night):
+    """The folder of the shoots, absolute: to a relative one a module's prefix would be added."""
+    return os.path.abspath(night["shoots"]) if night["shoots"] else ""
+
+
+NIGHT, SHOOTS, LAYERS = read_night()
 GOOD_SHOOTS = [shoot for shoot in SHOOTS if not shoot.problem]
 BAD_SHOOTS = [shoot for shoot in SHOOTS if shoot.problem]
 # What is made when its name stands on the command line.
@@ -50,7 +66,8 @@ ON_REQUEST = {
     "audit": "audit.json",
     "verify": "work/verified.json",
     "reference": "reference.tif",
-    "contact": "contact.png",
+    "contact": "contact.html",
+    "draft": "draft/report.html",
 }
 # The looks to choose from.
 LOOKS = sorted(
@@ -170,7 +187,14 @@ def look_path(wildcards, kind):
 
 
 DARK, STILL, DISPLAY = named("dark"), named("look.match"), named("look.display.config")
+DRAFT_CDL, DRAFT_LUT = named("look.cdl"), named("look.lut")
 CDL, LUT = (contents(lambda wildcards, kind=kind: look_path(wildcards, kind)) for kind in ("cdl", "lut"))
+
+
+def shown(path, caption, subcategory, what):
+    """An output that Snakemake's own report (--report) shows, by shoot; its caption lies in workflow/report/captions."""
+    caption = str(ROOT / "workflow" / "report" / "captions" / f"{caption}.rst")
+    return report(path, caption=caption, category="{shoot}", subcategory=subcategory, labels={"shows": what})
 
 
 def frame_temp(path):

@@ -1,7 +1,7 @@
 # Made on request: ./scripts/run ... contact
 rule contact:
     input:
-        of_every_shoot(lambda shoot: [f"{shoot.id}/contact.png"]),
+        of_every_shoot(lambda shoot: [f"{shoot.id}/contact.html"]),
     localrule: True
 
 
@@ -13,7 +13,8 @@ rule contact_sheet:
         proxies=every_chunk("{shoot}/work/proxies/{chunk}.npz"),
         frames=every_chunk("{shoot}/work/decoded/{chunk}.npy"),
     output:
-        "{shoot}/contact.png",
+        sheet=shown("{shoot}/contact.png", "contact", "Pictures", "looks to choose from"),
+        page="{shoot}/contact.html",
     log:
         "{shoot}/work/logs/contact.log",
     benchmark:
@@ -24,9 +25,11 @@ rule contact_sheet:
         mem_mb=1500,
         runtime=5,
     params:
+        name=lambda w: BY_ID[w.shoot].name,
+        templates=templates("page.html", "contact.html", "page.js"),
         code=fingerprint("contact"),
     message:
         "{wildcards.shoot}: making the sheet of looks"
     shell:
-        "kerbwalk contact --looks {input.look:q} {input.looks:q} --audit {input.audit:q} --proxies {input.proxies:q}"
-        " --frames {input.frames:q} --out {output:q} 2> {log:q}"
+        "kerbwalk contact --name={params.name:q} --looks {input.look:q} {input.looks:q} --audit {input.audit:q} --proxies {input.proxies:q}"
+        " --frames {input.frames:q} --out {output.sheet:q} --page {output.page:q} 2> {log:q}"

@@ -3,7 +3,7 @@ rule deliver:
         pictures=every_chunk("{shoot}/work/composed/{chunk}.yuv"),
         framing="{shoot}/work/framing.json",
     output:
-        "{shoot}/{shoot}_hd.mp4",
+        shown("{shoot}/{shoot}_hd.mp4", "clip", "Pictures", "the clip"),
     log:
         "{shoot}/work/logs/deliver.log",
     benchmark:

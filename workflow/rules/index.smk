@@ -1,8 +1,6 @@
 rule index:
     input:
         cards=[f"{shoot.id}/work/card.json" for shoot in GOOD_SHOOTS],
-        frame=template("page.html"),
-        template=template("index.html"),
     output:
         "index.html",
     log:
@@ -16,7 +14,7 @@ rule index:
         runtime=5,
     params:
         unfinished=lambda wildcards: unfinished(),
-        templates=template_identity("page.html", "index.html"),
+        templates=templates("page.html", "index.html"),
         code=fingerprint("index"),
     message:
         "Writing the index page"

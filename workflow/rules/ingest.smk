@@ -4,7 +4,7 @@ rule ingest:
     output:
         photos="{shoot}/work/ingest.json",
         glance="{shoot}/work/glance.npz",
-        table="{shoot}/work/frames.csv",
+        table=shown("{shoot}/work/frames.csv", "frames", "Numbers", "the photos"),
     log:
         "{shoot}/work/logs/ingest.log",
     benchmark:
@@ -16,6 +16,7 @@ rule ingest:
         mem_mb=lambda w, input: 400 + int(8 * raw_mb(w, input) + 2 * len(input)),
         runtime=lambda w, input: 5 + len(input) // 60,
     params:
+        history=lambda w, output: str(Path(output[0]).parents[1]),
         folder=lambda w: str(BY_ID[w.shoot].folder),
         names=lambda w: json.dumps(BY_ID[w.shoot].photos),
         settings=picked("reference"),
@@ -25,5 +26,5 @@ rule ingest:
         "{wildcards.shoot}: taking in the photos"
     shell:
         "kerbwalk ingest --folder {params.folder:q} --names {params.names:q} --settings {params.settings:q}"
-        " --history {wildcards.shoot:q} --threads {threads} --out {output.photos:q} --glance {output.glance:q}"
+        " --history {params.history:q} --threads {threads} --out {output.photos:q} --glance {output.glance:q}"
         " --table {output.table:q} 2> {log:q}"

@@ -4,7 +4,7 @@ rule light:
         proxies=every_chunk("{shoot}/work/proxies/{chunk}.npz"),
         warps="{shoot}/work/warps.json",
     output:
-        gains="{shoot}/work/gains.csv",
+        gains=shown("{shoot}/work/gains.csv", "gains", "Numbers", "the gains"),
         found="{shoot}/work/light.json",
     log:
         "{shoot}/work/logs/light.log",

@@ -6,13 +6,16 @@ import subprocess
 REPORTED = sorted(set(NIGHT) - settings.of_the_night())
 
 
-def template(name):
-    """A page's template: ancient, as its content is in the params."""
-    return [ancient(shoots.safe_path(ROOT / "workflow" / "report" / name, RESULTS))]
-
-
-def template_identity(*names):
+def templates(*names):
+    """The content of a page's templates, style and script as one short text, for params."""
     return shoots.digest(b"".join((ROOT / "workflow" / "report" / name).read_bytes() for name in names))
+
+
+def origins(wildcards):
+    """Where each setting of the shoot that is not the default comes from, as JSON."""
+    shoot = BY_ID[wildcards.shoot]
+    found = settings.origins({key: shoot.settings[key] for key in REPORTED}, LAYERS, shoot.own)
+    return json.dumps(found, sort_keys=True, ensure_ascii=False)
 
 
 def times(wildcards):

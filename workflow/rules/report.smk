@@ -1,6 +1,9 @@
 include: "pages.smk"
 
 
+REPORT_TEMPLATES = templates("page.html", "shoot.html", "charts.html", "shoot.css", "page.js")
+
+
 rule report:
     input:
         ingest="{shoot}/work/ingest.json",
@@ -14,10 +17,9 @@ rule report:
         framing="{shoot}/work/framing.json",
         clips=lambda w: clips(BY_ID[w.shoot]),
         times=times,
-        frame=template("page.html"),
-        template=template("shoot.html"),
     output:
-        page="{shoot}/report.html",
+        page=shown("{shoot}/report.html", "page", "Pages", "the report"),
+        unprocessed=shown("{shoot}/work/unprocessed.mp4", "unprocessed", "Pictures", "the photos as taken"),
         card="{shoot}/work/card.json",
     log:
         "{shoot}/work/logs/report.log",
@@ -32,7 +34,8 @@ rule report:
     params:
         name=lambda w: BY_ID[w.shoot].name,
         settings=picked(*REPORTED),
-        templates=template_identity("page.html", "shoot.html"),
+        origins=origins,
+        templates=REPORT_TEMPLATES,
         code=fingerprint("report"),
     message:
         "{wildcards.shoot}: writing the report"
@@ -40,5 +43,5 @@ rule report:
         "kerbwalk report --name={params.name:q} --ingest {input.ingest:q} --audit {input.audit:q}"
         " --track {input.track:q} --proxies {input.proxies:q} --look {input.look:q} --warps {input.warps:q}"
         " --gains {input.gains:q} --found {input.found:q} --framing {input.framing:q} --clips {input.clips:q}"
-        " --times {input.times:q} --settings {params.settings:q} --out {output.page:q}"
-        " --card {output.card:q} 2> {log:q}"
+        " --times {input.times:q} --settings {params.settings:q} --origins {params.origins:q} --out {output.page:q}"
+        " --unprocessed {output.unprocessed:q} --card {output.card:q} 2> {log:q}"

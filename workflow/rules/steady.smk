@@ -4,7 +4,7 @@ rule steady:
         sights="{shoot}/work/sights.npz",
     output:
         warps="{shoot}/work/warps.json",
-        hold="{shoot}/work/hold.csv",
+        hold=shown("{shoot}/work/hold.csv", "hold", "Numbers", "the hold point's track"),
     log:
         "{shoot}/work/logs/steady.log",
     benchmark:

@@ -23,6 +23,7 @@ rule verify_shoot:
         mem_mb=300,
         runtime=lambda w, input: 10 + int(input.size_mb) // 500,
     params:
+        history=lambda w, output: str(Path(output[0]).parents[1]),
         folder=lambda w: str(BY_ID[w.shoot].folder),
         name=lambda w: BY_ID[w.shoot].name,
         copy_to=lambda w: BY_ID[w.shoot].settings["ingest"]["copy_to"] or "",
@@ -32,5 +33,5 @@ rule verify_shoot:
     message:
         "{wildcards.shoot}: reading all photos again"
     shell:
-        "kerbwalk verify --folder {params.folder:q} --name={params.name:q} --history {wildcards.shoot:q}"
+        "kerbwalk verify --folder {params.folder:q} --name={params.name:q} --history {params.history:q}"
         " --copy-to={params.copy_to:q} --settings {params.settings:q} --threads {threads} --out {output:q} 2> {log:q}"

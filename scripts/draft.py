@@ -1,0 +1,219 @@
+"""Make a draft of a shoot: the whole line at a quarter of the size or less, in one process.
+
+Each photo is read once, and its picture averaged straight from the sensor's mosaic, without a dark frame and without
+mending; the audit looks at metadata and light alone. Then each stage's own script runs with the shoot's settings, but
+without local shifts and without a graded still, and a third of the corners are followed. Everything lies in
+the draft's own folder, and no stage of the line reads from there.
+Outputs
+  draft.mp4     the clip, fitted inside 640 x 360
+  report.html   its report
+  contact.html  the reference photo under each look of config/looks
+  work/         what the stages leave (their formats: the stages' own scripts)
+"""
+
+import _workflow  # noqa: F401
+import importlib.util
+import json
+import os
+import sys
+import time
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+import numpy as np
+
+from files import stage
+from files.photo import read_reduced
+from kerbwalk import audit, decode, highlights, ingest, registration
+from kerbwalk.proxies import proxies
+
+SCRIPTS = Path(__file__).resolve().parent
+# Corners that are followed in a photo: a third of what the line follows, in a third of the time.
+registration.FEATURES = 300
+# The audit of a draft looks at metadata and light alone.
+NOT_LOOKED_AT = {"contrast": 1.0, "drift": 0.0} | {
+    key: [] for key in ("names", "aims", "sharpness", "covered", "alike", "spots")
+}
+
+
+def main():
+    parser = stage.parser(__doc__)
+    for name in ("name", "page", "clip"):
+        parser.add_argument(f"--{name}", required=True)
+    parser.add_argument("--photos", nargs="+", required=True)
+    parser.add_argument("--names", required=True, type=json.loads, help="JSON: the photos' file names")
+    parser.add_argument("--settings", required=True, type=json.loads, help="JSON: all the shoot's settings")
+    parser.add_argument("--origins", required=True, type=json.loads, help="JSON: {setting: where it comes from}")
+    for name in ("cdl", "lut", "display"):
+        parser.add_argument(f"--{name}", nargs="?", const=None)
+    parser.add_argument("--shelf", nargs="*", default=[], help="looks to choose from: CDLs, .cube and .clf files")
+    parser.add_argument("--threads", type=int, default=1)
+    args = parser.parse_args()
+
+    folder = Path(args.page).parent
+    work = folder / "work"
+    settings = args.settings | {"steady": args.settings["steady"] | {"parallax": False}, "deliverables": ["draft"]}
+    line = Line(work)
+    line.timed("reading", lambda: take_in(args, work))
+    photos = {"ingest": work / "ingest.json", "audit": work / "audit.json", "proxies": [work / "proxies.npz"]}
+    part = {"frames": [work / "frames.npy"], "proxies": photos["proxies"]}
+    files = {"cdl": args.cdl, "lut": args.lut, "display": args.display}
+
+    def chosen(*keys):
+        return {key: settings[key] for key in keys}
+
+    look, warps, framing = work / "look.clf", work / "warps.json", work / "framing.json"
+    gains, found = work / "gains.csv", work / "light.json"
+    track, sights = work / "track.json", work / "sights.npz"
+    line.run("look", **photos, **files, settings=chosen("look"), out=look, cc=work / "look.cc")
+    followed = chosen("hold", "hold_in", "level")
+    line.run("track", **photos, settings=followed, threads=args.threads, out=track, sights=sights)
+    line.run("steady", track=track, sights=sights, settings=chosen("steady"), out=warps, csv=work / "hold.csv")
+    lit = {"ingest": photos["ingest"], "proxies": photos["proxies"], "warps": warps}
+    line.run("light", **lit, settings=chosen("light"), out=gains, found=found)
+    line.run("framing", warps=warps, settings=chosen("aspect", "deliverables", "framing"), out=framing)
+    composed = [work / f"composed.{ending}" for ending in ("mkv", "framemd5", "yuv")]
+    line.run(
+        "compose",
+        **part,
+        look=look,
+        gains=gains,
+        found=found,
+        warps=warps,
+        framing=framing,
+        part=0,
+        parts=1,
+        local_contrast=settings["look"]["local_contrast"],
+        **dict(zip(("out", "hashes", "pictures"), composed, strict=True)),
+    )
+    line.run("deliver", pictures=[composed[2]], framing=framing, settings=chosen("fps"), out=args.clip)
+    looks = shelf(line, photos, settings, args.shelf, work)
+    sheet = {"out": folder / "contact.png", "page": folder / "contact.html"}
+    line.run("contact", **part, name=args.name, looks=[look, *looks], audit=photos["audit"], **sheet)
+    line.run(
+        "report",
+        **photos,
+        name=args.name,
+        track=track,
+        look=look,
+        warps=warps,
+        gains=gains,
+        found=found,
+        framing=framing,
+        clips=[args.clip],
+        times=line.times,
+        settings=settings | {"deliverables": args.settings["deliverables"]},
+        origins=args.origins,
+        draft=True,
+        out=args.page,
+        unprocessed=work / "unprocessed.mp4",
+        card=work / "card.json",
+    )
+
+
+class Line:
+    """The stages' own scripts, run one after the other in this process."""
+
+    def __init__(self, work):
+        """work: the folder in which their times are written down as Snakemake does it."""
+        self.work, self.times = work, []
+
+    def run(self, script_name, /, **options):
+        """Run a stage's main(). options: a list has many values, a table is given as JSON, None is left out."""
+        spec = importlib.util.spec_from_file_location(f"draft_{script_name}", SCRIPTS / f"{script_name}.py")
+        script = importlib.util.module_from_spec(spec)
+        spec.loader.exec_module(script)
+        sys.argv = [script_name]
+        for key, value in options.items():
+            if value is None:
+                continue
+            values = [json.dumps(value)] if isinstance(value, dict) else value if isinstance(value, list) else [value]
+            values = [] if value is True else list(map(str, values))
+            option = f"--{key.replace('_', '-')}"
+            sys.argv += [f"{option}={values[0]}"] if len(values) == 1 else [option, *values]
+        self.timed(script_name, script.main)
+
+    def timed(self, name, work):
+        seconds, cpu = time.perf_counter(), time.process_time()
+        work()
+        figures = f"{time.perf_counter() - seconds:.4f}\t-\t{time.process_time() - cpu:.4f}"
+        self.times.append(self.work / "times" / f"{name}.tsv")
+        stage.write_text(self.times[-1], f"s\tmax_rss\tcpu_time\n{figures}\n")
+
+
+def take_in(args, work):
+    """Read all photos once: what ingest, audit and decode leave of them, for a draft."""
+    with ThreadPoolExecutor(args.threads) as pool:
+        records, pictures = zip(*pool.map(read, args.names, args.photos), strict=True)
+    if not any(pictures):
+        raise stage.StageError(
+            f"{args.name}: none of the {len(records)} photos can be read; copy them from the card again"
+        )
+    shoot = ingest.shoot(records, args.settings["reference"]) | {"changed": []}
+    findings, kept = audit.audit(shoot, NOT_LOOKED_AT, args.settings, [])
+    if not kept:
+        raise stage.StageError("no photo is left for the clip; check 'first', 'last' and 'leave_out' in the settings")
+    reference = audit.reference(shoot["photos"], kept, args.settings["reference"])
+    stage.write_json(work / "ingest.json", shoot)
+    stage.write_json(work / "audit.json", {"findings": findings, "photos": kept, "reference": reference})
+    reduce(ingest.usable(shoot["photos"], list(zip(args.names, pictures, strict=True))), shoot["balance"], work)
+
+
+def read(name, path):
+    """A photo's record, under its path in the shoot's folder, and (picture, factor) or None (see read_reduced())."""
+    record, picture = read_reduced(path)
+    return record | {"name": name, "glance": picture and looked_at(picture[0])}, picture
+
+
+def looked_at(picture):
+    """What the audit is told of a photo's light."""
+    return {
+        "level": float(np.log2(max(picture.mean() / 65535, 1e-6))),
+        "bright": float(np.log2(max(np.percentile(picture[::4, ::4, 1], 99) / 65535, 1e-6))),
+        "clipped": float((picture[..., 1] >= highlights.FULL * 65535).mean()),
+        "broken": 0.0,
+    }
+
+
+def reduce(usable, balance, work):
+    """Write frames and proxies as decode does. usable: [(name, (picture, factor))]."""
+    full = decode.full_levels(balance)
+    share = full / np.float32(65535)
+    _, (first, factor) = usable[0]
+    small = []
+    with stage.whole(work / "frames.npy") as temporary, open(temporary, "wb") as file:
+        described = {"descr": "<u2", "fortran_order": False, "shape": (len(usable), *first.shape)}
+        np.lib.format.write_array_header_1_0(file, described)
+        for _, (picture, _) in usable:
+            frame = np.rint(picture * share).astype(np.uint16)
+            clipped = highlights.rebuild(frame, full)
+            file.write(frame.data)
+            small.append(proxies(frame, clipped, full))
+    grey, light, clipped, grey_factors, light_factors = zip(*small, strict=True)
+    with stage.whole(work / "proxies.npz") as temporary, open(temporary, "wb") as file:
+        np.savez(
+            file,
+            names=np.array([name for name, _ in usable], dtype=str),
+            scale=factor,
+            white=full.min(),
+            grey=np.array(grey, np.uint16),
+            grey_scale=factor * grey_factors[0],
+            light=np.array(light, np.float32),
+            light_scale=factor * light_factors[0],
+            clipped=np.array(clipped, bool),
+        )
+
+
+def shelf(line, photos, settings, paths, work):
+    """The looks to choose from: [CLF files, named as the looks' files]."""
+    made = []
+    for path in paths:
+        made.append(work / "looks" / f"{os.path.basename(path)}.clf")
+        kind = "cdl" if path.endswith((".cc", ".ccc", ".cdl")) else "lut"
+        line.run("look", **photos, **{kind: path}, settings={"look": settings["look"]}, out=made[-1],
+                 cc=made[-1].with_suffix(".cc"))  # fmt: skip
+    return made
+
+
+if __name__ == "__main__":
+    stage.run(main)

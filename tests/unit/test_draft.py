@@ -1,0 +1,34 @@
+"""A draft's pictures: the mean of each colour over blocks of the mosaic."""
+
+import numpy as np
+import pytest
+
+from kerbwalk import draft
+
+BAYER = np.array([[0, 1], [1, 2]])
+# A 6x6 pattern, as of sensors whose greens lie in blocks.
+SIX = np.array([[1, 2, 1, 1, 0, 1], [0, 1, 0, 2, 1, 2], [1, 2, 1, 1, 0, 1]] * 2)
+
+
+@pytest.mark.parametrize(("pattern", "factor"), [(BAYER, 2), (BAYER, 8), (SIX, 6), (SIX, 12)])
+def test_blocks_are_the_means_of_their_colours(pattern, factor):
+    rng = np.random.default_rng(1)
+    values = rng.integers(0, 65536, (5 * factor + 1, 7 * factor + 1)).astype(np.uint16)
+    black = rng.integers(100, 600, pattern.shape)
+    found = draft.blocks(values, pattern, black, factor)
+    rows, columns = np.indices(values.shape)
+    colours = pattern[rows % pattern.shape[0], columns % pattern.shape[1]]
+    light = values.astype(float) - black[rows % pattern.shape[0], columns % pattern.shape[1]]
+    assert found.shape == (5, 7, 3)
+    for y, x in np.ndindex(5, 7):
+        block = np.s_[y * factor : (y + 1) * factor, x * factor : (x + 1) * factor]
+        wanted = [light[block][colours[block] == k].mean() for k in range(3)]
+        assert found[y, x] == pytest.approx(wanted, rel=1e-5, abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("size", "period", "factor"), [((2000, 3000), 2, 4), ((4000, 6000), 2, 8), ((900, 600), 2, 2), ((4000, 6000), 6, 6)]
+)
+def test_a_draft_is_no_smaller_than_its_clip(size, period, factor):
+    assert draft.factor(*size, period) == factor
+    assert max(size) / factor >= max(draft.BOX) or factor == period

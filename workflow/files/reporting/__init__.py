@@ -1,0 +1,1 @@
+"""What the report shows of a shoot, made from the files of the stages."""

@@ -1,0 +1,89 @@
+"""What one decoding of the finished clip tells."""
+
+import tempfile
+
+import numpy as np
+
+from files import ffmpeg
+from files.stage import StageError
+from kerbwalk import report
+from kerbwalk.colour import LUMA_BT709
+
+# The clip is looked at this small, but for the hold point's surroundings and the frames that the page shows.
+SMALL, PATCH, SHOWN = 640, 160, 1280
+# Levels are compared place by place on squares of the small picture.
+SQUARE = 4
+SCALED = "flags=area+accurate_rnd:in_color_matrix=bt709:in_range=tv"
+
+
+def measure(clip, framing, warps):
+    """Decode the clip once, and measure it.
+
+    Returns a dict: frames (count); moves (n, 2) of the hold point about their mean, and seen (n,), where they
+    can be believed; hold_rms and drift (None where fewer than half the frames show the point); these in 1080p
+    pixels; level (n,), mean linear light; lasting (n,) and deviation (n,), that of what lasts and how far it
+    is off its smooth curve; flicker and flicker_mean, per cent; pictures, the first, middle and last frame, and
+    columns (h, n, 3), the column through the hold point of every frame, uint8. On a pan the hold point is not measured.
+    Raises StageError for a clip without frames.
+    """
+    output = framing["output"]
+    width = min(SMALL, output[0])
+    height = round(width * output[1] / output[0] / SQUARE) * SQUARE
+    size = [min(PATCH, width), min(PATCH, height)]
+    point = report.hold_in_output(warps["hold"], framing["crop"], output)
+    left, top = report.patch_place(point, size, output)
+    # Both beside each other in one picture: the small one, and the patch filled up to the same height.
+    filters = (
+        f"split[a][b];[a]scale={width}:{height}:{SCALED}[small];"
+        f"[b]crop={size[0]}:{size[1]}:{left}:{top}:exact=1,pad={size[0]}:{height},scale={SCALED}[patch];"
+        "[small][patch]hstack"
+    )
+    patches, level, squares, columns = [], [], [], []
+    with tempfile.NamedTemporaryFile(suffix=".rgb") as shown:
+        further, shape = shown_frames(len(warps["frames"]), output)
+        further = [*further, shown.name]
+        for frame in ffmpeg.frames(clip, (width + size[0], height), "rgb48le", filters, further):
+            small, patch = frame[:, :width], frame[: size[1], width:]
+            patches.append((patch @ LUMA_BT709).astype(np.float32))
+            columns.append((small[:, int(point[0] / output[0] * width)] >> 8).astype(np.uint8))
+            light = report.linear_light(small) @ LUMA_BT709
+            level.append(light.mean())
+            tidy = light[:, : width // SQUARE * SQUARE].reshape(height // SQUARE, SQUARE, -1, SQUARE)
+            squares.append(tidy.mean((1, 3)).astype(np.float32))
+        if not patches:
+            raise StageError(f"{clip}: holds no frames; delete it and start the same command again")
+        pictures = list(np.fromfile(shown.name, np.uint8).reshape(-1, *shape))
+    moves, likeness = report.movement(patches, (point[0] - left, point[1] - top))
+    stands = framing["moves"] is None or not np.any(np.array(framing["moves"])[:, 1:])
+    seen = (likeness >= report.LIKE) & stands
+    hd = report.to_1080p(output)
+    enough = seen.sum() >= max(2, len(patches) / 2)
+    lasting = report.lasting_levels(np.array(squares))
+    return {
+        "frames": len(patches),
+        "moves": hd * (moves - moves[seen].mean(axis=0) if seen.any() else moves),
+        "seen": seen,
+        "hold_rms": hd * report.rms(moves[seen]) if enough else None,
+        "drift": hd * report.drift(moves, seen) if enough else None,
+        "level": np.array(level),
+        "lasting": lasting,
+        "deviation": report.deviation(lasting),
+        "flicker": 100 * report.rms(report.deviation(lasting)),
+        "flicker_mean": 100 * report.rms(report.deviation(np.array(level))),
+        "columns": np.stack(columns, 1),
+        "pictures": [pictures[min(k, len(pictures) - 1)] for k in range(3)],
+    }
+
+
+def first_middle_last(count):
+    """Places of the frames that the page shows."""
+    return [0, count // 2, count - 1]
+
+
+def shown_frames(count, output):
+    """FFmpeg's arguments for an output of those frames, as raw RGB, and the shape of one."""
+    width = min(SHOWN, output[0])
+    height = round(width * output[1] / output[0])
+    chosen = "+".join(f"eq(n\\,{k})" for k in sorted(set(first_middle_last(count))))
+    filters = f"select={chosen},scale={width}:{height}:{SCALED}"
+    return ["-vf", filters, "-fps_mode", "passthrough", "-f", "rawvideo", "-pix_fmt", "rgb24"], (height, width, 3)

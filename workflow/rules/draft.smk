@@ -1,0 +1,52 @@
+# Made on request: ./scripts/run ... draft
+#
+# One job a shoot: to start each stage for itself would take longer than the draft. All lies in a folder of its own, which
+# no rule reads from.
+DRAFTED = ("look", "track", "steady", "light", "framing", "compose", "deliver", "contact", "report")
+
+
+rule draft:
+    input:
+        of_every_shoot(lambda shoot: [f"{shoot.id}/draft/report.html"]),
+    localrule: True
+
+
+rule draft_shoot:
+    input:
+        photos=all_photos,
+        cdl=DRAFT_CDL[0],
+        lut=DRAFT_LUT[0],
+        display=DISPLAY[0],
+    output:
+        page="{shoot}/draft/report.html",
+        clip="{shoot}/draft/draft.mp4",
+    log:
+        "{shoot}/work/logs/draft.log",
+    benchmark:
+        "{shoot}/draft/work/draft.tsv"
+    conda:
+        ENVIRONMENT
+    threads: 2
+    resources:
+        mem_mb=lambda w, input: 1000 + len(input.photos) * 6 + int(8 * raw_mb(w, input)),
+        disk_mb=lambda w, input: 200 + 5 * len(input.photos),
+        runtime=lambda w, input: 5 + len(input.photos) // 30,
+    params:
+        name=lambda w: BY_ID[w.shoot].name,
+        names=lambda w: json.dumps(BY_ID[w.shoot].photos),
+        settings=picked(*REPORTED),
+        origins=origins,
+        identity=identity,
+        cdl=DRAFT_CDL[1],
+        lut=DRAFT_LUT[1],
+        display=DISPLAY[1],
+        shelf=[str(path) for path in LOOKS],
+        templates=REPORT_TEMPLATES,
+        code=[fingerprint(stage) for stage in ("draft", *DRAFTED)],
+    message:
+        "{wildcards.shoot}: making a draft"
+    shell:
+        "kerbwalk draft --name={params.name:q}"
+        " --photos {input.photos:q} --names {params.names:q} --settings {params.settings:q}"
+        " --origins {params.origins:q} --cdl {input.cdl:q} --lut {input.lut:q} --display {input.display:q}"
+        " --shelf {params.shelf:q} --threads {threads} --page {output.page:q} --clip {output.clip:q} 2> {log:q}"
