@@ -26,8 +26,9 @@ import numpy as np
 
 from files import stage
 from files.proxies import Proxies
-from kerbwalk import exposure, light, places, trend
-from kerbwalk.pixels import enlarged, enlarging
+from kerbwalk import drift, exposure, light, places, trend
+from kerbwalk.pixels import enlarged, enlarging, reduced
+from kerbwalk.registration import transfer
 
 COLUMNS = ["photo", "known_step", "estimated_gain", "kept_trend", "applied_gain", "confidence", "pixels"]
 
@@ -36,6 +37,7 @@ def main():
     parser = stage.parser(__doc__)
     parser.add_argument("--ingest", required=True)
     parser.add_argument("--proxies", nargs="+", required=True)
+    parser.add_argument("--sights", required=True)
     parser.add_argument("--warps", required=True)
     parser.add_argument("--settings", required=True, type=json.loads, help='JSON: {"light": {...}}')
     parser.add_argument("--out", required=True)
@@ -47,8 +49,7 @@ def main():
     photos, proxies = warps["photos"], Proxies(args.proxies)
     names = [p["name"] for p in photos]
     known, reference = known_steps(stage.read_json(args.ingest), warps["reference"], names, settings["filters"])
-    ratios = measure(warps, proxies)
-    levels, sigmas = light.solve(len(photos), ratios)
+    levels, sigmas, ratios = measure(warps, proxies, np.load(args.sights))
     period = settings["keep_slower_than"]
     colours = places.colour_flicker(len(photos), ratios, period)
     # The ratios are of grey: what its red and blue have of their own is not the photo's.
@@ -97,47 +98,66 @@ def known_steps(shoot, reference, names, filters):
     return np.array([stops[name] for name in names]) - stops[reference], place
 
 
-def measure(warps, proxies):
-    """Brightness ratios between photos a few steps apart: {(i, j): Ratio}."""
-    photos, ratios, laid = warps["photos"], {}, {}
+def measure(warps, proxies, sights):
+    """How bright the photos are: log e, their sigmas, and the ratios {(i, j): Ratio} that say it."""
+    photos = warps["photos"]
     placed = [k for k, p in enumerate(photos) if p["placed"]]
-    for position, k in enumerate(placed):
-        laid[k] = lay(photos[k], warps["hold"], proxies)
-        for step in light.STEPS:
-            if position >= step:
-                j = placed[position - step]
-                found = light.ratio(laid[j], laid[k], k - j)
-                if found:
-                    ratios[j, k] = found
-        laid.pop(placed[position - max(light.STEPS)] if position >= max(light.STEPS) else None, None)
-    return ratios
+    matrices = {k: laying(photos[k], warps["hold"], proxies.light_scale) for k in placed}
+    laid = {k: lay(photos[k]["name"], matrices[k], proxies) for k in placed}
+    lasting = places_seen(laid, matrices, sights, (np.array(warps["size"]) - 1) / 2, proxies.light_scale)
+
+    def links(steps, every=1, vignetting=0.0):
+        pairs = list(zip(placed, placed[steps:], strict=False))[::every]
+        found = {(i, j): light.ratio(laid[i], laid[j], vignetting) for i, j in pairs}
+        return {pair: ratio for pair, ratio in found.items() if ratio}
+
+    ratios = links(1)
+    levels, _ = light.solve(len(photos), ratios)
+    _, vignetting = drift.drift(levels, *lasting)
+    for steps, every in light.LONG:
+        ratios |= light.doubted(links(steps, every, vignetting), levels)
+    levels, sigmas = light.solve(len(photos), ratios)
+    return levels + drift.drift(levels, *lasting)[0], sigmas, ratios
 
 
-def lay(photo, hold, proxies):
-    """A photo's light proxy laid on the reference's, at the proxies' scale: a light.Frame.
+def places_seen(laid, matrices, sights, corner, scale):
+    """Lasting places as drift.drift wants them: photo, point, log brightness and squared distance from the axis."""
+    value = np.full(len(sights["photo"]), np.nan)
+    for k, frame in laid.items():
+        own = sights["photo"] == k
+        value[own] = drift.brightness(frame, transfer(np.linalg.inv(matrices[k]), reduced(sights["at"][own], scale)))
+    inside = np.isfinite(value)
+    rim = np.square(sights["at"] - corner).sum(axis=1) / np.square(corner).sum()
+    return tuple(column[inside] for column in (sights["photo"], sights["point"], value, rim))
 
-    The warp steadies but leaves the size that the walk changes; here the hold point's surroundings are
-    brought to the reference's size as well.
+
+def laying(photo, hold, scale):
+    """The 3x3 matrix that lays a photo's light proxy on the reference's: from that one's pixels to its own.
+
+    The warp steadies but leaves the size that the walk changes; here the hold point's surroundings are brought to the
+    reference's size as well.
     """
-    rgb, clipped = proxies.light(photo["name"])
-    height, width = clipped.shape
-    up = enlarging(proxies.light_scale)
-    size = photo["scale"]
+    up, size = enlarging(scale), photo["scale"]
     about_hold = np.array([[size, 0, hold[0] * (1 - size)], [0, size, hold[1] * (1 - size)], [0, 0, 1]])
-    matrix = np.linalg.inv(up) @ np.array(photo["matrix"]) @ about_hold @ up
+    return np.linalg.inv(up) @ np.array(photo["matrix"]) @ about_hold @ up
+
+
+def lay(name, matrix, proxies):
+    """A photo's light proxy laid on the reference's, at the proxies' scale: a light.Frame. matrix: laying()."""
+    rgb, clipped = proxies.light(name)
+    height, width = clipped.shape
     # What lies outside the photo is laid as clipped.
-    stack = cv2.warpPerspective(
-        np.dstack([rgb, clipped.astype(np.float32)]),
-        *(matrix, (width, height)),
-        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-        borderValue=(0, 0, 0, 1),
+    rgb, clipped = (
+        cv2.warpPerspective(
+            part, matrix, (width, height), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderValue=outside
+        )
+        for part, outside in ((rgb, 0), (clipped.astype(np.float32), 1))
     )
-    rgb, clip = np.ascontiguousarray(stack[..., :3]), np.ascontiguousarray(stack[..., 3])
     middles = np.indices((height // light.BLOCK, width // light.BLOCK))[::-1] * light.BLOCK + (light.BLOCK - 1) / 2
     x, y, w = np.tensordot(matrix, np.concatenate([middles, np.ones_like(middles[:1])]), 1)
     corner = np.array([width - 1, height - 1]) / 2
     radius = np.hypot(x / w - corner[0], y / w - corner[1]) / np.hypot(*corner)
-    return light.frame(rgb, light.usable(rgb, clip), radius)
+    return light.frame(rgb, light.usable(rgb, clipped), radius)
 
 
 def describe(place, names, size, scale):

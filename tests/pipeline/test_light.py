@@ -20,7 +20,8 @@ def run(night, shoot, out, **settings):
     out.mkdir()
     work = night.results / shoot / "work"
     command = [sys.executable, night.root / "scripts" / "light.py", "--ingest", work / "ingest.json"]
-    command += ["--proxies", *sorted(work.glob("proxies/*.npz")), "--warps", work / "warps.json"]
+    command += ["--proxies", *sorted(work.glob("proxies/*.npz"))]
+    command += ["--sights", work / "sights.npz", "--warps", work / "warps.json"]
     command += ["--settings", json.dumps({"light": DEFAULTS | settings})]
     command += ["--out", out / "gains.csv", "--found", out / "light.json"]
     done = subprocess.run(command, capture_output=True, text=True, check=False)

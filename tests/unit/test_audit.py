@@ -170,6 +170,30 @@ def test_distance_on_the_earth():
     assert audit_times._metres([60, 11], [60, 11 + 1 / 60]) == pytest.approx(926, rel=0.005)
 
 
+def exposed(levels, **other):
+    """Photos of these levels (stops); other: columns of their records."""
+    glance = {"clipped": 0.0, "bright": 0.0, "broken": 0.0}
+    records = [photo("a" * (k + 1), glance=glance | {"level": level}) for k, level in enumerate(levels)]
+    return [record | {key: column[k] for key, column in other.items()} for k, record in enumerate(records)]
+
+
+@pytest.mark.parametrize("covered", [[5], [4, 5], [0], [11]])
+def test_a_covered_lens_is_a_fault(covered):
+    findings, kept = judge(exposed([-9.0 if k in covered else 0.0 for k in range(12)]))
+    assert [f["photos"] for f in findings if f["code"] == "too_dark"] == [["a" * (k + 1)] for k in covered]
+    assert len(kept) == 12 - len(covered)
+
+
+def test_light_is_judged_without_what_the_camera_tells_and_without_steps_by_a_filter():
+    """Exposure times are names: 1/13 s is 1/12.7. A filter of density 3, made good by the shutter, is no fault."""
+    late = np.arange(12) >= 6
+    dark, filtered = (np.where(late, -9.0, 0), np.where(late, 1 / 125, 4)), (0.0 * late, np.where(late, 30, 1 / 30))
+    for levels, shutter in (dark, filtered):
+        findings, kept = judge(exposed(levels, shutter=shutter))
+        assert not [f for f in findings if f["code"] == "too_dark"]
+        assert len(kept) == 12
+
+
 def test_aims_are_those_of_the_pictures(waves):
     """Pictures of one scene, shifted by known whole pixels."""
     moves = [(0, 0), (1, 0), (0, -1), (12, 7), (0, 1), (-1, 0), (0, 0)]

@@ -28,7 +28,7 @@ def walk(seed=1, lamp=0.0, colour=0.0, passers=False):
             colour=colours[i + s] - colours[i] + next(noise),
             change=np.stack([blocks[i + s] - blocks[i]] * 2).astype(np.float32),
         )
-        for s in light.STEPS
+        for s in (1, 3)
         for i in range(COUNT - s)
     }
     return ratios, flicker, colours

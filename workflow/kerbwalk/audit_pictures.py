@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from kerbwalk.exposure import known_stops
+from kerbwalk.exposure import known_steps
 from kerbwalk.finding import BEYOND, finding
 
 # Stops by which a photo is darker than its neighbours, its exposure allowed for, from which on nothing brings it back.
@@ -74,14 +74,12 @@ def pictures(photos, seen, limits):
 def _light(photos, limits):
     seen = [p for p in photos if p["glance"]]
     findings = []
-    exposed = all(p["shutter"] and p["aperture"] and p["iso"] for p in seen)
-    keys = ("shutter", "aperture", "iso")
-    known = known_stops(*(np.array([p[key] for p in seen], float) for key in keys)) if seen and exposed else 0.0
-    levels = np.array([p["glance"]["level"] for p in seen]) - known
+    levels = np.array([p["glance"]["level"] for p in seen]) - known_steps(seen, {})
     for k, p in enumerate(seen):
         clipped, bright = p["glance"]["clipped"], p["glance"]["bright"]
-        around = [j for j in range(max(0, k - 4), min(len(seen), k + 5)) if j != k]
-        under = float(np.median(levels[around]) - levels[k]) if around else 0.0
+        # Darker than those before and those after: a dark filter, which the camera does not tell, is a step.
+        sides = [side for side in (levels[max(0, k - 4) : k], levels[k + 1 : k + 5]) if len(side)]
+        under = min((float(np.quantile(side, 0.75)) for side in sides), default=levels[k]) - levels[k]
         if clipped > limits["clipped"]:
             severity, todo = ("fault", "left out") if clipped > BLOWN else ("warning", "expose less next time")
             message = f"{p['name']}: {100 * clipped:.0f} % of it is clipped; {todo}"

@@ -72,6 +72,7 @@ def known_steps(records, filters):
     the lens from that photo on, 0 for none}. Returns (n,).
     """
     values = np.array([[r[key] or np.nan for key in ("shutter", "aperture", "iso")] for r in records], float)
+    values = values.reshape(-1, 3)
     # A lens without contacts leaves no aperture; what all photos lack cannot have been changed by the camera.
     values[:, np.isnan(values).all(axis=0)] = 1.0
     shutter, aperture, iso = values.T

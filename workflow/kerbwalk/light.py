@@ -1,7 +1,7 @@
 """Find how bright each photo is against the others, from what corresponds in them."""
 
 import functools
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -9,16 +9,16 @@ import numpy as np
 WHITE = 65535
 # Below this level (of 65535) noise and black level decide, and a ratio means nothing.
 DARK = 130
-# Links from each photo to those this many steps on.
-STEPS = (1, 3)
+# Beside those of single steps there are links over so many steps, from each so many photos.
+LONG = ((3, 1), (8, 2))
 # Sums are compared over blocks of this many proxy pixels a side.
 BLOCK = 6
 MIN_BLOCKS = 40
 # Blocks are judged with those around them, this many a side.
 AROUND = 7
-# Standard deviations: how well flow lays a block (pixels); what no block is better than, and what each step of
-# the walk adds to a link (log); how a lens's vignetting and its change between two photos may be (log, at the corner).
-LAID, BLOCK_FLOOR, LINK_FLOOR = 0.3, 2e-3, 5e-4
+# Standard deviations: how well flow lays a block (pixels); what no block and no link is better than (log); how a
+# lens's vignetting and its change between two photos may be (log, at the corner).
+LAID, BLOCK_FLOOR, LINK_FLOOR = 0.3, 2e-3, 6e-4
 VIGNETTING, BREATHING = 0.3, 0.02
 # Where Tukey's biweight ends, standard deviations. Far less than the 4.685 of textbooks: of a bus's light on a wall
 # the weak outskirts do harm, and there are blocks enough.
@@ -70,11 +70,11 @@ def frame(rgb, usable, radius):
     return Frame(grey * good, good, code, blocks)
 
 
-def ratio(first, second, steps):
+def ratio(first, second, vignetting=0.0):
     """How much brighter one photo is than another, from the places where both show the same thing.
 
-    first, second: Frame; steps: how many steps of the walk lie between them. Returns a Ratio, or None where too little
-    corresponds.
+    first, second: Frame; vignetting: of the lens, as far as it is known (log e, at the corner). Returns a Ratio, or
+    None where too little corresponds.
     What the walk moved is laid on each other by dense inverse search optical flow (Kroeger et al. 2016). Sums over
     small blocks are compared, since what is left of error in that largely cancels in them; blocks in which the two
     disagree, or at steep edges, count less. What is sought is the mode of their log ratios, not the mean: whoever walks
@@ -105,6 +105,7 @@ def ratio(first, second, steps):
     blocks = cv2.remap(second.blocks, moved.astype(np.float32), None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     beyond = (blocks - first.blocks).astype(float)
     design = np.dstack([np.ones_like(values), -beyond[..., 0], -blocks[..., 0]])
+    values += vignetting * beyond[..., 0]
     model, normal, weight, error = _biweight(values, design, variance, whole, (VIGNETTING, BREATHING))
     counted = weight > 0
     if counted.sum() < MIN_BLOCKS / 2:
@@ -112,13 +113,24 @@ def ratio(first, second, steps):
     own = np.linalg.inv(normal + 1e-3 * np.eye(3))
     red, blue = np.exp(np.median(first.blocks[counted][:, 1:], axis=0))
     return Ratio(
-        model=model + own @ (np.square([0, 1 / VIGNETTING, 1 / BREATHING]) * model),
-        information=np.linalg.inv(own + np.diag([(LINK_FLOOR * steps) ** 2, 0, 0])),
+        model=model + own @ (np.square([0, 1 / VIGNETTING, 1 / BREATHING]) * model) + [0, vignetting, 0],
+        information=np.linalg.inv(own + np.diag([LINK_FLOOR**2, 0, 0])),
         pixels=int(share[counted].sum() * BLOCK**2),
         shares=np.array([red, blue]) / (red + 2 + blue),
         colour=np.median(beyond[counted][:, 1:], axis=0),
         change=np.where(whole, [error / np.sqrt(variance), error], np.nan).astype(np.float32),
     )
+
+
+def doubted(ratios, levels):
+    """Links over several steps, no surer than they agree with those beside them.
+
+    ratios: {(i, j): Ratio}, all over as many steps, in order; levels: (n,) log e, as single steps tell them. From one
+    such link to the next their error by the levels changes by what they are wrong, as the levels' own drift is slow.
+    """
+    errors = [r.model[0] - levels[j] + levels[i] for (i, j), r in ratios.items()]
+    noise = np.diag([np.square(_spread(np.abs(np.diff(errors)))) / 2, 0, 0])
+    return {p: replace(r, information=np.linalg.inv(np.linalg.inv(r.information) + noise)) for p, r in ratios.items()}
 
 
 def solve(count, ratios):
@@ -226,7 +238,7 @@ def _biweight(values, design, variance, whole, prior):
         change = np.linalg.solve(normal, np.tensordot(scaled, error, ((0, 1), (0, 1))) - hold_back @ model)
         model += change
         stretch = max(_spread(alone[weight > 0]), 0.3)
-        if np.abs(change[0]) < 5e-6:
+        if np.abs(change[0]) < 1e-5:
             break
     data = (normal - hold_back) / stretch**2
     return model, data, weight, values - design @ model
@@ -238,12 +250,14 @@ def _sums(values):
 
 def _spread(magnitudes):
     """Standard deviation of normal values from their magnitudes, robustly."""
-    return 1.4826 * float(np.median(magnitudes)) if len(magnitudes) else 1.0
+    middle = len(magnitudes) // 2
+    return 1.4826 * float(np.partition(magnitudes, middle)[middle]) if len(magnitudes) else 1.0
 
 
 def _mode(values, weights):
-    """Where the weighted values lie densest: a histogram of 0.2 % bins, smoothed by 1 %."""
-    edges = np.arange(-3, 3, 0.002)
+    """Where the weighted values lie densest: a histogram of 0.2 % bins about the median, smoothed by 1 %."""
+    start = np.median(values) - 3
+    bins = np.clip((values - start) / 0.002, 0, 2999).astype(int)
     bell = np.exp(-np.square(np.arange(-20, 21) / 5) / 2)
-    density = np.convolve(np.histogram(values, edges, weights=weights)[0], bell, "same")
-    return float(edges[np.argmax(density)] + 0.001)
+    density = np.convolve(np.bincount(bins, weights, 3000), bell, "same")
+    return float(start + 0.002 * (np.argmax(density[1:-1]) + 1.5))

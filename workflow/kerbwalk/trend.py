@@ -1,5 +1,6 @@
 """Separate flicker from exposure steps and from the light that really changed, and say what the clip shows of it."""
 
+import functools
 from dataclasses import dataclass
 
 import numpy as np
@@ -8,6 +9,8 @@ from kerbwalk.exposure import changes_of, ramp
 
 # A camera's real step is taken for another than its settings say from this many standard deviations and stops on.
 SURE, APART = 3.0, 0.04
+# From so many photos on a trend may be smooth by its third and fourth differences.
+FEW = {3: 8, 4: 24}
 
 
 @dataclass
@@ -35,9 +38,10 @@ def settle(levels_log, known, show, period, reference):
     """What each photo's exposure has to be changed by.
 
     levels_log: (n,) log e brightness as measured, NaN where it could not be; known: (n,) exposure in stops by the
-    settings; show: what of the slow change shows, "fell" (the light, all changes of exposure taken out),
-    "photographed" (the same with those as one smooth ramp) or "level" (nothing); period: see trend; reference: the
-    photo that keeps its own brightness where nothing is shown. Returns Settled: applied = kept - known - estimated.
+    settings; show: what of the slow change shows, "fell" (the light: a smooth curve through the photos' levels, all
+    changes of exposure taken out), "photographed" (the same curve with those as one smooth ramp) or "level" (nothing);
+    period: see trend; reference: the photo that keeps its own brightness where nothing is shown.
+    Returns Settled: applied = kept - known - estimated.
     """
     estimated = levels_log / np.log(2) - known
     if np.isnan(estimated).all():
@@ -66,16 +70,17 @@ def trend(values, period):
 
     values: (n,) with NaN where unknown; period: changes quicker than this many photos are never taken for trend.
     Returns (n,). A smoothing spline of evenly spaced values (Whittaker 1923), as stiff as the values themselves say:
-    the penalty is chosen by restricted maximum likelihood (Wahba 1985; Reiss & Ogden 2009). If for second differences
-    that is a straight line, it is one: in steady light no flicker is left as a slow wobble. Otherwise third
-    differences are penalised, which follow dusk, ever quicker and ever slower, with fewer bends.
+    the penalty is chosen by restricted maximum likelihood (Wahba 1985; Reiss & Ogden 2009); or as stiff as can be: a
+    line, a parabola, a cubic. Of these that one is taken which says most with the fewest degrees of freedom (Schwarz
+    1978). So in steady light no flicker is left as a slow wobble, and dusk, ever quicker and ever slower, is followed
+    with few bends.
     """
     return _smoother(values, period)(_filled(values))
 
 
 def stiffest(values, period):
     """A smooth series made smoother: of what comes back within `period` photos half is left. values: (n,)."""
-    return _Spline(len(values), 3)(values, _penalty(period, 3)) if len(values) > 3 else values
+    return _spline(len(values), 3)(values, _penalty(period, 3)) if len(values) > 3 else values
 
 
 def _light_and_steps(estimated, known, period):
@@ -108,18 +113,20 @@ def _smoother(values, period):
     count, filled = len(values), _filled(values)
     if count < 5:
         return lambda series: np.full(count, series.mean())
-    straight = _Spline(count, 2)
-    penalty, stiff = _likeliest(straight, filled, period)
-    if stiff:
-        return lambda series: straight(series, penalty)
-    bent = _Spline(count, 3)
-    penalty, _ = _likeliest(bent, filled, period)
-    return lambda series: bent(series, penalty)
+    splines = [_spline(count, order) for order in (2, 3, 4) if order == 2 or count >= FEW[order]]
+    choices = [choice for spline in splines for choice in _choices(spline, filled, period)]
+    _, spline, penalty = min(choices, key=lambda choice: choice[0])
+    return lambda series: spline(series, penalty)
 
 
 def _filled(values):
     known = np.flatnonzero(~np.isnan(values))
     return np.interp(np.arange(len(values)), known, values[known])
+
+
+@functools.cache
+def _spline(count, order):
+    return _Spline(count, order)
 
 
 class _Spline:
@@ -140,11 +147,17 @@ def _penalty(period, order):
     return (2 - 2 * np.cos(2 * np.pi / period)) ** -float(order)
 
 
-def _likeliest(spline, values, period):
-    """The penalty of the greatest restricted likelihood, and whether it is as good as infinite."""
+def _choices(spline, values, period):
+    """[(Schwarz's criterion, spline, penalty)] for the penalty of the greatest restricted likelihood, and the stiffest.
+
+    Second differences are no choice but as a straight line: what they bend to has kinks.
+    """
     penalties = _penalty(period, spline.order) * np.exp(np.arange(0, 12.5 * spline.order, 0.1))
     eigen, parts = spline.eigen[spline.order :], (spline.vectors.T @ values)[spline.order :]
     shrink = penalties[:, None] * eigen / (1 + penalties[:, None] * eigen)
+    left = np.square(shrink * parts)
     likelihood = np.log(shrink).sum(1) / 2 - len(parts) / 2 * np.log((shrink * parts**2).sum(1) + 1e-30)
-    best = int(np.argmax(likelihood))
-    return penalties[best], bool((1 - shrink[best]).sum() < 0.5)
+    freedom = spline.order + (1 - shrink).sum(1)
+    criterion = len(values) * np.log(left.mean(1) + 1e-30) + np.log(len(values)) * freedom
+    chosen = [-1] if spline.order == 2 else [-1, int(np.argmax(likelihood))]
+    return [(criterion[k], spline, penalties[k]) for k in chosen]

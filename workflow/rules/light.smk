@@ -2,6 +2,7 @@ rule light:
     input:
         ingest="{shoot}/work/ingest.json",
         proxies=every_chunk("{shoot}/work/proxies/{chunk}.npz"),
+        sights="{shoot}/work/sights.npz",
         warps="{shoot}/work/warps.json",
     output:
         gains=shown("{shoot}/work/gains.csv", "gains", "Numbers", "the gains"),
@@ -21,5 +22,5 @@ rule light:
     message:
         "{wildcards.shoot}: measuring the light"
     shell:
-        "kerbwalk light --ingest {input.ingest:q} --proxies {input.proxies:q}"
+        "kerbwalk light --ingest {input.ingest:q} --proxies {input.proxies:q} --sights {input.sights:q}"
         " --warps {input.warps:q} --settings {params.settings:q} --out {output.gains:q} --found {output.found:q} 2> {log:q}"

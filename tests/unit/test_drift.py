@@ -1,0 +1,63 @@
+"""What lasting places say of the light over a whole walk."""
+
+import numpy as np
+import pytest
+
+from kerbwalk import drift, light
+
+COUNT, POINTS = 100, 400
+
+
+def walk(seed=1, vignetting=0.5, bus=()):
+    """(true levels, sights) of a walk towards places that drift outwards, some of them hidden now and then; in photos
+    of `bus` most are lit by it."""
+    rng = np.random.default_rng(seed)
+    truth = np.cumsum(rng.normal(0, 0.06, COUNT))
+    own, far, start = rng.normal(0, 1, POINTS), rng.uniform(0.2, 1, POINTS), rng.uniform(0, 0.5, POINTS)
+    photo, point = (part.ravel() for part in np.indices((COUNT, POINTS)))
+    rim = np.square(start[point] * (1 + far[point] * photo / COUNT))
+    value = truth[photo] + own[point] - vignetting * rim + rng.normal(0, 0.02, len(photo))
+    value[rng.random(len(value)) < 0.1] -= 1
+    value[rng.random(len(value)) < 0.1] = np.nan
+    value += np.isin(photo, bus) * (point % 5 > 0) * rng.uniform(0.05, 1, len(point))
+    seen = rng.random(len(photo)) < 0.8
+    return truth, (photo[seen], point[seen], value[seen], rim[seen])
+
+
+@pytest.mark.parametrize("bus", [(), range(40, 55)])
+def test_slow_drift_and_vignetting_are_found(bus):
+    truth, sights = walk(bus=bus)
+    wrong = 0.03 * np.cos(np.pi * np.arange(COUNT) / COUNT)
+    found, vignetting = drift.drift(truth - wrong, *sights)
+    assert np.abs(found - (wrong - wrong.mean())).max() < 5e-3
+    assert vignetting == pytest.approx(0.5, abs=0.05)
+
+
+def test_what_changes_from_photo_to_photo_is_no_drift():
+    """Neither the levels' own errors nor what walks by adds to flicker."""
+    truth, sights = walk()
+    error = np.random.default_rng(2).normal(0, 0.005, COUNT)
+    error[7] = np.nan
+    found, _ = drift.drift(truth - error, *sights)
+    assert np.std(np.diff(found, 2)) < 1e-4 and np.abs(found).max() < 3e-3
+    assert np.nanmean(found[np.isfinite(error)]) == pytest.approx(0, abs=1e-9)
+
+
+@pytest.mark.parametrize("count", [2, 3, 9])
+def test_without_sights_there_is_no_drift(count):
+    none = np.array([], int)
+    for levels in (np.zeros(count), np.full(count, np.nan)):
+        found, vignetting = drift.drift(levels, none, none, np.array([]), np.array([]))
+        np.testing.assert_array_equal(found, np.zeros(count))
+        assert vignetting == 0
+
+
+def test_a_place_is_as_bright_as_what_is_usable_there():
+    rgb = np.full((60, 90, 3), 2000, np.float32)
+    rgb[:, 40:] = 6000
+    usable = np.ones((60, 90), bool)
+    usable[20, 20] = False
+    frame = light.frame(rgb, usable, np.zeros((10, 15), np.float32))
+    found = drift.brightness(frame, [[10, 30], [70, 30], [21, 21], [200, 30]])
+    np.testing.assert_allclose(found[:2], np.log([2000, 6000]), atol=1e-5)
+    assert np.isnan(found[2:]).all()

@@ -1,0 +1,83 @@
+"""What small errors of links between neighbours add up to over a walk, as the places that last through it tell."""
+
+import cv2
+import numpy as np
+
+from kerbwalk.light import BLOCK
+
+# A place is a square of the light proxy about a corner, this many pixels a side, all of it usable.
+SIDE = 2 * BLOCK - 3
+# The drift bends every so many photos; how much from one bend to the next: its slope, and that slope's change (log).
+KNOTS, SLOPE, BEND = 16, 1e-2, 3e-3
+# Of more sights than this some are left out, evenly. What is seen in one photo errs together: so many count as one.
+MOST, TOGETHER = 20_000, 7
+# Vignetting that the lens may have (log, at the corner).
+VIGNETTING = 0.3
+# Tukey's biweight ends here at first, and at last at so many standard deviations, or no nearer than this (log).
+FAR, END, NEAR = 0.1, 2.5, 0.01
+
+
+def brightness(frame, at):
+    """How bright places of a laid photo are: log e (m,), NaN where not all of one is usable.
+
+    frame: light.Frame; at: (m, 2), their middles, pixels of the laid light proxy.
+    """
+    places = np.float32(at)[None]
+    grey, good = (
+        cv2.remap(cv2.blur(part, (SIDE, SIDE), borderType=cv2.BORDER_CONSTANT), places, None, cv2.INTER_LINEAR)[0]
+        for part in (frame.grey, frame.good)
+    )
+    return np.where(good > 0.99, np.log(np.maximum(grey, 1e-3) / np.maximum(good, 0.5)), np.nan)
+
+
+def drift(levels, photo, point, value, rim):
+    """How far levels have drifted from what lasting places show: log e, to be added, its mean zero; and the vignetting.
+
+    levels: (n,) log brightness of the photos, NaN where unknown; one line a sight: photo, point int (m,); value (m,)
+    log brightness of the place, NaN where unknown; rim (m,), its squared distance from the lens's axis, 1 in the
+    corner. Returns (n,) and the lens's vignetting (log e, at the corner).
+    Least squares with one brightness for each place, which is eliminated, the lens's vignetting, and a drift that
+    changes slowly, so that what the links say from photo to photo stays. Tukey's biweight (Beaton & Tukey 1974),
+    drawn in step by step (graduated non-convexity, Blake & Zisserman 1987), leaves out whoever stands before a place
+    and what lights it for a while.
+    """
+    count = len(levels)
+    value = value - levels[photo]
+    known = np.isfinite(value)
+    often = np.bincount(point[known], minlength=point.max(initial=0) + 1) >= min(KNOTS, count)
+    known &= often[point]
+    some = np.flatnonzero(known)[:: 1 + known.sum() // MOST]
+    photo, value, rim = photo[some], value[some], rim[some]
+    _, point = np.unique(point[some], return_inverse=True)
+    knots = np.linspace(0, count - 1, -(-count // KNOTS) + 1)
+    hats = np.array([np.interp(np.arange(count), knots, one) for one in np.eye(len(knots))]).T
+    design = np.column_stack([hats[photo], rim])
+    steps = np.diff(np.eye(len(knots)), axis=0) / SLOPE, np.diff(np.eye(len(knots)), 2, axis=0) / BEND
+    prior = np.zeros((len(knots) + 1,) * 2)
+    prior[:-1, :-1] = sum(rows.T @ rows for rows in steps) + 1 / SLOPE**2 / count
+    prior[-1, -1] = 1 / VIGNETTING**2
+    answer, own = np.zeros(len(prior)), _medians(point, value)
+    end = FAR
+    for _ in range(30 if len(value) else 0):
+        error = value - own[point] - design @ answer
+        weight = np.square(np.maximum(1 - np.square(error / end), 0))
+        total = np.bincount(point, weight) + 1e-9
+        mean = np.column_stack([np.bincount(point, weight * one) / total for one in (value, *design.T)])
+        beyond = design - mean[point, 1:]
+        weighted = (beyond * weight[:, None]).T
+        noise = TOGETHER * np.square(end / END)
+        was, answer = answer, np.linalg.solve(weighted @ beyond + noise * prior, weighted @ (value - mean[point, 0]))
+        own = mean[:, 0] - mean[:, 1:] @ answer
+        if end < FAR and np.abs(was - answer).max() < 2e-5:
+            break
+        spread = 1.4826 * np.median(np.abs(error[weight > 0])) if weight.any() else 0.0
+        end = max(0.8 * end, END * spread, NEAR)
+    found = hats @ answer[:-1]
+    return found - (found[np.isfinite(levels)].mean() if np.isfinite(levels).any() else 0.0), -float(answer[-1])
+
+
+def _medians(point, value):
+    """The median of each point's values."""
+    order = np.lexsort((value, point))
+    many = np.bincount(point)
+    return value[order][np.cumsum(many) - many + many // 2]
