@@ -10,6 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from kerbwalk import bundle
+
 # Distance (pixels) at which a sight has lost most of its say, lowered step by step (graduated non-convexity,
 # Blake & Zisserman 1987).
 COARSE = (24.0, 12.0, 6.0, 3.0, 2.0)
@@ -74,7 +76,7 @@ def solve(sights, guess, camera, fixed):
         for scale in (6.0, 3.0, 1.5):
             world = _resect(rest, world, camera, scale)
     world = _descend(sights, world, camera, fixed, seen, FINE)
-    return world, np.hypot(*_residual(sights, world, camera)[0].T)
+    return world, np.hypot(*_missed(sights, world, camera).T)
 
 
 def guess(sights, turn, scale, hold, camera, fixed):
@@ -105,10 +107,8 @@ def guess(sights, turn, scale, hold, camera, fixed):
 
 def spread(sights, world, camera, counted):
     """Covariances of the points, (k, 3, 3), in the directions of tangents(); counted: bool (m,), sights that agree."""
-    _, _, by_point = _linear(sights, world, camera)
-    scaled = by_point / sights.sigma[:, None, None] ** 2
-    inner = np.tile(1e-6 * np.eye(3), (len(world.points), 1, 1))
-    np.add.at(inner, sights.point[counted], (scaled.transpose(0, 2, 1) @ by_point)[counted])
+    sights = sights.of(counted)
+    inner = _normal(sights, _missed(sights, world, camera), 1 / sights.sigma**2, world, camera)[2] + 1e-6 * np.eye(3)
     return np.linalg.inv(inner + 1e-9 * np.einsum("kii->k", inner)[:, None, None] * np.eye(3))
 
 
@@ -129,14 +129,10 @@ def project(camera, turn, place, points):
     return seen[:, :2] / np.where(seen[:, 2:] > 1e-6, seen[:, 2:], np.nan)
 
 
-def _residual(sights, world, camera):
-    turn, point = world.turn[sights.photo], world.points[sights.point]
-    ray = point[:, :3] - point[:, 3:] * world.place[sights.photo]
-    there = np.einsum("kij,kj->ki", turn, ray)
-    depth = np.where(np.abs(there[:, 2]) < 1e-6, 1e-6, there[:, 2])
-    focal = camera[0, 0]
-    error = focal * there[:, :2] / depth[:, None] + camera[:2, 2] - sights.at
-    return error, there, depth, turn, point
+def _missed(sights, world, camera):
+    return bundle.misses(
+        sights.photo, sights.point, sights.at, world.turn, world.place, world.points, camera[0, 0], camera[:2, 2]
+    )
 
 
 def _weights(sights, error, scale):
@@ -151,23 +147,10 @@ def _cost(sights, error, scale):
     return float((robust / sights.sigma**2).sum())
 
 
-def _linear(sights, world, camera):
-    """Error and its derivatives: (m, 2), to the camera's turn and place (m, 2, 6), to the point (m, 2, 3)."""
-    error, there, depth, turn, point = _residual(sights, world, camera)
-    focal, count = camera[0, 0], len(depth)
-    image = np.zeros((count, 2, 3))
-    image[:, 0, 0] = image[:, 1, 1] = focal / depth
-    image[:, :, 2] = -focal * there[:, :2] / depth[:, None] ** 2
-    # A camera turned on by a small angle a sees a x X at a place moved by that much.
-    spin = np.zeros((count, 3, 3))
-    spin[:, 0, 1], spin[:, 0, 2], spin[:, 1, 2] = there[:, 2], -there[:, 1], there[:, 0]
-    spin -= spin.transpose(0, 2, 1)
-    by_turn = image @ spin
-    by_ray = image @ turn
-    by_place = -point[:, 3, None, None] * by_ray
-    by_point = np.concatenate([by_ray, -(by_ray @ world.place[sights.photo][:, :, None])], 2)
-    by_point = by_point @ tangents(world.points)[sights.point]
-    return error, np.concatenate([by_turn, by_place], 2), by_point
+def _normal(sights, error, weight, world, camera):
+    basis = tangents(world.points)
+    parts = world.turn, world.place, world.points, basis, camera[0, 0]
+    return bundle.normal(sights.photo, sights.point, error, weight, *parts, HOLD)
 
 
 def tangents(points):
@@ -184,51 +167,43 @@ def tangents(points):
 def _descend(sights, world, camera, fixed, photos, scales):
     """Levenberg-Marquardt, some steps for each scale, tried again with more damping where one fails."""
     index = np.cumsum(photos) - 1
-    order = np.argsort(sights.point, kind="stable")
-    sights = sights.of(order)
-    own, cameras = index[sights.photo], int(photos.sum())
-    numbered, point = np.unique(sights.point, return_inverse=True)
+    sights = sights.of(np.lexsort((sights.photo, sights.point)))
+    own, count = index[sights.photo], int(photos.sum())
+    first = np.searchsorted(sights.point, np.arange(len(world.points) + 1))
+    held = np.append(6 * index[fixed] + np.arange(6), 6 * count)
     damping, settled = 1e-3, None
     for scale in np.repeat(scales, STEPS):
         if scale == settled:
             continue
-        error, by_camera, by_point = _linear(sights, world, camera)
-        weight = _weights(sights, error, scale)[:, None, None]
-        system, right = _priors(world, photos, fixed)
+        error = _missed(sights, world, camera)
+        weight = _weights(sights, error, scale)
+        of_photo, pull_photo, of_point, pull_point, focal_point, cross = _normal(sights, error, weight, world, camera)
+        priors, right = _priors(world, photos)
+        right[:-1] += pull_photo[photos, :6].ravel()
         cost = _cost(sights, error, scale) + _prior_cost(world, photos)
-        scaled_camera, scaled_point = weight * by_camera, weight * by_point
-        blocks = np.zeros((cameras, 6, 6))
-        np.add.at(blocks, own, scaled_camera.transpose(0, 2, 1) @ by_camera)
-        force = np.zeros((cameras, 6))
-        np.add.at(force, own, (scaled_camera * error[:, :, None]).sum(1))
-        inner = np.zeros((len(numbered), 3, 3))
-        np.add.at(inner, point, scaled_point.transpose(0, 2, 1) @ by_point)
-        pull = np.zeros((len(numbered), 3))
-        np.add.at(pull, point, (scaled_point * error[:, :, None]).sum(1))
-        cross = np.zeros((cameras, 6, len(numbered), 3))
-        np.add.at(cross, (own, slice(None), point), scaled_camera.transpose(0, 2, 1) @ by_point)
-        cross = cross.reshape(6 * cameras, -1)
         for _ in range(6):
-            kept = inner + (damping * np.einsum("kii->ki", inner) + 1e-3)[:, :, None] * np.eye(3)
-            kept[numbered == HOLD] = np.eye(3) * 1e18
+            kept = of_point + (damping * np.einsum("kii->ki", of_point) + 1e-3)[:, :, None] * np.eye(3)
             inverse = np.linalg.inv(kept)
-            through = np.einsum("ckj,kji->cki", cross.reshape(6 * cameras, -1, 3), inverse).reshape(6 * cameras, -1)
-            matrix = system - through @ cross.T
-            own_blocks = blocks + (damping * np.einsum("kii->ki", blocks))[:, :, None] * np.eye(6)
-            for c in range(cameras):
-                matrix[6 * c : 6 * c + 6, 6 * c : 6 * c + 6] += own_blocks[c]
-            held = 6 * index[fixed] + np.arange(6)
-            matrix[held, held] += 1e18
-            change = -np.linalg.solve(matrix, force.ravel() + right - through @ pull.ravel())
-            moved = -np.einsum("kij,kj->ki", inverse, pull + (cross.T @ change).reshape(-1, 3))
-            change = change.reshape(-1, 6)
+            inverse[HOLD] = 0
+            system, rest = priors.copy(), right.copy()
+            bundle.eliminate(first, own, cross, focal_point, inverse, pull_point, system, rest)
+            system = np.triu(system) + np.triu(system, 1).T
+            blocks = of_photo[photos, :6, :6]
+            blocks = blocks + (damping * np.einsum("kii->ki", blocks))[:, :, None] * np.eye(6)
+            for c in range(count):
+                system[6 * c : 6 * c + 6, 6 * c : 6 * c + 6] += blocks[c]
+            system[held, held] += 1e18
+            change = -np.linalg.solve(system, rest)
+            pull = bundle.pulled(first, own, cross, focal_point, pull_point, change)
+            moved = -np.einsum("kij,kj->ki", inverse, pull)
+            change = change[:-1].reshape(-1, 6)
             turn, place, points = world.turn.copy(), world.place.copy(), world.points.copy()
             turn[photos] = turned(change[:, :3]) @ turn[photos]
             place[photos] += change[:, 3:]
-            points[numbered] += np.einsum("kij,kj->ki", tangents(points[numbered]), moved)
+            points += np.einsum("kij,kj->ki", tangents(points), moved)
             points /= np.linalg.norm(points, axis=1, keepdims=True)
             tried = World(turn, place, points)
-            after = _cost(sights, _residual(sights, tried, camera)[0], scale) + _prior_cost(tried, photos)
+            after = _cost(sights, _missed(sights, tried, camera), scale) + _prior_cost(tried, photos)
             if after < cost:
                 world, damping = tried, max(damping / 10, 1e-9)
                 break
@@ -248,8 +223,8 @@ def _curvature(photos):
     return rows
 
 
-def _priors(world, photos, fixed):
-    """The normal equations of what is known without looking: (6 n, 6 n) and (6 n,)."""
+def _priors(world, photos):
+    """The normal equations of what is known without looking: (6 n + 1, 6 n + 1) and (6 n + 1,)."""
     cameras = int(photos.sum())
     system, right = np.zeros((cameras, 6, cameras, 6)), np.zeros((cameras, 6))
     rows = _curvature(photos)
@@ -260,7 +235,7 @@ def _priors(world, photos, fixed):
     slope = np.stack([np.zeros(cameras), turn[:, 2, 1], -turn[:, 1, 1]], 1)
     system[range(cameras), :3, range(cameras), :3] += slope[:, :, None] * slope[:, None] / ROLL_SIGMA**2
     right[:, :3] += slope * turn[:, 0, 1, None] / ROLL_SIGMA**2
-    return system.reshape(6 * cameras, -1), right.ravel()
+    return np.pad(system.reshape(6 * cameras, -1), (0, 1)), np.append(right.ravel(), 0.0)
 
 
 def _prior_cost(world, photos):
@@ -277,12 +252,9 @@ def _between(world, known, wanted):
 
 def _resect(sights, world, camera, scale):
     """One step for each photo alone, the points kept."""
-    error, by_camera, _ = _linear(sights, world, camera)
-    scaled = _weights(sights, error, scale)[:, None, None] * by_camera
-    count = len(world.turn)
-    blocks, force = np.zeros((count, 6, 6)), np.zeros((count, 6))
-    np.add.at(blocks, sights.photo, scaled.transpose(0, 2, 1) @ by_camera)
-    np.add.at(force, sights.photo, (scaled * error[:, :, None]).sum(1))
+    error = _missed(sights, world, camera)
+    blocks, force = _normal(sights, error, _weights(sights, error, scale), world, camera)[:2]
+    blocks, force = blocks[:, :6, :6], force[:, :6]
     blocks += 1e-6 * np.einsum("kii->ki", blocks)[:, :, None] * np.eye(6) + np.diag([1e4] * 3 + [1e3] * 3)
     change = -np.linalg.solve(blocks, force[:, :, None])[:, :, 0]
     return World(turned(change[:, :3]) @ world.turn, world.place + change[:, 3:], world.points)

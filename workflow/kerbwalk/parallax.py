@@ -5,10 +5,10 @@ shifts are fitted, frame by frame, but that one surface, which changes slowly; i
 whose inverse depth is linear in the picture, it bends nothing.
 """
 
+import functools
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import sparse
 from scipy.linalg import solveh_banded
 
 from kerbwalk import cameras
@@ -156,51 +156,58 @@ def _grid(places, rest, weight, size):
     across, down = NODES
     x, y, i, j = _cells(places, size, across, down)
     # Nodes are numbered down first, so that the normal equations have few diagonals.
-    line = np.arange(len(places))
-    parts = [(0, 0, (1 - x) * (1 - y)), (1, 0, x * (1 - y)), (0, 1, (1 - x) * y), (1, 1, x * y)]
-    shape = len(line), across * down
-    basis = sum(sparse.csr_array((part, (line, (i + a) * down + j + b)), shape=shape) for a, b, part in parts)
+    corner = i * down + j
+    data = _Rows(
+        np.stack([corner, corner + 1, corner + down, corner + down + 1], 1),
+        np.stack([(1 - x) * (1 - y), (1 - x) * y, x * (1 - y), x * y], 1),
+    )
     bends = _bends()
-    values = np.zeros(across * down)
-    trust, fold = np.ones(len(places)), np.ones(bends.shape[0])
+    trust, fold = np.ones(len(places)), np.ones(len(bends.factor))
     for turn in range(ROUNDS):
-        say = sparse.diags_array(weight * trust)
-        normal = basis.T @ say @ basis + bends.T @ sparse.diags_array(fold / BEND**2) @ bends
-        normal += sparse.eye_array(across * down) / APART**2
-        values = solveh_banded(_banded(normal, 2 * down + 1), basis.T @ (weight * trust * rest), lower=True)
+        bands = data.squared(weight * trust) + bends.squared(fold / BEND**2)
+        bands[0] += 1 / APART**2
+        values = solveh_banded(bands, data.back(weight * trust * rest), lower=True)
         other = OTHER * max(1, 4 / 2**turn)
-        trust = 1 / (1 + ((basis @ values - rest) / other) ** 2) ** 2
-        fold = 1 / np.maximum(0.3, np.abs(bends @ values) / BEND)
+        trust = 1 / (1 + ((data.of(values) - rest) / other) ** 2) ** 2
+        fold = 1 / np.maximum(0.3, np.abs(bends.of(values)) / BEND)
     return values.reshape(across, down).T
 
 
+class _Rows:
+    """Rows that have four nodes each, (r, 4) their numbers and factors."""
+
+    def __init__(self, node, factor):
+        self.node, self.factor = node, factor
+        one, other = np.triu_indices(4)
+        lower, upper = (pick(node[:, one], node[:, other]) for pick in (np.minimum, np.maximum))
+        self.pair = (upper - lower) * NODES[0] * NODES[1] + lower
+        self.product = factor[:, one] * factor[:, other]
+
+    def squared(self, weight):
+        """The lower diagonals of rows^T diag(weight) rows, as solveh_banded takes them."""
+        shape = 2 * NODES[1] + 1, NODES[0] * NODES[1]
+        weighted = (weight[:, None] * self.product).ravel()
+        return np.bincount(self.pair.ravel(), weighted, np.prod(shape)).reshape(shape)
+
+    def back(self, values):
+        """rows^T values."""
+        return np.bincount(self.node.ravel(), (values[:, None] * self.factor).ravel(), NODES[0] * NODES[1])
+
+    def of(self, values):
+        """rows values."""
+        return (values[self.node] * self.factor).sum(1)
+
+
+@functools.cache
 def _bends():
     """Second differences over the nodes: across, down, and twice the mixed one."""
     across, down = NODES
     number = np.arange(across * down).reshape(across, down)
-    rows = []
-    for a, b, c in (
-        (number[:-2], number[1:-1], number[2:]),
-        (number[:, :-2], number[:, 1:-1], number[:, 2:]),
-    ):
-        rows.append(_rows([(a, 1), (b, -2), (c, 1)], across * down))
     root = np.sqrt(2)
-    corners = (number[:-1, :-1], root), (number[1:, :-1], -root), (number[:-1, 1:], -root), (number[1:, 1:], root)
-    rows.append(_rows(corners, across * down))
-    return sparse.vstack(rows).tocsr()
-
-
-def _rows(parts, count):
-    lines = np.arange(parts[0][0].size)
-    return sum(
-        sparse.csr_array((np.full(len(lines), float(factor)), (lines, number.ravel())), shape=(len(lines), count))
-        for number, factor in parts
-    )
-
-
-def _banded(matrix, width):
-    """The lower diagonals of a symmetric sparse matrix, for solveh_banded."""
-    bands = np.zeros((width + 1, matrix.shape[0]))
-    for k in range(width + 1):
-        bands[k, : matrix.shape[0] - k] = matrix.diagonal(-k)
-    return bands
+    parts = [
+        ((number[:-2], number[1:-1], number[2:], number[2:]), (1, -2, 1, 0)),
+        ((number[:, :-2], number[:, 1:-1], number[:, 2:], number[:, 2:]), (1, -2, 1, 0)),
+        ((number[:-1, :-1], number[1:, :-1], number[:-1, 1:], number[1:, 1:]), (root, -root, -root, root)),
+    ]
+    nodes = [np.stack([n.ravel() for n in four], 1) for four, _ in parts]
+    return _Rows(np.vstack(nodes), np.vstack([np.tile(f, (len(n), 1)) for n, (_, f) in zip(nodes, parts, strict=True)]))

@@ -12,7 +12,7 @@ rule steady:
     conda:
         ENVIRONMENT
     resources:
-        mem_mb=lambda w, input: 800 + int(120 * input.size_mb),
+        mem_mb=lambda w, input: 600 + int(40 * input.size_mb),
         runtime=15,
     params:
         settings=picked("steady"),
