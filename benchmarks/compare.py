@@ -5,7 +5,7 @@ usage: benchmarks/compare.py OUT [--frames 120] [--size 3000x2000] [--cores 2] [
 
 OUT holds the shoot (made the first time, then taken as it is) and the results, which are made anew ("cold": nothing
 decoded, nothing composed; the compiled code of the maths stays). Floors: what no program that does the same can
-spend less than, LibRaw on all cores with Kerbwalk's settings, and the encoders on the finished frames.
+spend less than, LibRaw on all cores with its PPG, and the encoders on the finished frames.
 With --times N everything is measured N times by turns and the quickest is taken, as noise only ever adds; where
 other programs share the machine, the processor time says more than the clock.
 """
@@ -27,14 +27,18 @@ LIBRAW = """
 import sys
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+import rawpy
 sys.path[:0] = [sys.argv[1] + "/workflow"]
-from files.photo import read_linear
 from kerbwalk.decode import reduction
-photos = sorted(Path(sys.argv[2]).glob("*.dng"))
-size = [int(n) for n in sys.argv[3].split("x")]
-half = reduction(*size, (1920, 1080))[0]
+half = reduction(*(int(n) for n in sys.argv[3].split("x")), (1920, 1080))[0]
+def decode(photo):
+    with rawpy.imread(str(photo)) as raw:
+        raw.postprocess(
+            demosaic_algorithm=rawpy.DemosaicAlgorithm.PPG, half_size=half, user_wb=[2.0, 1.0, 1.5, 1.0], gamma=(1, 1),
+            output_color=rawpy.ColorSpace.raw, output_bps=16, no_auto_bright=True, adjust_maximum_thr=0,
+        )
 with ThreadPoolExecutor(int(sys.argv[4])) as pool:
-    list(pool.map(lambda photo: read_linear(photo, (2.0, 1.0, 1.5), half).shape, photos))
+    list(pool.map(decode, sorted(Path(sys.argv[2]).glob("*.dng"))))
 """
 
 

@@ -9,7 +9,6 @@ Output audit.json
 
 import _workflow  # noqa: F401
 import json
-from concurrent.futures import ThreadPoolExecutor
 
 import cv2
 import numpy as np
@@ -26,14 +25,12 @@ def main():
     parser.add_argument(
         "--settings", required=True, type=json.loads, help="JSON: reference, first, last, leave_out, split, audit"
     )
-    parser.add_argument("--threads", type=int, default=1)
     parser.add_argument("--out", required=True)
     args = parser.parse_args()
 
     cv2.setNumThreads(1)
     shoot, settings = stage.read_json(args.ingest), args.settings
-    with ThreadPoolExecutor(args.threads) as pool:
-        seen = look(args.glance, shoot, settings["audit"], pool.map)
+    seen = look(args.glance, shoot, settings["audit"])
     findings, kept = audit.audit(shoot, seen, settings, args.lone_jpegs)
     faults = [f for f in findings if f["severity"] == "fault"]
     if faults and settings["audit"]["faults"] == "stop":
@@ -47,20 +44,20 @@ def main():
     stage.write_json(args.out, {"findings": findings, "photos": kept, "reference": reference})
 
 
-def look(path, shoot, limits, each):
-    """What the photos' small pictures tell of each against its neighbours, in the order taken. each: a map()."""
+def look(path, shoot, limits):
+    """What the photos' small pictures tell of each against its neighbours, in the order taken."""
     with np.load(path) as file:
         names, small, detail = [str(n) for n in file["names"]], file["small"].astype(np.float32), file["detail"]
     levels = {p["name"]: p["glance"]["level"] for p in shoot["photos"] if p["glance"]}
     levels = np.array([levels[name] for name in names])
-    aims = neighbours.aims(small, each)
+    aims = neighbours.aims(small)
     return {
         "names": names,
         "aims": aims,
         "sharpness": neighbours.sharpness(detail, levels),
         "covered": neighbours.covered(small, aims),
         "contrast": neighbours.contrast(detail, levels),
-        "drift": neighbours.drift(neighbours.leans(small, each)),
+        "drift": neighbours.drift(neighbours.leans(small)),
         "alike": neighbours.alike(small, aims),
         "spots": neighbours.spots(small, aims, limits["dust"]),
     }

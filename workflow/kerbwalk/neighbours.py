@@ -59,17 +59,17 @@ def sharpness(detail, levels):
     return result
 
 
-def aims(pictures, each=map):
+def aims(pictures):
     """Where each photo is aimed against the usual of its neighbours, as parts of the picture's long side: (n, 2).
 
     Pairs of photos up to three apart are laid on each other by phase correlation (Kuglin & Hines 1975) of the
     log light's gradients; positions that agree best with all pairs, by least absolute differences (iterated
-    weights), are compared with the median of the neighbours'. each: a map(), as that of a pool of threads.
+    weights), are compared with the median of the neighbours'.
     """
     count = len(pictures)
-    spectra = list(each(_spectrum, logs(pictures)))
+    spectra = [_spectrum(picture) for picture in logs(pictures)]
     pairs = [(k, k + step) for step in range(1, REACH + 1) for k in range(count - step)]
-    shifts = np.array(list(each(lambda pair: _shift(spectra[pair[0]], spectra[pair[1]]), pairs))).reshape(-1, 2)
+    shifts = np.array([_shift(spectra[one], spectra[other]) for one, other in pairs]).reshape(-1, 2)
     rows = np.zeros((len(pairs), count))
     for row, (a, b) in enumerate(pairs):
         rows[row, [a, b]] = -1, 1
@@ -147,14 +147,14 @@ def alike(pictures, offsets):
     return np.array([np.corrcoef(one, other)[0, 1] for one, other in pairwise(small)])
 
 
-def leans(pictures, each=map):
-    """How far each camera leans to a side, degrees: (n,), from the uprights in the picture. each: a map().
+def leans(pictures):
+    """How far each camera leans to a side, degrees: (n,), from the uprights in the picture.
 
     Edges near the upright lean by the camera's own lean and, evenly about the middle, by its pitch: a line over the
     place across the picture is fitted to them, and its value at the middle is the lean (Tukey's biweight; Beaton &
     Tukey 1974).
     """
-    return np.array(list(each(_lean, pictures)))
+    return np.array([_lean(picture) for picture in pictures])
 
 
 def _lean(picture):

@@ -17,7 +17,6 @@ rule audit_shoot:
         "{shoot}/work/times/audit.tsv"
     conda:
         ENVIRONMENT
-    threads: 2
     resources:
         mem_mb=lambda w, input: 400 + int(5 * input.size_mb),
         runtime=5,
@@ -29,4 +28,4 @@ rule audit_shoot:
         "{wildcards.shoot}: checking the photos"
     shell:
         "kerbwalk audit --ingest {input.ingest:q} --glance {input.glance:q}"
-        " --lone-jpegs {params.lone:q} --settings {params.settings:q} --threads {threads} --out {output:q} 2> {log:q}"
+        " --lone-jpegs {params.lone:q} --settings {params.settings:q} --out {output:q} 2> {log:q}"
