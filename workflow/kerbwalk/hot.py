@@ -16,15 +16,15 @@ from scipy import ndimage
 MOST, LEAST = 16, 4
 PAIRS, NEAR = 4, 8
 # So many of them are first looked at cheaply, at all sites; only sites that seem odd to that are asked of all photos.
-FIRST, SEEMING = 8, 1.2
+FIRST, SEEMING = 12, 0.9
 # One photo's word is cut to this; how much the spread of the pairs' middles counts against the noise, both squared.
 BOUND, SPREAD = 4.0, 0.06
 # A site is odd whose mean word is at least so much, and so many times its own uncertainty, by how the photos' words
 # scatter (by so much even where they all agree).
 MEAN, SCATTER = 0.8, 0.3
-LEAST_SURE, SUREST, STEP = 2.5, 5.0, 0.25
+LEAST_SURE, SUREST, STEP = 2.75, 5.0, 0.25
 # Dead sites are rare: as many as this part of all sites that seem dead are chance, and so are as many that seem hot.
-CHANCE = 6e-5
+CHANCE = 3e-5
 # No sensor that is still used has more odd sites than this part of all.
 TOO_MANY = 0.004
 # Deviations are known by 256ths of the 16-bit range, from about so many sites.
@@ -70,20 +70,21 @@ def sites(mosaics):
         return np.zeros((0, 2), int)
     steps = neighbours(first[0].pattern)
     places = seeming([mosaic.values for mosaic in first], steps)
-    said = np.array([words(mosaic.values, steps, places) for mosaic in first])
+    said = np.array([words(mosaic, steps, places) for mosaic in first])
     # what those photos hardly speak of need not be asked of the others
     speaking = np.abs(said.mean(axis=0)) > MEAN / 2
     places, shape = places[speaking], first[0].values.shape
-    said = [*said[:, speaking], *(words(mosaic.values, steps, places) for mosaic in mosaics)]
+    said = [*said[:, speaking], *(words(mosaic, steps, places) for mosaic in mosaics)]
     return odd(places, np.array(said), shape)
 
 
 def padded(mosaic, steps):
-    """A mosaic with as much around it as the neighbours reach, and how much that is.
+    """A mosaic with as much around it as the neighbours reach, and how much that is, one site
+    more for what lies beside those.
 
     Mirrored about the outermost site, colours stay in their places.
     """
-    reach = int(np.abs(steps).max())
+    reach = int(np.abs(steps).max()) + 1
     return np.pad(mosaic, reach, mode="reflect"), reach
 
 
@@ -103,10 +104,13 @@ def words(mosaic, steps, places):
     """What one photo says of some sites, float32 (n,): how far each is beyond all middles of two that face each other
     across it, in deviations. On an edge or a line, of windows above all, one of those pairs lies along it.
 
-    mosaic: uint16 (h, w), sensor values; steps: neighbours(); places: int64 (n, 2), y and x.
+    mosaic: files.photo.Mosaic; steps: neighbours(); places: int64 (n, 2), y and x. An edge or a lamp shows in all
+    colours, an odd site in none but its own: so in a Bayer mosaic what lies beside a site is taken off first, as bright
+    as the site's colour is there.
     """
-    wide, reach = padded(mosaic, steps)
-    return _words(wide, steps, reach, deviations(*_samples(wide, steps, reach)), places)
+    wide, reach = padded(mosaic.values, steps)
+    deviation, black = deviations(*_samples(wide, steps, reach)), np.float32(np.mean(mosaic.black))
+    return _words(wide, steps, reach, deviation, black, mosaic.pattern.shape == (2, 2), places)
 
 
 def deviations(around, excess):
@@ -222,18 +226,36 @@ def _glimpse(padded, steps, reach, per_deviation, total):
 
 
 @numba.njit(cache=True, nogil=True)
-def _words(padded, steps, reach, deviation, places):
-    said = np.zeros(len(places), np.float32)
+def _words(padded, steps, reach, deviation, black, bayer, places):
+    said, near, beside = np.zeros(len(places), np.float32), np.empty(NEAR, np.float32), np.zeros(NEAR, np.float32)
     for k in range(len(places)):
         y, x = places[k, 0] + reach, places[k, 1] + reach
         cell = steps[places[k, 0] % steps.shape[0], places[k, 1] % steps.shape[1]]
-        low, high = np.float32(65535), np.float32(0)
-        for pair in range(PAIRS):
-            one, other = cell[pair], cell[pair + PAIRS]
-            middle = np.float32(padded[y + one[0], x + one[1]]) + np.float32(padded[y + other[0], x + other[1]])
-            low, high = min(low, middle / 2), max(high, middle / 2)
         value = np.float32(padded[y, x])
-        beside = min(max(value, low), high)
-        noise, spread = deviation[int(beside / LEVEL)] / 2, high - low
-        said[k] = min(max((value - beside) / np.sqrt(noise * noise + SPREAD * spread * spread), -BOUND), BOUND)
+        for n in range(NEAR):
+            near[n] = padded[y + cell[n, 0], x + cell[n, 1]]
+        level = near.mean()
+        noise = deviation[int(level / LEVEL)] / 2
+        if bayer:
+            for n in range(NEAR):
+                beside[n] = _beside(padded, y + cell[n, 0], x + cell[n, 1])
+            ratio = min(max(level - black, np.float32(0)) / max(beside.mean() - black, noise), np.float32(2))
+            for n in range(NEAR):
+                near[n] -= ratio * beside[n]
+            value -= ratio * _beside(padded, y, x)
+        low = high = (near[0] + near[PAIRS]) / 2
+        for pair in range(1, PAIRS):
+            middle = (near[pair] + near[pair + PAIRS]) / 2
+            low, high = min(low, middle), max(high, middle)
+        spread = high - low
+        excess = value - min(max(value, low), high)
+        said[k] = min(max(excess / np.sqrt(noise * noise + SPREAD * spread * spread), -BOUND), BOUND)
     return said
+
+
+@numba.njit(cache=True, nogil=True)
+def _beside(padded, y, x):
+    """The mean of the four sites beside one, without the lowest and the highest of them."""
+    a, b = np.float32(padded[y, x - 1]), np.float32(padded[y, x + 1])
+    c, d = np.float32(padded[y - 1, x]), np.float32(padded[y + 1, x])
+    return (a + b + c + d - min(a, b, c, d) - max(a, b, c, d)) / 2

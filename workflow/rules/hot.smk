@@ -12,7 +12,7 @@ rule hot:
     conda:
         ENVIRONMENT
     resources:
-        mem_mb=lambda w, input: 500 + int(16 * raw_mb(w, input)),
+        mem_mb=lambda w, input: 600 + int(20 * raw_mb(w, input)),
         runtime=10,
     params:
         names=lambda w: json.dumps(BY_ID[w.shoot].photos),
