@@ -26,6 +26,7 @@ def main():
     parser = stage.parser(__doc__)
     parser.add_argument("--looks", nargs="+", required=True, help="CLF files, each named as its look")
     parser.add_argument("--audit", required=True)
+    parser.add_argument("--lens", required=True)
     parser.add_argument("--proxies", nargs="+", required=True)
     parser.add_argument("--frames", nargs="+", required=True)
     parser.add_argument("--name", required=True, help="the shoot's name")
@@ -35,7 +36,8 @@ def main():
 
     cv2.setNumThreads(1)
     name = stage.read_json(args.audit)["reference"]
-    frame = Proxies(args.proxies).frame(name, dict(zip(args.proxies, args.frames, strict=True)))
+    glass = stage.read_json(args.lens)
+    frame = Proxies(args.proxies).frame(name, dict(zip(args.proxies, args.frames, strict=True)), glass)
     frame = still.reduced(frame, min(1.0, WIDTH / frame.shape[1]))[0]
     looks = [(Path(path).name.removesuffix(".clf"), seen(frame, path)) for path in args.looks]
     with stage.whole(args.out) as temporary:

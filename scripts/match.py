@@ -26,6 +26,7 @@ def main():
     parser.add_argument("--look", required=True, help="the look that the still was graded from")
     parser.add_argument("--still", required=True)
     parser.add_argument("--audit", required=True)
+    parser.add_argument("--lens", required=True)
     parser.add_argument("--proxies", nargs="+", required=True)
     parser.add_argument("--frames", nargs="+", required=True)
     for name in ("out", "cc", "report", "picture"):
@@ -34,7 +35,8 @@ def main():
 
     cv2.setNumThreads(1)
     reference = stage.read_json(args.audit)["reference"]
-    before = Proxies(args.proxies).frame(reference, dict(zip(args.proxies, args.frames, strict=True)))
+    glass = stage.read_json(args.lens)
+    before = Proxies(args.proxies).frame(reference, dict(zip(args.proxies, args.frames, strict=True)), glass)
     processor(args.look).applyRGB(before)
     graded = still.read(args.still)
     sizes = [[p.shape[1], p.shape[0]] for p in (before, graded)]

@@ -1,7 +1,7 @@
 """Write the reference photo for the photographer to grade.
 
 Output reference.tif: the whole photo at the working size under the look's settings, upright, in 16-bit sRGB with its
-profile.
+profile; the lens's vignetting is taken out, as in the clip, its distortion is not.
 """
 
 import _workflow  # noqa: F401
@@ -15,13 +15,15 @@ def main():
     parser = stage.parser(__doc__)
     parser.add_argument("--look", required=True)
     parser.add_argument("--audit", required=True)
+    parser.add_argument("--lens", required=True)
     parser.add_argument("--proxies", nargs="+", required=True)
     parser.add_argument("--frames", nargs="+", required=True)
     parser.add_argument("--out", required=True)
     args = parser.parse_args()
 
     name = stage.read_json(args.audit)["reference"]
-    signal = Proxies(args.proxies).frame(name, dict(zip(args.proxies, args.frames, strict=True)))
+    glass = stage.read_json(args.lens)
+    signal = Proxies(args.proxies).frame(name, dict(zip(args.proxies, args.frames, strict=True)), glass)
     processor(args.look).applyRGB(signal)
     with stage.whole(args.out) as temporary:
         still.write_reference(temporary, signal)
