@@ -7,7 +7,7 @@ number falls in is read from its bits. Beyond the ends the outer segments run on
 polygon is off by at most p (1 - p) / 8 * 2^-20 of its value (the error of linear interpolation, h^2 / 8 max |f''|). At
 a kink inside a segment it would be off by a quarter of the segment (2^-12 of x) times the change of slope: so steps
 are cut where kinks fall on corners (files.tables), and a look as a whole stays within 1/65535 of OpenColorIO's signal,
-a 64th of the master's code, and one with a CDL within a 16th of it (tests/references/test_look_applied.py).
+a 64th of the master's code, and one with a CDL within a tenth of it (tests/references/test_look_applied.py).
 
 After the steps may come a cube, a table of colours over the unit cube, followed by tetrahedral interpolation (Kasson,
 Nin, Plouffe & Hafner 1995, "Performing color space conversions with three-dimensional linear interpolation"), which
