@@ -55,6 +55,10 @@ def main():
     # The ratios are of grey: what its red and blue have of their own is not the photo's.
     levels = levels - colours @ np.mean([r.shares for r in ratios.values()] or [[0, 0]], axis=0)
     settled = trend.settle(levels, known, settings["show"], period, reference)
+    if warps["reference"] in names:
+        # The photo that carries the look keeps its own light, so that the clip shows it as it was graded.
+        settled.kept -= settled.applied[reference]
+        settled.applied -= settled.applied[reference]
     confidence = np.where(np.isfinite(sigmas), np.exp(-np.nan_to_num(sigmas) / 0.01), 0.0)
     pixels = [int(np.median([r.pixels for pair, r in ratios.items() if k in pair] or [0])) for k in range(len(names))]
     columns = (known, settled.estimated, settled.kept, settled.applied, confidence, pixels)
