@@ -13,9 +13,8 @@ import cv2
 import numpy as np
 import yaml
 
-from files import pages, stage
+from files import pages, reference, stage
 from files.look import processor
-from files.proxies import Proxies
 from house.shoots import LOOK_ENDINGS
 from kerbwalk import still
 
@@ -35,9 +34,7 @@ def main():
     args = parser.parse_args()
 
     cv2.setNumThreads(1)
-    name = stage.read_json(args.audit)["reference"]
-    glass = stage.read_json(args.lens)
-    frame = Proxies(args.proxies).frame(name, dict(zip(args.proxies, args.frames, strict=True)), glass)
+    name, frame = reference.read(args.audit, args.lens, args.proxies, args.frames)
     frame = still.reduced(frame, min(1.0, WIDTH / frame.shape[1]))[0]
     looks = [(Path(path).name.removesuffix(".clf"), seen(frame, path)) for path in args.looks]
     with stage.whole(args.out) as temporary:

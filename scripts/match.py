@@ -14,9 +14,8 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from files import stage, still
+from files import reference, stage, still
 from files.look import processor, read_lut
-from files.proxies import Proxies
 from kerbwalk import difference, look, match
 from kerbwalk import still as laid
 
@@ -34,9 +33,7 @@ def main():
     args = parser.parse_args()
 
     cv2.setNumThreads(1)
-    reference = stage.read_json(args.audit)["reference"]
-    glass = stage.read_json(args.lens)
-    before = Proxies(args.proxies).frame(reference, dict(zip(args.proxies, args.frames, strict=True)), glass)
+    name, before = reference.read(args.audit, args.lens, args.proxies, args.frames)
     processor(args.look).applyRGB(before)
     graded = still.read(args.still)
     sizes = [[p.shape[1], p.shape[0]] for p in (before, graded)]
@@ -44,7 +41,7 @@ def main():
         before, graded, inside, resampled = laid.registered(before, graded)
     except ValueError as error:
         raise stage.StageError(
-            f"{args.still}: the graded still {error} {reference}; grade the reference.tif of this shoot"
+            f"{args.still}: the graded still {error} {name}; grade the reference.tif of this shoot"
         ) from None
     soft = laid.softened(graded)
     fitted = (laid.softened(before), soft) if resampled else (before, graded)

@@ -6,9 +6,8 @@ profile; the lens's vignetting is taken out, as in the clip, its distortion is n
 
 import _workflow  # noqa: F401
 
-from files import stage, still
+from files import reference, stage, still
 from files.look import processor
-from files.proxies import Proxies
 
 
 def main():
@@ -21,9 +20,7 @@ def main():
     parser.add_argument("--out", required=True)
     args = parser.parse_args()
 
-    name = stage.read_json(args.audit)["reference"]
-    glass = stage.read_json(args.lens)
-    signal = Proxies(args.proxies).frame(name, dict(zip(args.proxies, args.frames, strict=True)), glass)
+    _, signal = reference.read(args.audit, args.lens, args.proxies, args.frames)
     processor(args.look).applyRGB(signal)
     with stage.whole(args.out) as temporary:
         still.write_reference(temporary, signal)

@@ -7,10 +7,9 @@ import tifffile
 import yaml
 from scipy.interpolate import PchipInterpolator
 
-from files import still
+from files import reference, still
 from files.gains import read_gains
 from files.look import processor, read_lut
-from files.proxies import Proxies
 from kerbwalk import compose, difference, look, match
 from kerbwalk import still as laid
 
@@ -107,17 +106,16 @@ def references(finished):
     """A function: a shoot's reference photo under its look as a signal, remembered."""
     known = {}
 
-    def reference(shoot):
+    def of(shoot):
         if shoot not in known:
             work = finished.results / shoot / "work"
             proxies, frames = (sorted(map(str, (work / part).glob("*"))) for part in ("proxies", "decoded"))
-            name = finished.json(shoot, "audit.json")["reference"]
-            glass = finished.json(shoot, "work/lens.json")
-            known[shoot] = Proxies(proxies).frame(name, dict(zip(proxies, frames, strict=True)), glass)
+            audit = finished.results / shoot / "audit.json"
+            known[shoot] = reference.read(audit, work / "lens.json", proxies, frames)[1]
             processor(work / "look.clf").applyRGB(known[shoot])
         return known[shoot]
 
-    return reference
+    return of
 
 
 # Each edit on one of two shoots, every other pair of them cropped, scaled and in 8 bits.

@@ -5,8 +5,6 @@ import zipfile
 
 import numpy as np
 
-from kerbwalk.compose import without_vignetting
-
 
 class Proxies:
     """Proxies of a shoot, read one picture at a time from the chunks' files (format: scripts/decode.py)."""
@@ -29,16 +27,6 @@ class Proxies:
     def place(self, name):
         """The chunk's proxies file and the photo's place in the chunk, which its decoded frame shares."""
         return self._where[name]
-
-    def frame(self, name, frames, glass):
-        """The decoded frame, float32 (h, w, 3), 1 at its white, without the lens's vignetting.
-
-        frames: {proxies file: its chunk's frames file}; glass: lens.json.
-        """
-        path, place = self.place(name)
-        frame = np.load(frames[path], mmap_mode="r")[place] / np.float32(self.white)
-        without_vignetting(frame, glass, self.scale, self.white)
-        return frame
 
     def grey(self, name):
         """uint16 (h, w), scene-linear grey for tracking."""
