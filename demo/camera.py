@@ -3,8 +3,13 @@
 World axes: x right, y away from the photographer's start, z up, in metres. Camera axes: x right,
 y down, z forward. A world point X lies at x = R X + t in the camera and at K x / x_z in the picture;
 pixel centres are at integers, and a fraction fx of the width is x = fx W - 0.5.
+
+A lens that is not perfect shows what should lie at a distance r from the middle, 1 in the corner, at
+q = r (1 + d[0] r + d[1] r^2 + ...); in red and in blue at q (1 + e[0] + e[1] q + ...); and with
+1 + k[0] q^2 + k[1] q^4 + ... of its light.
 """
 
+import cv2
 import numpy as np
 
 FILM_DIAGONAL_MM = float(np.hypot(36, 24))
@@ -100,3 +105,61 @@ def rgb_to_sensor(kelvin: float) -> np.ndarray:
     A white of luminance 1 under a lamp of `kelvin` just fills the green pixels.
     """
     return XYZ_TO_CAMERA @ rgb_to_xyz() / (XYZ_TO_CAMERA @ lamp_xyz(kelvin)).max()
+
+
+def room(lens: tuple[tuple[float, ...], ...], size: tuple[int, int]) -> int:
+    """By how many pixels, an even number, a lens looks beyond each border of a perfect one's picture (W, H)."""
+    if not lens:
+        return 0
+    return 2 * int(np.ceil(max(0.0, _straight(1.0, lens[0]) - 0.99) * np.hypot(*size) / 4))
+
+
+def through_lens(clean: np.ndarray, lens: tuple[tuple[float, ...], ...], pattern: np.ndarray, room: int) -> np.ndarray:
+    """What a lens makes of a mosaic that a perfect one would have given, pattern (2, 2) its colours.
+
+    clean: (H + 2 room, W + 2 room) float32. Each colour is taken from the clean mosaic's own pixels of it, linearly in
+    between: a cubic would leave dark rings around lamps. Returns (H, W).
+    """
+    height, width = (side - 2 * room for side in clean.shape)
+    distortion, red, blue, vignetting = lens
+    middle = np.array([width - 1, height - 1]) / 2
+    y, x = np.indices((height, width), float)
+    q = np.hypot(x - middle[0], y - middle[1]) / np.hypot(*middle)
+    result = np.empty((height, width), np.float32)
+    for row, column in np.ndindex(2, 2):
+        terms = (red, (), blue)[pattern[row, column]]
+        part = np.s_[row::2, column::2]
+        here = q[part]
+        green = here
+        for _ in range(20):  # from this colour's place to green's
+            green = here / (1 + _series(terms, green))
+        factor = np.where(here > 0, _straight(green, distortion) / np.maximum(here, 1e-12), 1)
+        places = [
+            ((room + middle[k] + (at[part] - middle[k]) * factor - first) / 2).astype(np.float32)
+            for k, (at, first) in enumerate(((x, column), (y, row)))
+        ]
+        own = cv2.remap(np.ascontiguousarray(clean[part]), *places, cv2.INTER_LINEAR)
+        result[part] = own * (1 + here**2 * _series(vignetting, here**2))
+    return result
+
+
+def _straight(q, distortion):
+    """The distance that the lens draws to q."""
+    r = q
+    for _ in range(60):
+        r = q / (1 + r * _series(distortion, r))
+    return r
+
+
+def drawn(points: np.ndarray, lens: tuple[tuple[float, ...], ...], size: tuple[int, int]) -> np.ndarray:
+    """Where points (n, 2) of a perfect lens's picture of size (W, H) lie in that of this lens, in green."""
+    if not lens:
+        return points
+    middle = (np.array(size) - 1) / 2
+    r = np.linalg.norm(points - middle, axis=-1, keepdims=True) / np.hypot(*middle)
+    return middle + (points - middle) * (1 + r * _series(lens[0], r))
+
+
+def _series(terms: tuple[float, ...], x: np.ndarray) -> np.ndarray:
+    """terms[0] + terms[1] x + ..."""
+    return sum((term * x**k for k, term in enumerate(terms)), 0 * x)

@@ -41,8 +41,10 @@ def hot_pixels(spec: ShootSpec) -> tuple[np.ndarray, np.ndarray]:
 
 def _light(spec: ShootSpec, index: int) -> np.ndarray:
     """(H, W) float32, upright: each pixel's own colour of light, 1 where it fills the pixel."""
-    width, height = spec.size
+    room = camera.room(spec.lens, spec.size)
+    width, height = (side + 2 * room for side in spec.size)
     place, K, (R, t) = walk.town_of(spec), walk.lens(spec), walk.pose(spec, index)
+    K[:2, 2] += room
     scene = place.scene
     stops = walk.exposure_stops(spec, index) + walk.light_stops(spec, index)
     weights = camera.rgb_to_sensor(NEUTRAL_KELVIN) * walk.gain(spec, index) * 2**stops
@@ -72,7 +74,7 @@ def _light(spec: ShootSpec, index: int) -> np.ndarray:
             size = max(radius * K[0, 0] / depth, 0.5)
             colour = weights @ np.array([red, green, blue])
             render.add_glow(top, band, x, y, 1.6 * size, 30 * size, 0.6 * colour, pattern)
-    return light
+    return camera.through_lens(light, spec.lens, pattern, room) if spec.lens else light
 
 
 def _figures(spec: ShootSpec, index: int, place: town.Town, K, R, t, weights) -> list[tuple]:

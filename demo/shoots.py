@@ -1,7 +1,8 @@
 """Shoots of the demo: raw photos of a walk through the invented town, and the truth beside them.
 
 `make(out_dir, spec)` writes out_dir/shoots/<name>/KW_0101.dng ... and out_dir/truth/<name>.json. The truth,
-with axes and pixels as in demo/camera.py, and everything about the upright picture unless it says otherwise:
+with axes and pixels as in demo/camera.py, and everything about the upright picture unless it says otherwise
+(what the lens draws elsewhere, spec.lens, counts in `hold` and `hold_fraction` alone):
 
     name, spec        what was asked for
     size              [W, H], pixels
@@ -161,7 +162,7 @@ def _truth(spec: ShootSpec) -> dict:
                 "photo": _file_name(index),
                 "R": R.tolist(),
                 "t": t.tolist(),
-                "hold": camera.project(K, R, t, hold[None])[0, :2].tolist(),
+                "hold": camera.drawn(camera.project(K, R, t, hold[None])[0, :2], spec.lens, spec.size).tolist(),
                 "gain": walk.gain(spec, index),
                 "exposure_stops": walk.exposure_stops(spec, index),
                 "told_stops": walk.told_stops(spec, index),

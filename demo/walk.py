@@ -30,6 +30,7 @@ class ShootSpec:
     told_changes: what EXIF tells instead, of a shutter that is not true to its name.
     beat_sigma: of the logarithm, of a lamp beside the clock that flickers by itself; 0 for no such lamp.
     orientation: how the sensor lay, EXIF 1, 3, 6 or 8.
+    lens: what the lens does, (distortion, lateral of red, of blue, vignetting) as in demo/camera.py; () for nothing.
     """
 
     name: str = "walk"
@@ -55,6 +56,7 @@ class ShootSpec:
     told_changes: tuple[tuple[int, float], ...] = ()
     beat_sigma: float = 0.0
     orientation: int = 1
+    lens: tuple[tuple[float, ...], ...] = ()
 
 
 def random(spec: ShootSpec, purpose: int, index: int = 0) -> np.random.Generator:

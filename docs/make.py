@@ -16,8 +16,8 @@ import yaml
 ROOT = Path(__file__).resolve().parents[1]
 MADE = "<!-- Made by docs/make.py. Do not change it here. -->\n"
 STAGES = (
-    *("ingest", "audit", "backup", "verify", "hot", "decode", "look", "match", "track", "steady", "light", "framing"),
-    *("compose", "master", "deliver", "report", "index", "reference", "contact", "draft"),
+    *("ingest", "audit", "backup", "verify", "lens", "hot", "decode", "look", "match", "track", "steady", "light"),
+    *("framing", "compose", "master", "deliver", "report", "index", "reference", "contact", "draft"),
 )
 
 # What a source looks like in a docstring: a paper's year, a standard, or the word that there is none.

@@ -83,7 +83,8 @@ def main():
                         grid = np.array(photos[name]["grid"]) / proxies.scale
                         bend = grid, compose.output_to_grid(crop, output, warps["size"], grid.shape)
                     factor, tint = share / proxies.white, tints.get(name, compose.PLAIN)
-                    compose.warp(frame, matrix, table, factor, rgb, gains[name], tint, bend)
+                    glass = compose.through(warps["lens"], matrix, bend, output, proxies.scale)
+                    compose.warp(frame, matrix, table, factor, rgb, gains[name], tint, bend, glass)
                 for place in places:
                     where, factor = even(place, warps["frames"][k], warps, crop, output)
                     rgb[where] *= factor

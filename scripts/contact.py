@@ -13,9 +13,8 @@ import cv2
 import numpy as np
 import yaml
 
-from files import pages, stage
+from files import pages, reference, stage
 from files.look import processor
-from files.proxies import Proxies
 from house.shoots import LOOK_ENDINGS
 from kerbwalk import still
 
@@ -26,6 +25,7 @@ def main():
     parser = stage.parser(__doc__)
     parser.add_argument("--looks", nargs="+", required=True, help="CLF files, each named as its look")
     parser.add_argument("--audit", required=True)
+    parser.add_argument("--lens", required=True)
     parser.add_argument("--proxies", nargs="+", required=True)
     parser.add_argument("--frames", nargs="+", required=True)
     parser.add_argument("--name", required=True, help="the shoot's name")
@@ -34,8 +34,7 @@ def main():
     args = parser.parse_args()
 
     cv2.setNumThreads(1)
-    name = stage.read_json(args.audit)["reference"]
-    frame = Proxies(args.proxies).frame(name, dict(zip(args.proxies, args.frames, strict=True)))
+    name, frame = reference.read(args.audit, args.lens, args.proxies, args.frames)
     frame = still.reduced(frame, min(1.0, WIDTH / frame.shape[1]))[0]
     looks = [(Path(path).name.removesuffix(".clf"), seen(frame, path)) for path in args.looks]
     with stage.whole(args.out) as temporary:

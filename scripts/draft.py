@@ -64,12 +64,14 @@ def main():
 
     look, warps, framing = work / "look.clf", work / "warps.json", work / "framing.json"
     gains, found = work / "gains.csv", work / "light.json"
-    track, sights = work / "track.json", work / "sights.npz"
+    track, sights, lens = work / "track.json", work / "sights.npz", work / "lens.json"
+    line.run("lens", ingest=photos["ingest"], settings=chosen("lens"), out=lens)
     line.run("look", **photos, **files, settings=chosen("look"), out=look, cc=work / "look.cc")
     followed = chosen("hold", "hold_in", "level")
     line.run("track", **photos, settings=followed, threads=args.threads, out=track, sights=sights)
-    line.run("steady", track=track, sights=sights, settings=chosen("steady"), out=warps, csv=work / "hold.csv")
-    lit = {"ingest": photos["ingest"], "proxies": photos["proxies"], "warps": warps}
+    sighted = {"track": track, "sights": sights, "lens": lens}
+    line.run("steady", **sighted, settings=chosen("steady"), out=warps, csv=work / "hold.csv")
+    lit = {"ingest": photos["ingest"], "proxies": photos["proxies"], "warps": warps, "sights": sights}
     line.run("light", **lit, settings=chosen("light"), out=gains, found=found)
     line.run("framing", warps=warps, settings=chosen("aspect", "deliverables", "framing"), out=framing)
     composed = [work / f"composed.{ending}" for ending in ("mkv", "framemd5", "yuv")]
@@ -89,7 +91,7 @@ def main():
     line.run("deliver", pictures=[composed[2]], framing=framing, settings=chosen("fps"), out=args.clip)
     looks = shelf(line, photos, settings, args.shelf, work)
     sheet = {"out": folder / "contact.png", "page": folder / "contact.html"}
-    line.run("contact", **part, name=args.name, looks=[look, *looks], audit=photos["audit"], **sheet)
+    line.run("contact", **part, name=args.name, looks=[look, *looks], audit=photos["audit"], lens=lens, **sheet)
     line.run(
         "report",
         **photos,

@@ -19,7 +19,7 @@ import numpy as np
 
 from files import stage
 from house.settings import ratio
-from kerbwalk import decode, deliver, framing
+from kerbwalk import decode, deliver, framing, lens
 from kerbwalk.moves import soft_moves
 
 
@@ -41,6 +41,7 @@ def main():
     to_plane = {name: np.linalg.inv(photo["matrix"]) for name, photo in photos.items()}
     # What the interpolation reads beyond its place: two output pixels and, rounded up, a decoded one.
     margin = 2 * min(s / o for s, o in zip(size, output, strict=True)) + decode.scale(*size, box) + 2
+    margin = margin + lens.borders(warps["lens"], size)
     margins = {name: margin + shifted(photo["grid"]) for name, photo in photos.items()}
     matrices, borders = (np.array([table[name] for _, name in used]) for table in (to_plane, margins))
     moves = None

@@ -26,7 +26,7 @@ import numpy as np
 
 from files import stage
 from files.proxies import Proxies
-from kerbwalk import drift, exposure, light, places, trend
+from kerbwalk import drift, exposure, lens, light, places, trend
 from kerbwalk.pixels import enlarged, enlarging, reduced
 from kerbwalk.registration import transfer
 
@@ -55,6 +55,10 @@ def main():
     # The ratios are of grey: what its red and blue have of their own is not the photo's.
     levels = levels - colours @ np.mean([r.shares for r in ratios.values()] or [[0, 0]], axis=0)
     settled = trend.settle(levels, known, settings["show"], period, reference)
+    if warps["reference"] in names:
+        # The photo that carries the look keeps its own light, so that the clip shows it as it was graded.
+        settled.kept -= settled.applied[reference]
+        settled.applied -= settled.applied[reference]
     confidence = np.where(np.isfinite(sigmas), np.exp(-np.nan_to_num(sigmas) / 0.01), 0.0)
     pixels = [int(np.median([r.pixels for pair, r in ratios.items() if k in pair] or [0])) for k in range(len(names))]
     columns = (known, settled.estimated, settled.kept, settled.applied, confidence, pixels)
@@ -100,11 +104,11 @@ def known_steps(shoot, reference, names, filters):
 
 def measure(warps, proxies, sights):
     """How bright the photos are: log e, their sigmas, and the ratios {(i, j): Ratio} that say it."""
-    photos = warps["photos"]
+    photos, glass = warps["photos"], warps["lens"]
     placed = [k for k, p in enumerate(photos) if p["placed"]]
     matrices = {k: laying(photos[k], warps["hold"], proxies.light_scale) for k in placed}
-    laid = {k: lay(photos[k]["name"], matrices[k], proxies) for k in placed}
-    lasting = places_seen(laid, matrices, sights, (np.array(warps["size"]) - 1) / 2, proxies.light_scale)
+    laid = {k: lay(photos[k]["name"], matrices[k], glass, proxies) for k in placed}
+    lasting = places_seen(laid, matrices, sights, glass, proxies.light_scale)
 
     def links(steps, every=1, vignetting=0.0):
         pairs = list(zip(placed, placed[steps:], strict=False))[::every]
@@ -120,14 +124,14 @@ def measure(warps, proxies, sights):
     return levels + drift.drift(levels, *lasting)[0], sigmas, ratios
 
 
-def places_seen(laid, matrices, sights, corner, scale):
+def places_seen(laid, matrices, sights, glass, scale):
     """Lasting places as drift.drift wants them: photo, point, log brightness and squared distance from the axis."""
-    value = np.full(len(sights["photo"]), np.nan)
+    value, straight = np.full(len(sights["photo"]), np.nan), lens.to_straight(glass, sights["at"])
     for k, frame in laid.items():
         own = sights["photo"] == k
-        value[own] = drift.brightness(frame, transfer(np.linalg.inv(matrices[k]), reduced(sights["at"][own], scale)))
+        value[own] = drift.brightness(frame, transfer(np.linalg.inv(matrices[k]), reduced(straight[own], scale)))
     inside = np.isfinite(value)
-    rim = np.square(sights["at"] - corner).sum(axis=1) / np.square(corner).sum()
+    rim = np.square(sights["at"] - glass["middle"]).sum(axis=1) / glass["radius"] ** 2
     return tuple(column[inside] for column in (sights["photo"], sights["point"], value, rim))
 
 
@@ -142,21 +146,25 @@ def laying(photo, hold, scale):
     return np.linalg.inv(up) @ np.array(photo["matrix"]) @ about_hold @ up
 
 
-def lay(name, matrix, proxies):
-    """A photo's light proxy laid on the reference's, at the proxies' scale: a light.Frame. matrix: laying()."""
+def lay(name, matrix, glass, proxies):
+    """A photo's light proxy laid on the reference's, at the proxies' scale, without what the lens does: a light.Frame.
+
+    matrix: laying().
+    """
     rgb, clipped = proxies.light(name)
     height, width = clipped.shape
+    plane = np.stack(np.meshgrid(np.arange(width), np.arange(height)), axis=-1).reshape(-1, 2)
+    there = lens.to_photo(glass, enlarged(transfer(matrix, plane), proxies.light_scale)).reshape(height, width, 2)
     # What lies outside the photo is laid as clipped.
+    places = reduced(there, proxies.light_scale).astype(np.float32)
     rgb, clipped = (
-        cv2.warpPerspective(
-            part, matrix, (width, height), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderValue=outside
-        )
+        cv2.remap(part, places, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=outside)
         for part, outside in ((rgb, 0), (clipped.astype(np.float32), 1))
     )
-    middles = np.indices((height // light.BLOCK, width // light.BLOCK))[::-1] * light.BLOCK + (light.BLOCK - 1) / 2
-    x, y, w = np.tensordot(matrix, np.concatenate([middles, np.ones_like(middles[:1])]), 1)
-    corner = np.array([width - 1, height - 1]) / 2
-    radius = np.hypot(x / w - corner[0], y / w - corner[1]) / np.hypot(*corner)
+    rgb /= np.float32(lens.light(glass, there))[..., None]
+    rows, columns = height // light.BLOCK, width // light.BLOCK
+    blocks = there[: rows * light.BLOCK, : columns * light.BLOCK].reshape(rows, light.BLOCK, columns, light.BLOCK, 2)
+    radius = np.linalg.norm(blocks.mean(axis=(1, 3)) - glass["middle"], axis=-1) / glass["radius"]
     return light.frame(rgb, light.usable(rgb, clipped), radius)
 
 

@@ -3,8 +3,8 @@
 Outputs
   out      the look with that change, a CLF file as look.py writes it
   cc       the change's ASC CDL part as a .cc file, for the BT.709 signal
-  report   JSON: still; median and p95, CIEDE2000 between clip and still on the pixels compared; compared, the part of
-           the picture that the still shows; sizes of both, pixels
+  report   JSON: still; median and p95, CIEDE2000 of clip to still, both a little blurred; compared, the part of the
+           picture that the still shows; sizes of both, pixels; resampling and JPEG are no part of the grade
   picture  PNG: the still in grey, red where no global change can follow it (from 2 CIEDE2000 on, full at 10)
 """
 
@@ -14,9 +14,8 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from files import stage, still
+from files import reference, stage, still
 from files.look import processor, read_lut
-from files.proxies import Proxies
 from kerbwalk import difference, look, match
 from kerbwalk import still as laid
 
@@ -26,6 +25,7 @@ def main():
     parser.add_argument("--look", required=True, help="the look that the still was graded from")
     parser.add_argument("--still", required=True)
     parser.add_argument("--audit", required=True)
+    parser.add_argument("--lens", required=True)
     parser.add_argument("--proxies", nargs="+", required=True)
     parser.add_argument("--frames", nargs="+", required=True)
     for name in ("out", "cc", "report", "picture"):
@@ -33,24 +33,25 @@ def main():
     args = parser.parse_args()
 
     cv2.setNumThreads(1)
-    reference = stage.read_json(args.audit)["reference"]
-    before = Proxies(args.proxies).frame(reference, dict(zip(args.proxies, args.frames, strict=True)))
+    name, before = reference.read(args.audit, args.lens, args.proxies, args.frames)
     processor(args.look).applyRGB(before)
     graded = still.read(args.still)
     sizes = [[p.shape[1], p.shape[0]] for p in (before, graded)]
     try:
-        before, graded, inside = laid.registered(before, graded)
+        before, graded, inside, resampled = laid.registered(before, graded)
     except ValueError as error:
         raise stage.StageError(
-            f"{args.still}: the graded still {error} {reference}; grade the reference.tif of this shoot"
+            f"{args.still}: the graded still {error} {name}; grade the reference.tif of this shoot"
         ) from None
-    cube, cdl = match.fit(*laid.pairs(before, graded, inside))
+    soft = laid.softened(graded)
+    fitted = (laid.softened(before), soft) if resampled else (before, graded)
+    cube, cdl = match.fit(*laid.pairs(*fitted, inside))
     steps = read_lut(args.look)
     steps.appendTransform(look.cube(cube))
     stage.write_text(args.out, look.clf_text(steps, "kerbwalk look"))
     stage.write_text(args.cc, look.cc_text(look.cdl_transform(**cdl)))
-    changed = look.applied(look.cube(cube), before.reshape(-1, 3)).reshape(before.shape)
-    apart = difference.ciede2000(difference.lab_of_signal(changed), difference.lab_of_signal(graded))
+    changed = laid.softened(look.applied(look.cube(cube), before.reshape(-1, 3)).reshape(before.shape))
+    apart = difference.ciede2000(difference.lab_of_signal(changed), difference.lab_of_signal(soft))
     median, high = np.percentile(apart[inside], [50, 95])
     stage.write_json(
         args.report,

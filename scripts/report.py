@@ -101,6 +101,7 @@ def main():
             for picture in (measured["pictures"][0], unsteadied(taken, warps, framing, 0, pictures[mostly(frames[0])]))
         ],
         reference=records[warps["reference"]],
+        lens=warps["lens"],
         pairs=pairs(taken, warps, framing, measured["pictures"]),
         slits=slits(taken, warps, measured, pictures),
         plan=plan(taken, warps, track, framing),

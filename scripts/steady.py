@@ -7,13 +7,15 @@ warps.json
   hold      [x, y] where the hold point stays, pixels of the plane (the reference photo's own position)
   focal     focal length in pixels
   shake     usual distance of the camera from the even walk, as a part of the hold point's distance
+  lens      what the lens does (see workflow/kerbwalk/lens.py): the plane and all that leads to it from photos are
+            straight, without the lens's distortion, which comes last on the way from the plane to a photo's pixels
   photos    one record a photo, in order: name; placed (true or false) and, where false, problem (text);
-            matrix (3x3, row by row): takes a point of the plane to the photo, (x, y, 1) up to scale;
+            matrix (3x3, row by row): takes a point of the plane to the straight photo, (x, y, 1) up to scale;
             grid: null, or shifts in photo pixels, [down][across][x, y], to be added to where the matrix leads: the
             outer nodes are the plane's corner pixels, bilinear between nodes, beyond the outer ones as at them;
-            hold [x, y] (photo pixels) and lean (radians) in the photo; scale: size on the plane against the
-            reference's; likeness as in track.json; place [x, y, z] of the camera, reference camera's axes, in
-            parts of the hold point's distance; way: how far the walk has come there; off: distance from the
+            hold [x, y] (pixels of the photo as taken) and lean (radians) in the photo; scale: size on the plane
+            against the reference's; likeness as in track.json; place [x, y, z] of the camera, reference camera's axes,
+            in parts of the hold point's distance; way: how far the walk has come there; off: distance from the
             even walk; agreeing: part of the points seen that agree with it
   frames    the clip, one list a frame of [photo name, share]; more than one where neighbours stand in
 hold.csv    the hold point's track for compositing: photo, x, y (photo pixels), lean_degrees, scale; empty where not
@@ -27,7 +29,7 @@ import json
 import numpy as np
 
 from files import stage
-from kerbwalk import cameras, parallax, path, steady
+from kerbwalk import cameras, lens, parallax, path, steady
 from kerbwalk.registration import transfer
 
 # What a corner is found to, pixels of the photo at 1280 across; what the hold point is.
@@ -43,6 +45,7 @@ def main():
     parser = stage.parser(__doc__)
     parser.add_argument("--track", required=True)
     parser.add_argument("--sights", required=True)
+    parser.add_argument("--lens", required=True)
     parser.add_argument("--settings", required=True, type=json.loads, help='JSON: {"steady": {...}}')
     parser.add_argument("--out", required=True)
     parser.add_argument("--csv", required=True)
@@ -50,7 +53,8 @@ def main():
 
     track, settings = stage.read_json(args.track), args.settings["steady"]
     photos = track["photos"]
-    shoot = Shoot(track, np.load(args.sights))
+    glass = stage.read_json(args.lens)
+    shoot = Shoot(track, np.load(args.sights), glass)
     shoot.solve()
     shoot.even_out(settings)
     bumped = steady.bumped([p.get("hold", [np.nan, np.nan]) for p in photos], track["size"][0])
@@ -61,7 +65,7 @@ def main():
         if not problem and not photo["said"]:
             problem = "bumped: its aim is far off the others'" if bumped[k] else None
             problem = problem or ("its hold point is covered" if covered[k] else None)
-        records.append(described(photo, problem, shoot, k))
+        records.append(described(photo, problem, shoot, k, glass))
     usable = np.array([r["placed"] for r in records])
     if usable.sum() < 2:
         raise stage.StageError(
@@ -81,7 +85,8 @@ def main():
         {
             "size": track["size"],
             "reference": track["reference"],
-            "hold": track["hold"],
+            "hold": shoot.hold.tolist(),
+            "lens": glass,
             "focal": float(shoot.camera[0, 0]),
             "shake": shoot.shake,
             "photos": records,
@@ -97,19 +102,22 @@ def main():
 
 
 class Shoot:
-    """A shoot's cameras, as they were and as an even walk has them."""
+    """A shoot's cameras, as they were and as an even walk has them.
 
-    def __init__(self, track, sights):
-        self.photos, self.size = list(track["photos"]), np.array(track["size"])
+    All that was seen is straightened first: of a point that the lens drew elsewhere the cameras cannot agree.
+    """
+
+    def __init__(self, track, sights, glass):
+        self.photos, self.size = [straightened(photo, glass) for photo in track["photos"]], np.array(track["size"])
         self.count = len(self.photos)
-        self.hold = np.array(track["hold"])
-        self.level = track["level"]
+        self.hold = lens.to_straight(glass, track["hold"])
+        self.level = track["level"] and lens.to_straight(glass, track["level"])
         self.camera = steady.camera_matrix(*self.size, track["focal35"])
         self.corner = CORNER_SIGMA * max(1, self.size[0] / 1280)
         names = [p["name"] for p in self.photos]
         if track["reference"] not in names:
             # One more at the end, that no walk goes through: number -1 of the sights.
-            own = {"hold": track["hold"], "lean": 0.0, "scale": 1.0, "likeness": 1.0, "sigma": 0.0, "said": False}
+            own = {"hold": self.hold.tolist(), "lean": 0.0, "scale": 1.0, "likeness": 1.0, "sigma": 0.0, "said": False}
             self.photos.append({"name": track["reference"], **own})
             names.append(track["reference"])
         self.seen = np.array(["problem" not in p for p in self.photos])
@@ -118,6 +126,7 @@ class Shoot:
         # A photo that was misread shows corners elsewhere than it seemed.
         trusted = np.array([not p.get("said") or p["inliers"] > 0 for p in self.photos])[sights["photo"]]
         self.sights = {key: sights[key][trusted] for key in ("photo", "point", "at")}
+        self.sights["at"] = lens.to_straight(glass, self.sights["at"])
         self.sights["photo"] %= len(names)
         self.solved = np.bincount(self.sights["photo"], minlength=len(names)) > LEAST
         self.problems = {}
@@ -160,8 +169,12 @@ class Shoot:
             np.concatenate([held, self.sights["photo"]]),
             np.concatenate([np.zeros(len(held), int), self.sights["point"] + 1]),
             np.vstack([np.array([self.photos[k]["hold"] for k in held]).reshape(-1, 2), self.sights["at"]]),
-            np.concatenate([[max(HOLD_SIGMA, self.photos[k]["sigma"]) for k in held],
-            np.full(len(self.sights["photo"]), self.corner)]),
+            np.concatenate(
+                [
+                    [max(HOLD_SIGMA, self.photos[k]["sigma"]) for k in held],
+                    np.full(len(self.sights["photo"]), self.corner),
+                ]
+            ),
         )
 
     def even_out(self, settings):
@@ -238,15 +251,22 @@ class Shoot:
         return float(1 / (self.turn[k][2] @ (target - self.place[k])))
 
 
-def described(photo, problem, shoot, k):
+def straightened(photo, glass):
+    """A photo's record of track.json, its points without the lens's distortion."""
+    points = {key: lens.to_straight(glass, photo[key]).tolist() for key in ("hold", "level") if photo.get(key)}
+    return photo | points
+
+
+def described(photo, problem, shoot, k, glass):
     """One photo's record."""
     if "problem" in photo:
         return {"name": photo["name"], "placed": False, "problem": photo["problem"]}
     matrix, grid = shoot.warp(k)
     held = transfer(matrix, shoot.hold[None])[0]
+    held = held if grid is None else held + parallax.at(grid, shoot.hold[None], shoot.size)[0]
     record = {
         "name": photo["name"],
-        "hold": (held if grid is None else held + parallax.at(grid, shoot.hold[None], shoot.size)[0]).tolist(),
+        "hold": lens.to_photo(glass, held).tolist(),
         "lean": photo["lean"],
         "scale": shoot.scale(k),
         "likeness": photo["likeness"],

@@ -7,7 +7,7 @@ import yaml
 
 END = {"master", "deliver", "report"}
 SHOOTS = {"approach", "empty", "arc"}
-BIG_JOBS = {"ingest", "audit_shoot", "hot", "decode"}
+BIG_JOBS = {"ingest", "lens", "audit_shoot", "hot", "decode"}
 ALL = BIG_JOBS | {"look", "track", "steady", "light", "framing", "compose"} | END
 
 
@@ -29,14 +29,15 @@ def night(finished, tmp_path):
         ({"look": {"exposure": 0.5}}, of(SHOOTS, {"look", "compose"} | END)),
         ({"light": {"keep_slower_than": 12}}, of(SHOOTS, {"light", "compose"} | END)),
         ({"steady": {"unplaced": "leave_out"}}, of(SHOOTS, {"steady", "light", "framing", "compose"} | END)),
+        ({"lens": "none"}, of(SHOOTS, {"lens", "steady", "light", "framing", "compose"} | END)),
         ({"framing": {"push_in": 1.1}}, of(SHOOTS, {"framing", "compose"} | END)),
         ({"level": [[0.4, 0.2], [0.4, 0.6]]}, of(SHOOTS, ALL - BIG_JOBS - {"look"})),
         # One shoot has an aspect, a rate, and photos to leave out of its own.
         ({"aspect": "4:3"}, of(SHOOTS - {"empty"}, {"framing", "compose"} | END)),
         ({"fps": 25}, of(SHOOTS - {"empty"}, END)),
-        ({"leave_out": ["KW_0106.dng"]}, of(SHOOTS - {"empty"}, ALL - {"ingest", "hot", "decode"})),
+        ({"leave_out": ["KW_0106.dng"]}, of(SHOOTS - {"empty"}, ALL - {"ingest", "lens", "hot", "decode"})),
         ({"reference": "KW_0108.dng"}, of(SHOOTS, ALL)),
-        ({"audit": {"aim": 0.5}}, of(SHOOTS, ALL - {"ingest", "hot", "decode"})),
+        ({"audit": {"aim": 0.5}}, of(SHOOTS, ALL - {"ingest", "lens", "hot", "decode"})),
         ({"ingest": {"copy_to": "/backup"}}, dict.fromkeys(SHOOTS, {"backup", "report"}) | {"": {"index"}}),
         ({"keep_frames": False}, {}),
     ],

@@ -33,6 +33,7 @@ def test_a_cdl_is_read_from_each_kind_of_file(tmp_path, name, frame):
     [
         ("a.cc", ONE.format("x", "-1"), "'power' -1 should be greater than 0"),
         ("a.cc", "a letter", "no ASC CDL that can be read"),
+        ("a.cc", ONE.format("x", "1").replace("0.01", "nan"), "a.cc: holds values that are no numbers; save the grade"),
         ("a.ccc", COLLECTION.format(ONE.format("x", "1") + ONE.format("y", "1")), "holds 2 grades"),
     ],
 )
@@ -61,7 +62,8 @@ def test_a_cube_is_read(tmp_path):
     ("text", "words"),
     [
         (CUBE.replace("1 1 1", "nan 1 1"), "no numbers"),
-        (CUBE.rpartition("1 1 1")[0], "Incorrect number|Found 7"),
+        (CUBE.rpartition("1 1 1")[0], r"bad.cube: cannot be read as a look \(Incorrect .* Found 7, expected 8"),
+        (CUBE + "1 1 1\n", "Found 9, expected 8"),
         ("a letter", "cannot be read as a look"),
     ],
 )
@@ -71,6 +73,13 @@ def test_a_bad_cube_gets_a_sentence(tmp_path, text, words):
     assert "bad.cube" in str(caught.value) and "\n" not in str(caught.value)
 
 
+def test_a_clf_with_a_matrix_of_no_numbers_gets_a_sentence(tmp_path):
+    matrix = '<Matrix inBitDepth="32f" outBitDepth="32f"><Array dim="3 3">nan 0 0 0 1 0 0 0 1</Array></Matrix>'
+    text = f'<?xml version="1.0"?><ProcessList id="a" compCLFversion="3">{matrix}</ProcessList>'
+    with pytest.raises(StageError, match="bad.clf: holds values that are no numbers; export it again"):
+        read_lut(written(tmp_path, "bad.clf", text))
+
+
 CONFIG = "ocio://cg-config-v2.2.0_aces-v1.3_ocio-v2.4"
 
 
@@ -78,6 +87,7 @@ CONFIG = "ocio://cg-config-v2.2.0_aces-v1.3_ocio-v2.4"
     ("names", "words"),
     [
         (("ocio://nothing", "x", "y"), "look.display.config 'ocio://nothing' cannot be read"),
+        (("/no such.ocio", "x", "y"), "look.display.config '/no such.ocio' cannot be read .* name a file, or one of"),
         ((CONFIG, "A wall", "y"), "look.display.display 'A wall' is not in .* it has .*Rec.1886 Rec.709 - Display"),
         ((CONFIG, "Rec.1886 Rec.709 - Display", "y"), "look.display.view 'y' is not in .* it has .*Un-tone-mapped"),
     ],

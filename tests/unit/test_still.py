@@ -43,7 +43,13 @@ def test_an_opaque_alpha_channel_and_grey_are_taken(tmp_path, signal):
 
 
 @pytest.mark.parametrize(
-    ("name", "words"), [("cmyk.jpg", "in CMYK"), ("clear.png", "transparent"), ("letter.tif", "cannot be read")]
+    ("name", "words"),
+    [
+        ("cmyk.jpg", "in CMYK"),
+        ("clear.png", "transparent"),
+        ("letter.tif", "cannot be read"),
+        ("cut short.jpg", "cannot be read"),
+    ],
 )
 def test_what_cannot_be_used_gets_a_sentence(tmp_path, name, words):
     path = tmp_path / name
@@ -51,6 +57,9 @@ def test_what_cannot_be_used_gets_a_sentence(tmp_path, name, words):
         Image.new("CMYK", (30, 20)).save(path)
     elif name == "clear.png":
         cv2.imwrite(str(path), np.full((20, 30, 4), 100, np.uint8))
+    elif name == "cut short.jpg":
+        cv2.imwrite(str(path), np.random.default_rng(1).integers(0, 255, (200, 300, 3), np.uint8))
+        path.write_bytes(path.read_bytes()[:20000])
     else:
         path.write_text("a letter")
     with pytest.raises(StageError, match=words) as caught:

@@ -29,6 +29,8 @@ def read_cdl(path):
         raise StageError(f"{path}: {said.strip()}; save the grade again as a .cc file") from None
     if len(found) != 1:
         raise StageError(f"{path}: holds {len(found)} grades; keep the one that is meant")
+    if not np.isfinite([*found[0].getSOP(), found[0].getSat()]).all():
+        raise StageError(f"{path}: holds values that are no numbers; save the grade again as a .cc file")
     return found[0]
 
 
@@ -38,11 +40,14 @@ def read_lut(path):
         with plain(path) as copy:
             group = ocio.Config.CreateRaw().getProcessor(ocio.FileTransform(copy)).createGroupTransform()
     except ocio.Exception as error:
-        said = str(error).strip().splitlines()[-1].strip()
+        # Of a .cube each of several readers says what it missed; the first one's own words are enough.
+        said = str(error).strip().splitlines()[-1].partition("'resolve_cube' failed")[0].rpartition("look.cube).")[2]
+        said = " ".join(said.split()).rstrip(".")
         raise StageError(f"{path}: cannot be read as a look ({said}); export it again as .cube or .clf") from None
-    for transform in group:
-        if hasattr(transform, "getData") and not np.isfinite(np.asarray(transform.getData())).all():
-            raise StageError(f"{path}: holds values that are no numbers; export it again")
+    numbers = [np.asarray(t.getData()) for t in group if hasattr(t, "getData")]
+    numbers += [np.asarray([*t.getMatrix(), *t.getOffset()]) for t in group if isinstance(t, ocio.MatrixTransform)]
+    if not all(np.isfinite(part).all() for part in numbers):
+        raise StageError(f"{path}: holds values that are no numbers; export it again")
     return group
 
 
@@ -54,7 +59,7 @@ def display_view(config, display, view):
     """
     try:
         found = ocio.Config.CreateFromFile(config)
-    except ocio.Exception as error:
+    except (ocio.Exception, ocio.ExceptionMissingFile) as error:
         known = ", ".join(f"ocio://{entry[0]}" for entry in ocio.BuiltinConfigRegistry().getBuiltinConfigs())
         why = str(error).strip().splitlines()[0]
         raise StageError(

@@ -28,14 +28,6 @@ class Proxies:
         """The chunk's proxies file and the photo's place in the chunk, which its decoded frame shares."""
         return self._where[name]
 
-    def frame(self, name, frames):
-        """The decoded frame, float32 (h, w, 3), 1 at its white.
-
-        frames: {proxies file: its chunk's frames file}.
-        """
-        path, place = self.place(name)
-        return np.load(frames[path], mmap_mode="r")[place] / np.float32(self.white)
-
     def grey(self, name):
         """uint16 (h, w), scene-linear grey for tracking."""
         return self._array("grey", name)

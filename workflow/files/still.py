@@ -62,4 +62,5 @@ def _profile_and_mode(path):
             separated = tags.valueof(262) == tifffile.PHOTOMETRIC.SEPARATED
             return tags.valueof(34675), "CMYK" if separated else "RGB"
     with Image.open(path) as picture:
+        picture.load()  # complains of a file that was cut short
         return picture.info.get("icc_profile"), picture.mode

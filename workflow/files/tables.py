@@ -30,7 +30,7 @@ def tabulated(path):
     steps, per_channel, cube = [np.eye(3, 4)], [[]], np.empty((0, 0, 0, 3), np.float32)
     with plain(path) as copy:
         group = ocio.Config.CreateRaw().getProcessor(ocio.FileTransform(copy)).createGroupTransform()
-    for transform in _without_saturation(group):
+    for transform in _with_kinks_at_corners(group):
         if len(cube):
             raise StageError(f"{path}: cannot be applied, as a {type(transform).__name__} comes after its cube")
         if isinstance(transform, ocio.MatrixTransform):
@@ -49,20 +49,59 @@ def tabulated(path):
     return np.array(steps, np.float32), np.array(polygons), cube
 
 
-def _without_saturation(group):
-    """The transforms of a group, with each CDL's saturation, which mixes the channels, as a matrix of its own."""
+def _with_kinks_at_corners(group):
+    """The transforms of a group, taken apart so that curves have kinks at corners of their polygons alone, and that
+    what mixes the channels, as a CDL's saturation does, is a matrix.
+
+    The corners are powers of two and, between them, all half floats: so a table over half floats comes first in its
+    step, and clamps and powers have their kinks brought to 0 and 1.
+    """
     for transform in group:
-        if not isinstance(transform, ocio.CDLTransform):
-            yield transform
-            continue
-        slope_offset_power, clamp = ocio.CDLTransform(), ocio.CDLTransform()
-        slope_offset_power.setSOP(transform.getSOP())
-        for part in (slope_offset_power, clamp):
-            part.setStyle(transform.getStyle())
-        parts = [slope_offset_power, ocio.MatrixTransform.Sat(transform.getSat(), transform.getSatLumaCoefs()), clamp]
+        parts = [transform]
+        if isinstance(transform, ocio.CDLTransform):
+            parts = _parts_of_cdl(transform)
+        elif isinstance(transform, ocio.Lut1DTransform) and transform.getInputHalfDomain():
+            parts = [ocio.MatrixTransform(), transform]
+        elif isinstance(transform, ocio.RangeTransform) and not _is_plain(transform):
+            parts = _parts_of_range(transform)
         for part in parts:
             part.setDirection(transform.getDirection())
         yield from parts if transform.getDirection() == ocio.TRANSFORM_DIR_FORWARD else reversed(parts)
+
+
+def _parts_of_cdl(transform):
+    first, clamp = ocio.CDLTransform(), ocio.CDLTransform()
+    for part in (first, clamp):
+        part.setStyle(transform.getStyle())
+    parts = [first]
+    if transform.getPower() == [1, 1, 1] and transform.getStyle() == ocio.CDL_NO_CLAMP:
+        first.setSOP(transform.getSOP())
+    else:
+        first.setPower(transform.getPower())
+        parts = [_scaled(transform.getSlope(), transform.getOffset()), first]
+    if transform.getSat() != 1:
+        parts.append(ocio.MatrixTransform.Sat(transform.getSat(), transform.getSatLumaCoefs()))
+    return [*parts, clamp]
+
+
+def _parts_of_range(transform):
+    """A clamp, between two matrices that take its ends to 0 and 1 and back."""
+    low, high = transform.getMinInValue(), transform.getMaxInValue()
+    out_low, out_high = transform.getMinOutValue(), transform.getMaxOutValue()
+    clamp = ocio.RangeTransform(0, 1, 0, 1)
+    there = _scaled(np.full(3, 1 / (high - low)), np.full(3, -low / (high - low)))
+    return [there, clamp, _scaled(np.full(3, out_high - out_low), np.full(3, out_low))]
+
+
+def _is_plain(transform):
+    """Whether a range's ends are 0 and 1 already, or one is open, or nothing is cut."""
+    ends = transform.hasMinInValue() and transform.hasMaxInValue()
+    cuts = transform.getStyle() == ocio.RANGE_CLAMP
+    return not (ends and cuts) or (transform.getMinInValue(), transform.getMaxInValue()) == (0, 1)
+
+
+def _scaled(slope, offset):
+    return ocio.MatrixTransform(np.diag([*slope, 1.0]).ravel().tolist(), [*offset, 0.0])
 
 
 def _of_matrix(transform):

@@ -73,8 +73,9 @@ def merged(base, override):
     result = copy.copy(base)
     for key, value in override.items():
         both_tables = isinstance(value, dict) and isinstance(result.get(key), dict)
-        # A white balance is one choice out of three: a new one replaces the old one whole; so does a CDL or a display.
-        if both_tables and key not in ("white_balance", "cdl", "display"):
+        # A white balance is one choice out of three: a new one replaces the old one whole; so do a CDL, a display
+        # and a lens.
+        if both_tables and key not in ("white_balance", "cdl", "display", "lens"):
             result[key] = merged(result[key], value)
         else:
             result[key] = value

@@ -131,7 +131,10 @@ def not_known(photos):
         findings.append(finding("no_exposure", "warning", exposureless, len(exposureless), 0, message))
     uncoloured = [p["name"] for p in photos if not p["matrix"]]
     if uncoloured:
-        message = f"{listed_shortly(uncoloured)}: no colour matrix in the file; its colours are taken as BT.709"
+        message = (
+            f"{listed_shortly(uncoloured)}: no colour matrix in the file, so its colours are taken as BT.709; if they "
+            "look wrong, convert the photos to DNG with a program that knows the camera"
+        )
         findings.append(finding("no_matrix", "warning", uncoloured, len(uncoloured), 0, message))
     return findings
 

@@ -6,7 +6,9 @@ import cv2
 import numba
 import numpy as np
 
-from kerbwalk.pixels import enlarging
+from kerbwalk import lens
+from kerbwalk.pixels import enlarged, enlarging
+from kerbwalk.registration import transfer
 
 LOBES = 2
 PHASES = 256
@@ -17,6 +19,9 @@ KNEE = np.float32(0.85)
 PLAIN = (1.0, 1.0, 1.0)
 # So many columns of the frame are worked on at a time, which keeps their weights at hand.
 COLUMNS = 64
+# Output pixels from one place to the next at which it is reckoned what the lens does, bilinear in between: for 3 % of
+# distortion the error stays below a hundredth of a pixel.
+GLASS = 16
 # Numbers in single precision: beside a plain 1 the compiler would go over to double.
 ZERO, ONE, PART_OF_WHITE = np.float32(0), np.float32(1), np.float32(1 / WHITE)
 
@@ -44,6 +49,32 @@ def output_to_grid(crop, output, size, shape):
     return step_x * across, (left + step_x / 2) * across, step_y * down, (top + step_y / 2) * down
 
 
+def through(glass, matrix, bend, output, scale):
+    """What the lens does at every GLASSth output pixel, for warp().
+
+    glass: kerbwalk.lens; matrix, bend: as for warp(); output: (width, height); scale: photo pixels a frame pixel.
+    Returns None for a lens that changes nothing, or float64 (rows, columns, 3 or 7): the shift from straight to the
+    frame's green, (x, y) in frame pixels; the gain that undoes the vignetting; and the shifts from green to red, and
+    to blue, where they differ.
+    """
+    if not lens.changes(glass):
+        return None
+    u, v = (np.arange(-(-(n - 1) // GLASS) + 1) * float(GLASS) for n in output)
+    places = np.stack(np.meshgrid(u, v), axis=-1)
+    shape, places = places.shape[:2], places.reshape(-1, 2)
+    straight = transfer(matrix, places)
+    if bend is not None:
+        grid, (step_x, start_x, step_y, start_y) = bend
+        at = np.float32(places * (step_x, step_y) + (start_x, start_y))[None]
+        straight += cv2.remap(np.float32(grid), at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[0]
+    straight = enlarged(straight, scale)
+    green = lens.to_photo(glass, straight)
+    parts = [(green - straight) / scale, 1 / lens.light(glass, green)[:, None]]
+    if glass["lateral"]:
+        parts += [(lens.to_photo(glass, straight, colour) - green) / scale for colour in ("red", "blue")]
+    return np.hstack(parts).reshape(*shape, -1)
+
+
 def shrink(crop, output, scale):
     """Frame pixels an output pixel, at least 1: how wide the interpolation's kernel has to be."""
     return max(1.0, crop[2] / output[0] / scale)
@@ -62,23 +93,24 @@ def kernel_table(shrink_by):
     return (weights / weights.sum(axis=1, keepdims=True)).astype(np.float32)
 
 
-def warp(frame, matrix, table, factor, out, gain=1.0, tint=PLAIN, bend=None):
-    """Add factor times the frame, seen through a homography and local shifts and with a gain, to out.
+def warp(frame, matrix, table, factor, out, gain=1.0, tint=PLAIN, bend=None, glass=None):
+    """Add factor times the frame, seen through a homography, local shifts and the lens, and with a gain, to out.
 
     frame: uint16 (h, w, 3), scene-linear, contiguous; matrix: float64 3x3, out pixel to frame pixel; table:
     kernel_table(); factor: float; out: float32 (H, W, 3), changed in place; gain, tint: as for `held`; bend: None, or
     (grid, place): shifts in frame pixels to be added to where the matrix leads, (gh, gw, 2), bilinear between nodes
-    and beyond the outer ones as at them, and output_to_grid(). The frame must reach half the taps beyond every pixel
-    asked for: nothing is made up at its edges (a place outside raises IndexError, and so does a matrix that turns the
-    picture over).
+    and beyond the outer ones as at them, and output_to_grid(); glass: None, or through(). The
+    frame must reach half the taps beyond every pixel asked for: nothing is made up at its edges (a place outside raises
+    IndexError, and so does a matrix that turns the picture over).
     The kernel's negative lobes would leave dark rings around lamps, which in linear light are hundreds of times
     brighter than the sky beside them: each value is kept within the range of the pixels that it stands for, the four
     around its place, or more where the picture shrinks.
     """
     counted = (0,) * table.shape[1]
     grid, place = bend or (np.empty((0, 0, 2)), (0.0, 0.0, 0.0, 0.0))
+    glass = np.empty((0, 0, 0)) if glass is None else glass
     samples, matrix, gains = frame.reshape(-1), np.asarray(matrix, np.float64), np.float32([gain, *tint])
-    if not _warp(samples, frame.shape[:2], matrix, grid, place, table, counted, np.float32(factor), gains, out):
+    if not _warp(samples, frame.shape[:2], matrix, grid, place, glass, table, counted, np.float32(factor), gains, out):
         raise IndexError("the crop reaches outside a frame")
 
 
@@ -98,6 +130,24 @@ def held(level, gain):
     edge, u = float(gain * knee), (float(level) - knee) / (1 - float(knee))
     slope = gain * (1 - float(knee)) / (1 - edge)
     return np.float32((edge + (1 - edge) * slope * u / (1 + (slope - 1) * u)) / level), np.float32(1 - u)
+
+
+def without_vignetting(rgb, glass, scale, white):
+    """Take the lens's vignetting out of a whole frame, in place, as warp() does.
+
+    rgb: float32 (h, w, 3), 1 at `white` of the frame's levels; glass: kerbwalk.lens; scale: photo pixels a pixel.
+    """
+    if glass["vignetting"]:
+        places = enlarged(np.stack(np.meshgrid(*(np.arange(n) for n in rgb.shape[1::-1])), axis=-1), scale)
+        _lift(rgb, (1 / lens.light(glass, places)).astype(np.float32), np.float32(white / WHITE))
+
+
+@numba.njit(cache=True, nogil=True)
+def _lift(rgb, gains, part_of_white):
+    for v in range(rgb.shape[0]):
+        for u in range(rgb.shape[1]):
+            pixel = rgb[v, u]
+            pixel *= held(max(pixel[0], pixel[1], pixel[2]) * part_of_white, gains[v, u])[0]
 
 
 def evening(place, pattern, size, hold, scale, crop, output, stops):
@@ -123,7 +173,7 @@ def evening(place, pattern, size, hold, scale, crop, output, stops):
 
 @numba.njit(cache=True, nogil=True)
 def _shifts(grid, place, v, shifts):
-    """The shifts of an output line's pixels, into shifts (W, 2)."""
+    """What a grid (gh, gw, n) has for an output line's pixels, into shifts (W, n)."""
     down, across = grid.shape[0], grid.shape[1]
     y = min(max(place[2] * v + place[3], 0.0), down - 1.0)
     j = min(int(y), down - 2)
@@ -133,8 +183,8 @@ def _shifts(grid, place, v, shifts):
         x = min(max(place[0] * u + place[1], 0.0), across - 1.0)
         i = min(int(x), across - 2)
         x -= i
-        shifts[u, 0] = row[i, 0] + (row[i + 1, 0] - row[i, 0]) * x
-        shifts[u, 1] = row[i, 1] + (row[i + 1, 1] - row[i, 1]) * x
+        for k in range(shifts.shape[1]):
+            shifts[u, k] = row[i, k] + (row[i + 1, k] - row[i, k]) * x
 
 
 @numba.njit(cache=True, nogil=True)
@@ -205,8 +255,8 @@ def _down(samples, size, left, right, tops, phases, table, counted, weights, lin
 
 
 @numba.njit(cache=True, nogil=True)
-def _across(xs, start, left, right, line, low, high, lowest, highest, table, counted, factor, gains, out):
-    """Interpolate an output line's pixels from its columns, keep them in range, and add them to out with their gain."""
+def _across(xs, start, left, right, line, low, high, lowest, highest, table, counted, pixels):
+    """Interpolate an output line's pixels (W, 3) from its columns, and keep them in range."""
     taps = len(counted)
     first, inner = taps // 4, taps - 2 * (taps // 4)
     for k in range(np.uint64(3 * (right - left - inner + 1))):
@@ -214,7 +264,6 @@ def _across(xs, start, left, right, line, low, high, lowest, highest, table, cou
         for j in range(1, inner):
             least, most = min(least, low[k + np.uint64(3 * j)]), max(most, high[k + np.uint64(3 * j)])
         lowest[k], highest[k] = least, most
-    gain, more_red, more_blue = gains[0], gains[1] - ONE, gains[3] - ONE
     one, two = np.uint64(1), np.uint64(2)
     for u in range(np.uint64(len(xs))):
         x = xs[u] - start
@@ -228,10 +277,18 @@ def _across(xs, start, left, right, line, low, high, lowest, highest, table, cou
             green += weight * line[tap + one]
             blue += weight * line[tap + two]
         at += np.uint64(3 * first)
-        red = min(max(red, np.float32(lowest[at])), np.float32(highest[at]))
-        green = min(max(green, np.float32(lowest[at + one])), np.float32(highest[at + one]))
-        blue = min(max(blue, np.float32(lowest[at + two])), np.float32(highest[at + two]))
-        scale, share = held(max(red, green, blue) * PART_OF_WHITE, gain)
+        pixels[u, 0] = min(max(red, np.float32(lowest[at])), np.float32(highest[at]))
+        pixels[u, 1] = min(max(green, np.float32(lowest[at + one])), np.float32(highest[at + one]))
+        pixels[u, 2] = min(max(blue, np.float32(lowest[at + two])), np.float32(highest[at + two]))
+
+
+@numba.njit(cache=True, nogil=True)
+def _add(pixels, even, factor, gains, out):
+    """Add an output line's pixels to out (W, 3), each with its gain. even: float32 (W,), what undoes the vignetting."""
+    gain, more_red, more_blue = gains[0], gains[1] - ONE, gains[3] - ONE
+    for u in range(len(pixels)):
+        red, green, blue = pixels[u, 0], pixels[u, 1], pixels[u, 2]
+        scale, share = held(max(red, green, blue) * PART_OF_WHITE, gain * even[u])
         scale *= factor
         out[u, 0] += scale * (ONE + more_red * share) * red
         out[u, 1] += scale * green
@@ -239,16 +296,20 @@ def _across(xs, start, left, right, line, low, high, lowest, highest, table, cou
 
 
 @numba.njit(cache=True, nogil=True)
-def _warp(samples, size, matrix, grid, place, table, counted, factor, gains, out):
+def _warp(samples, size, matrix, grid, place, glass, table, counted, factor, gains, out):
     """A line of the output at a time: first down the frame's columns where the line crosses them, then across.
 
     The two directions of the kernel so follow the line, and the work on a column is done once for all the pixels that
-    it counts for (after Catmull & Smith 1980, "3-D transformations of images in scanline order"). counted: a tuple with
-    an item a tap: the compiler knows its length, so that it can lay out all the taps' work for the vector units.
+    it counts for (after Catmull & Smith 1980, "3-D transformations of images in scanline order"). Where the lens draws
+    the colours apart, each has a line of its own. counted: a tuple with an item a tap: the compiler knows its length,
+    so that it can lay out all the taps' work for the vector units.
     """
     taps, width = len(counted), out.shape[1]
     start = (taps - 2) / 2
     shifts, xs, ys = np.zeros((width, 2)), np.empty(width), np.empty(width)
+    seen, even, pixels = np.empty((width, glass.shape[2])), np.ones(width, np.float32), np.empty((width, 3), np.float32)
+    colours = 3 if glass.shape[2] == 7 else 1
+    own_xs, own_ys, own = np.empty(width), np.empty(width), np.empty((width, 3), np.float32)
     tops, phases = np.empty(size[1], np.int32), np.empty(size[1], np.int32)
     weights = np.empty((taps, 3 * COLUMNS), np.float32)
     line = np.empty(3 * size[1], np.float32)
@@ -256,11 +317,27 @@ def _warp(samples, size, matrix, grid, place, table, counted, factor, gains, out
     lowest, highest = np.empty(3 * size[1], np.uint16), np.empty(3 * size[1], np.uint16)
     for v in range(out.shape[0]):
         _places(matrix, grid, place, v, shifts, xs, ys)
-        left, right = math.floor(xs[0] - start), math.floor(xs[-1] - start) + taps
-        if not np.all(xs[1:] > xs[:-1]) or left < 0 or right > size[1]:
-            return False
-        _follow(xs, ys, start, left, right, tops, phases)
-        if not _down(samples, size, left, right, tops, phases, table, counted, weights, line, low, high):
-            return False
-        _across(xs, start, left, right, line, low, high, lowest, highest, table, counted, factor, gains, out[v])
+        if len(glass):
+            _shifts(glass, (1 / GLASS, 0.0, 1 / GLASS, 0.0), v, seen)
+            for u in range(width):
+                xs[u] += seen[u, 0]
+                ys[u] += seen[u, 1]
+                even[u] = np.float32(seen[u, 2])
+        for colour in range(colours):
+            apart = 3 + 2 * (colour // 2) if colours > 1 and colour != 1 else -1
+            for u in range(width):
+                own_xs[u] = xs[u] + (seen[u, apart] if apart > 0 else 0.0)
+                own_ys[u] = ys[u] + (seen[u, apart + 1] if apart > 0 else 0.0)
+            left, right = math.floor(own_xs[0] - start), math.floor(own_xs[-1] - start) + taps
+            if not np.all(own_xs[1:] > own_xs[:-1]) or left < 0 or right > size[1]:
+                return False
+            _follow(own_xs, own_ys, start, left, right, tops, phases)
+            if not _down(samples, size, left, right, tops, phases, table, counted, weights, line, low, high):
+                return False
+            _across(own_xs, start, left, right, line, low, high, lowest, highest, table, counted, own)
+            if colours == 1:
+                pixels[:] = own
+            else:
+                pixels[:, colour] = own[:, colour]
+        _add(pixels, even, factor, gains, out[v])
     return True

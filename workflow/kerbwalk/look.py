@@ -18,6 +18,8 @@ import PyOpenColorIO as ocio
 from kerbwalk import colour
 
 MID_GREY = 0.18
+# From this part of the brightest there can be on light bends towards white at the latest.
+LIFTED = 0.85
 # Scene light at which the shaper of a cube goes over from linear to logarithmic.
 SHAPER = 0.0005
 # Constants of ACEScct for OpenColorIO's camera-style log transform.
@@ -37,18 +39,19 @@ def tone(x, contrast=1.0, toe=0.0, shoulder=0.0, peak=1.0, pivot=MID_GREY):
     x: array, scene-linear, mid grey 0.18; peak: the brightest scene value there can be. Returns values in 0..1.
     Contrast is a power about the pivot. The toe takes v = x / 0.18 below mid grey to
     v (1 - a (1 - v)^2), a = 0.9 toe: slope 1 at mid grey, 1 - a at black. The shoulder starts at
-    k = 1 - 0.8 shoulder with slope 1 and brings the peak to exactly 1 along a hyperbola
-    u / (1 + u (U - 1) / U), U the peak in the same units; where the peak is at most 1 there is
-    nothing to compress. Mid grey stays where it is, if it is the pivot.
+    k = 1 - 0.8 shoulder, or at 0.85 of the peak if that is less, with slope 1 and brings the peak to exactly 1 along
+    a hyperbola u / (1 + u (U - 1) / U), U the peak in the same units. So a lamp that the sensor clipped, of which is
+    known but that it was brighter, is white at whatever exposure, and never a grey disc in a darkened picture. Mid
+    grey stays where it is, if it is the pivot (and not itself near the peak).
     """
-    grade = pivot * np.power(np.maximum(x, 0) / pivot, contrast)
+    grade = pivot * np.power(np.maximum(np.append(x, peak), 0) / pivot, contrast)
     v = np.minimum(grade / MID_GREY, 1)
     low = grade * (1 - 0.9 * toe * np.square(1 - v))
-    peak = pivot * (max(peak, 0) / pivot) ** contrast
-    knee = 1 - 0.8 * shoulder
-    if knee > 1 - 1e-9 or peak <= 1:
+    low, peak = low[:-1].reshape(np.shape(x)), low[-1]
+    knee = min(1 - 0.8 * shoulder, LIFTED * peak)
+    if knee > 1 - 1e-9 or peak <= 0:
         return np.minimum(low, 1)
-    u = np.maximum(low - knee, 0) / (1 - knee)
+    u = np.clip(low - knee, 0, peak - knee) / (1 - knee)
     top = (peak - knee) / (1 - knee)
     rolled = knee + (1 - knee) * u / (1 + u * (top - 1) / top)
     return np.minimum(np.where(low > knee, rolled, low), 1)
@@ -71,7 +74,8 @@ def transform(to_working, settings, cdl=None, full=1.0):
     """
     steps = grade(to_working, settings, cdl)
     core = applied(steps, np.full((1, 3), full))[0]
-    steps.appendTransform(_tone_lut(settings, peak=float(core.min())))
+    # A step of half floats below, so that what is full is white whatever the table's corners.
+    steps.appendTransform(_tone_lut(settings, peak=float(core.min()) * (1 - 2**-10)))
     steps.appendTransform(_matrix(np.linalg.inv(colour.BT709_TO_WORKING)))
     steps.appendTransform(ocio.RangeTransform(minInValue=0, minOutValue=0, maxInValue=1, maxOutValue=1))
     steps.appendTransform(ocio.ExponentTransform(value=[2.4] * 3 + [1], direction=ocio.TRANSFORM_DIR_INVERSE))

@@ -7,6 +7,9 @@ import numpy as np
 SIDE = 1600
 # Matched corners, and likeness of what is finer than a fiftieth of the picture, that a still of the scene has.
 ENOUGH, LIKE = 30, 0.3
+# Sigma, in pixels, of what is blurred before colours are compared: what resampling and JPEG's coarser colour do to
+# edges and grain is no grade.
+BLUR = 1.5
 GRID = 700
 
 
@@ -15,13 +18,13 @@ def registered(before, after):
 
     before, after: float32 (h, w, 3), signals. A still of the same size is taken as it is; one that was scaled or
     cropped is found by SIFT corners (Lowe 2004) and RANSAC over similarities (Fischler & Bolles 1981).
-    Returns both at one size, float32 (h, w, 3), and bool (h, w): where the still has anything. Raises ValueError with
-    what is wrong.
+    Returns both at one size, float32 (h, w, 3); bool (h, w): where the still has anything; and whether one of them was
+    resampled. Raises ValueError with what is wrong.
     """
     if after.std() < 0.002 or after.mean() < 0.002:
         raise ValueError("is all of one tone, with nothing in it to compare with")
     if before.shape == after.shape and likeness(before, after) > LIKE:
-        return before, after, np.ones(before.shape[:2], bool)
+        return before, after, np.ones(before.shape[:2], bool), False
     small, _ = reduced(before, min(1.0, SIDE / max(before.shape)))
     still, _ = reduced(after, min(1.0, SIDE / max(after.shape)))
     found = similarity(small, still)
@@ -42,9 +45,12 @@ def registered(before, after):
     inside = cv2.erode(inside.astype(np.uint8), np.ones((11, 11))) > 0
     if likeness(small * inside[..., None], laid * inside[..., None]) < LIKE:
         raise ValueError("does not show the scene of the reference photo")
-    # What resampling and JPEG's coarser colour do to edges is no grade.
-    small, laid = (cv2.GaussianBlur(picture, (0, 0), 1.5) for picture in (small, laid))
-    return small, laid, inside
+    return small, laid, inside, True
+
+
+def softened(picture):
+    """A picture as its colours are compared."""
+    return cv2.GaussianBlur(picture, (0, 0), BLUR)
 
 
 def reduced(picture, factor):

@@ -10,6 +10,7 @@ rule contact_sheet:
         look="{shoot}/work/plain.clf",
         looks=[f"{{shoot}}/work/looks/{path.name}.clf" for path in LOOKS],
         audit="{shoot}/audit.json",
+        lens="{shoot}/work/lens.json",
         proxies=every_chunk("{shoot}/work/proxies/{chunk}.npz"),
         frames=every_chunk("{shoot}/work/decoded/{chunk}.npy"),
     output:
@@ -31,5 +32,5 @@ rule contact_sheet:
     message:
         "{wildcards.shoot}: making the sheet of looks"
     shell:
-        "kerbwalk contact --name={params.name:q} --looks {input.look:q} {input.looks:q} --audit {input.audit:q} --proxies {input.proxies:q}"
-        " --frames {input.frames:q} --out {output.sheet:q} --page {output.page:q} 2> {log:q}"
+        "kerbwalk contact --name={params.name:q} --looks {input.look:q} {input.looks:q} --audit {input.audit:q}"
+        " --lens {input.lens:q} --proxies {input.proxies:q} --frames {input.frames:q} --out {output.sheet:q} --page {output.page:q} 2> {log:q}"

@@ -6,6 +6,7 @@ rule match:
         look="{shoot}/work/plain.clf",
         still=STILL[0],
         audit="{shoot}/audit.json",
+        lens="{shoot}/work/lens.json",
         proxies=every_chunk("{shoot}/work/proxies/{chunk}.npz"),
         frames=every_chunk("{shoot}/work/decoded/{chunk}.npy"),
     output:
@@ -30,6 +31,6 @@ rule match:
     message:
         "{wildcards.shoot}: taking the look from the graded still"
     shell:
-        "kerbwalk match --look {input.look:q} --still {input.still:q} --audit {input.audit:q}"
+        "kerbwalk match --look {input.look:q} --still {input.still:q} --audit {input.audit:q} --lens {input.lens:q}"
         " --proxies {input.proxies:q} --frames {input.frames:q} --out {output.clf:q} --cc {output.cc:q}"
         " --report {output.report:q} --picture {output.picture:q} 2> {log:q}"

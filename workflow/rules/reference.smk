@@ -9,6 +9,7 @@ rule reference_photo:
     input:
         look="{shoot}/work/plain.clf",
         audit="{shoot}/audit.json",
+        lens="{shoot}/work/lens.json",
         proxies=every_chunk("{shoot}/work/proxies/{chunk}.npz"),
         frames=every_chunk("{shoot}/work/decoded/{chunk}.npy"),
     output:
@@ -27,5 +28,5 @@ rule reference_photo:
     message:
         "{wildcards.shoot}: writing the reference photo"
     shell:
-        "kerbwalk reference --look {input.look:q} --audit {input.audit:q} --proxies {input.proxies:q}"
-        " --frames {input.frames:q} --out {output:q} 2> {log:q}"
+        "kerbwalk reference --look {input.look:q} --audit {input.audit:q}"
+        " --lens {input.lens:q} --proxies {input.proxies:q} --frames {input.frames:q} --out {output:q} 2> {log:q}"

@@ -2,6 +2,7 @@ rule steady:
     input:
         track="{shoot}/work/track.json",
         sights="{shoot}/work/sights.npz",
+        lens="{shoot}/work/lens.json",
     output:
         warps="{shoot}/work/warps.json",
         hold=shown("{shoot}/work/hold.csv", "hold", "Numbers", "the hold point's track"),
@@ -20,5 +21,5 @@ rule steady:
     message:
         "{wildcards.shoot}: steadying"
     shell:
-        "kerbwalk steady --track {input.track:q} --sights {input.sights:q} --settings {params.settings:q}"
+        "kerbwalk steady --track {input.track:q} --sights {input.sights:q} --lens {input.lens:q} --settings {params.settings:q}"
         " --out {output.warps:q} --csv {output.hold:q} 2> {log:q}"

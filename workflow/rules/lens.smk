@@ -1,0 +1,21 @@
+rule lens:
+    input:
+        ingest="{shoot}/work/ingest.json",
+    output:
+        "{shoot}/work/lens.json",
+    log:
+        "{shoot}/work/logs/lens.log",
+    benchmark:
+        "{shoot}/work/times/lens.tsv"
+    conda:
+        ENVIRONMENT
+    resources:
+        mem_mb=300,
+        runtime=5,
+    params:
+        settings=picked("lens"),
+        code=fingerprint("lens"),
+    message:
+        "{wildcards.shoot}: looking up the lens"
+    shell:
+        "kerbwalk lens --ingest {input.ingest:q} --settings {params.settings:q} --out {output:q} 2> {log:q}"
