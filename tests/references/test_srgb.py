@@ -1,5 +1,5 @@
-"""sRGB and linear light (IEC 61966-2-1), against colour-science's functions of it: photos that are TIFFs are read by the
-one, and reference.tif is written by the other."""
+"""sRGB and linear light (IEC 61966-2-1), against colour-science's functions of it: photos that are TIFFs are read by
+the one, and reference.tif is written by the other."""
 
 import colour as science
 import numpy as np
