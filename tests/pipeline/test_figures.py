@@ -13,7 +13,7 @@ SHOOTS = ("approach", "empty", "arc")
 STILL = 0.5  # RMS distance from the mean, pixels at 1080p
 # The level by the true flicker: RMS from the kept trend, its worst photo and one that a bus passes, and RMS from a
 # cubic; RMS from that as far as the finished frames can tell, and of their mean, where nobody walks.
-GAIN, WORST, BUS, SMOOTH, EVEN, MEAN = 0.0015, 0.005, 0.003, 0.002, 0.002, 0.004
+GAIN, WORST, BUS, SMOOTH, EVEN, MEAN = 0.0015, 0.005, 0.003, 0.002, 0.001, 0.001
 HALF = 80  # of the patch about the hold point, pixels of the clip
 
 
@@ -21,8 +21,8 @@ HALF = 80  # of the patch about the hold point, pixels of the clip
 def seen(finished, planes):
     """A function: what is measured on the frames of a shoot's master. Each is decoded once.
 
-    Returns patches, float32 (n, 161, 161), luma about the hold point; at, (2,), the point's place in them; and
-    light, float32 (n, 108, w), linear.
+    Returns patches, float32 (n, 161, 161), luma about the hold point; at, (2,), the point's place in them;
+    light, float32 (n, 108, w), linear; and lamps, (n, 3), the median Y', Cb, Cr of the 100 brightest pixels.
     """
     known = {}
 
@@ -30,12 +30,14 @@ def seen(finished, planes):
         if shoot not in known:
             hold = in_clip(finished, shoot, finished.json(shoot, "work/warps.json")["hold"])
             x, y = np.round(hold).astype(int) - HALF
-            patches, light = [], []
+            patches, light, lamps = [], [], []
             for frame in planes(finished.results / shoot / "master.mkv"):
                 patches.append(frame[0][y : y + 2 * HALF + 1, x : x + 2 * HALF + 1] / np.float32(1023))
                 small = cv2.resize(linear(frame), None, fx=0.1, fy=0.1, interpolation=cv2.INTER_AREA)
                 light.append(small)
-            known[shoot] = np.array(patches), hold - [x, y], np.array(light)
+                brightest = np.argpartition(frame[0], -100, axis=None)[-100:]
+                lamps.append([np.median(plane.ravel()[brightest]) for plane in frame])
+            known[shoot] = np.array(patches), hold - [x, y], np.array(light), np.array(lamps)
         return known[shoot]
 
     return look
@@ -189,6 +191,16 @@ def test_the_level_of_what_lasts_is_even_in_the_finished_frames(seen, shoot):
     places = np.arange(-0.3, 0.3, 0.0005)
     density = [np.exp(-np.square((places[:, None] - ratio) / 0.01) / 2).sum(axis=1) for ratio in ratios]
     assert np.sqrt(np.square(deviation(np.exp(places[np.argmax(density, axis=1)]))).mean()) < EVEN
+
+
+def test_lamps_are_white_in_every_frame_whatever_its_gain(seen, finished):
+    """Y' of white is 940 in 10 bits, Cb and Cr of what has no colour 512 (ITU-R BT.709-6, item 5.6)."""
+    with open(finished.results / "approach" / "work" / "gains.csv", newline="", encoding="utf-8") as file:
+        gains = [float(row["applied_gain"]) for row in csv.DictReader(file)]
+    assert min(gains) < -0.05 and max(gains) > 0.05, "some frames are darkened, some brightened"
+    lamps = seen("approach")[3]
+    np.testing.assert_allclose(lamps[:, 0], 940, atol=2)
+    np.testing.assert_allclose(lamps[:, 1:], 512, atol=3)
 
 
 def test_the_mean_level_is_even_where_nobody_walks(seen):

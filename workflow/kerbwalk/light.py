@@ -136,9 +136,10 @@ def doubted(ratios, levels):
 def solve(count, ratios):
     """log brightness of every photo from all the links, their mean zero, with standard deviations.
 
-    ratios: {(i, j): Ratio}. Least squares on the graph with Huber weights, so that no error is handed on from photo to
-    photo; the lens's vignetting is one for all, and each photo has its own small part more or less of it. Photos
-    without links are NaN. Returns (levels (count,), sigmas (count,)).
+    ratios: {(i, j): Ratio}. Least squares on the graph, so that no error is handed on from photo to photo, in which
+    links that are wrong by more than three sigmas count the less the more they are; the lens's vignetting is one for
+    all, and each photo has its own small part more or less of it. Photos without links are NaN.
+    Returns (levels (count,), sigmas (count,)).
     """
     size = 2 * count + 1
     prior = np.diag(np.square([*([1e-2] * count), *([1 / BREATHING] * count), 1 / VIGNETTING]))
@@ -161,7 +162,7 @@ def solve(count, ratios):
         for pair, r in ratios.items():
             after, before = places[pair]
             error = answer[after] - answer[before] * [1, 0, 1] - r.model
-            now = 1 / max(1.0, np.sqrt(error @ r.information @ error) / 3)
+            now = 1 / max(1.0, error @ r.information @ error / 9)
             change, trust[pair] = max(change, abs(now - trust[pair])), now
         if change < 1e-3:
             break

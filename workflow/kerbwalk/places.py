@@ -10,10 +10,11 @@ from kerbwalk.trend import trend
 
 # A place flickers where over a stretch of this many photos the changes are as large (log), and so much larger than what
 # sets neighbouring blocks apart; it is the blocks of at least half the greatest changes there, if they are so many.
-STRETCH, FLICKER, ALIKE, LEAST = 16, 0.02, 2.0, 3
-# What flickers has one pattern of blocks (part of the changes' power in their first singular vector), and not one
-# change in ten beyond this many standard deviations (1.64 of a normal distribution); things that pass have neither.
-ONE_PATTERN, SELDOM = 0.8, 2.2
+STRETCH, FLICKER, ALIKE, LEAST = 16, 0.02, 2.0, 6
+# What flickers has one pattern of blocks (part of the changes' power in their first singular vector), not one change
+# in ten beyond this many standard deviations (1.64 of a normal distribution), and no greater kurtosis than this (3 of a
+# normal one); things that pass, and edges that flow lays badly now and then, have not all of them.
+ONE_PATTERN, SELDOM, KURTOSIS = 0.8, 2.2, 6.0
 # Its light reaches so many blocks further.
 HALO = 4
 # Colours are evened where they flicker by more than this (log) and this many times what their links disagree by.
@@ -85,10 +86,11 @@ def _to_and_fro(swings):
     rows = np.where(known, swings, 0)[known.mean(axis=1) > 0.8]
     if len(rows) < STRETCH // 2:
         return False
-    power = np.square(np.linalg.svd(rows, compute_uv=False))
-    size = np.abs(rows)
+    times, power, _ = np.linalg.svd(rows, full_matrices=False)
+    power, size = np.square(power), np.abs(rows)
     seldom = np.median(np.quantile(size, 0.9, axis=0) / (1.48 * np.median(size, axis=0) + 1e-9))
-    return power[0] > ONE_PATTERN * power.sum() and seldom < SELDOM
+    kurtosis = (times[:, 0] ** 4).mean() / (times[:, 0] ** 2).mean() ** 2
+    return power[0] > ONE_PATTERN * power.sum() and seldom < SELDOM and kurtosis < KURTOSIS
 
 
 def _place(core, count, ratios, period):

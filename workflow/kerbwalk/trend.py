@@ -11,6 +11,8 @@ from kerbwalk.exposure import changes_of, ramp
 SURE, APART = 3.0, 0.04
 # From so many photos on a trend may be smooth by its third and fourth differences.
 FEW = {3: 8, 4: 24}
+# By how much Schwarz's criterion has to speak for anything but a line: strong evidence (Kass & Raftery 1995).
+STRONG = 6.0
 
 
 @dataclass
@@ -72,7 +74,7 @@ def trend(values, period):
     Returns (n,). A smoothing spline of evenly spaced values (Whittaker 1923), as stiff as the values themselves say:
     the penalty is chosen by restricted maximum likelihood (Wahba 1985; Reiss & Ogden 2009); or as stiff as can be: a
     line, a parabola, a cubic. Of these that one is taken which says most with the fewest degrees of freedom (Schwarz
-    1978). So in steady light no flicker is left as a slow wobble, and dusk, ever quicker and ever slower, is followed
+    1978), but for a line where the others say hardly more. So in steady light no flicker is left as a slow wobble, and dusk, ever quicker and ever slower, is followed
     with few bends.
     """
     return _smoother(values, period)(_filled(values))
@@ -148,7 +150,7 @@ def _penalty(period, order):
 
 
 def _choices(spline, values, period):
-    """[(Schwarz's criterion, spline, penalty)] for the penalty of the greatest restricted likelihood, and the stiffest.
+    """[(criterion, spline, penalty)] for the penalty of the greatest restricted likelihood, and the stiffest.
 
     Second differences are no choice but as a straight line: what they bend to has kinks.
     """
@@ -160,4 +162,4 @@ def _choices(spline, values, period):
     freedom = spline.order + (1 - shrink).sum(1)
     criterion = len(values) * np.log(left.mean(1) + 1e-30) + np.log(len(values)) * freedom
     chosen = [-1] if spline.order == 2 else [-1, int(np.argmax(likelihood))]
-    return [(criterion[k], spline, penalties[k]) for k in chosen]
+    return [(criterion[k] + STRONG * (spline.order > 2), spline, penalties[k]) for k in chosen]
