@@ -116,7 +116,7 @@ def follow(first, second, points, start):
     size = first.shape[1], first.shape[0]
     warped = cv2.warpPerspective(second, start, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
     settings = {"winSize": (17, 17), "criteria": (3, 20, 0.01), "flags": cv2.OPTFLOW_USE_INITIAL_FLOW}
-    ahead, state, _ = cv2.calcOpticalFlowPyrLK(first, warped, points, points.copy(), maxLevel=3, **settings)
+    ahead, state, _ = cv2.calcOpticalFlowPyrLK(first, warped, points, points.copy(), maxLevel=2, **settings)
     # On the way back the start is where it should end.
     back, state_back, _ = cv2.calcOpticalFlowPyrLK(warped, first, ahead, points.copy(), maxLevel=1, **settings)
     returned = np.hypot(*(back - points).T) < RETURN_ERROR
@@ -209,45 +209,48 @@ def refine_patch(first, second, matrix, point, radius, blur=1.0):
     if texture < 1e-4:
         return None
     window = np.exp(-(unit[0] ** 2 + unit[1] ** 2))
-    warp = np.zeros((2, 3))
-    warp[:, :2] = np.eye(2)
-    weight, begun = window, False
+    places = np.stack([dx, dy, np.ones_like(dx)], 1)
+    warp, weight = np.eye(3), None
     corner, blurred = _surroundings(second, transfer(matrix, [[px, py]])[0], 2 * radius + 8 * pad, blur)
-    for _ in range(25):
-        local = np.stack([dx, dy, np.ones_like(dx)]).T @ warp.T + (px, py)
-        where = transfer(matrix, local).astype(np.float32)
+    # One pixel in four will do on the way there.
+    part = np.s_[::4]
+    for turn in range(25):
+        where = transfer(matrix, places[part] @ warp[:2].T + (px, py)).astype(np.float32)
         if (where < corner + 1).any() or (where > corner + np.array(blurred.shape[::-1]) - 2).any():
             return None
-        side = 2 * radius // stride + 1
-        where -= corner
-        seen = cv2.remap(blurred, where.reshape(side, side, 2), None, cv2.INTER_LINEAR).ravel().astype(np.float64)
-        gain, offset = _gain_and_offset(model, seen, weight) if begun else _first_gain_and_offset(model, seen)
-        begun = True
-        error = (seen - offset) / gain - model
+        seen = cv2.remap(blurred, (where - corner)[:, None], None, cv2.INTER_LINEAR).ravel().astype(np.float64)
+        if weight is None:
+            gain, offset = _first_gain_and_offset(model[part], seen)
+        elif len(weight) == len(seen):
+            gain, offset = _gain_and_offset(model[part], seen, weight)
+        error = (seen - offset) / gain - model[part]
         # The scale by the best quarter, as most of the patch may be covered (0.3186: that quantile of a normal).
-        spread = np.quantile(np.abs(error), 0.25) / 0.3186 + 1e-9
+        spread = np.partition(np.abs(error), len(error) // 4)[len(error) // 4] / 0.3186 + 1e-9
         trust = 1 / (1 + np.square(error / (2.5 * spread))) ** 2
-        weight = window * trust
-        weighted = steps * weight[:, None]
-        change = np.linalg.solve(weighted.T @ steps + 1e-9 * np.eye(8), weighted.T @ error)
+        weight = window[part] * trust
+        weighted = steps[part] * weight[:, None]
+        change = np.linalg.solve(weighted.T @ steps[part] + 1e-9 * np.eye(8), weighted.T @ error)
         delta = np.array(
             [[1 + change[2] / radius, change[3] / radius, change[0]],
              [change[4] / radius, 1 + change[5] / radius, change[1]],
              [0, 0, 1]]
         )  # fmt: skip
-        warp = (np.vstack([warp, [0, 0, 1]]) @ np.linalg.inv(delta))[:2]
-        if np.hypot(*change[:2]) < 1e-3:
+        warp = warp @ np.linalg.inv(delta)
+        moved = np.hypot(*change[:2])
+        if part == np.s_[:] and moved < 1e-3:
             break
+        if moved < 1e-2 or turn == 12:
+            part = np.s_[:]
     aside = np.asarray(point, float) - (px, py)
-    position = transfer(matrix, (warp @ [*aside, 1.0])[None] + (px, py))[0]
-    shown = float((window * trust).sum() / window.sum())
+    position = transfer(matrix, (warp[:2] @ [*aside, 1.0])[None] + (px, py))[0]
+    shown = float(weight.sum() / window[part].sum())
     # Blurred noise is alike in about so many pixels.
     alike = max(4 * np.pi * (blur / stride) ** 2, 1)
     noise = float((weight * error**2).sum() / weight.sum())
-    spread = alike * noise * np.linalg.inv(weighted.T @ steps + 1e-9 * np.eye(8))
+    spread = alike * noise * np.linalg.inv(weighted.T @ steps[part] + 1e-9 * np.eye(8))
     # The point itself, aside from the patch's middle by little, moves with the affine part too.
     sigma = float(np.sqrt(max(np.linalg.eigvalsh(spread[:2, :2])[-1], 0)))
-    return position, _correlation(model, seen, weight) if shown > 0.25 else 0.0, sigma
+    return position, _correlation(model[part], seen, weight) if shown > 0.25 else 0.0, sigma
 
 
 def _surroundings(picture, point, reach, blur):
@@ -271,20 +274,23 @@ def _first_gain_and_offset(model, seen):
     usable = np.abs(model[i] - model[j]) > 0.5 * model.std()
     i, j = i[usable], j[usable]
     gains = (seen[i] - seen[j]) / (model[i] - model[j])
+    i, gains = i[gains > 0.02], gains[gains > 0.02]
+    if not len(gains):
+        return 1.0, float(seen.mean() - model.mean())
+    offsets = seen[i] - gains * model[i]
     pixels = rng.integers(0, len(model), 800)
-    best = (np.inf, 1.0, float(seen.mean() - model.mean()))
-    for gain, offset in zip(gains, seen[i] - gains * model[i], strict=True):
-        if gain > 0.02:
-            error = float(np.quantile(np.abs((seen[pixels] - offset) / gain - model[pixels]), 0.3))
-            best = min(best, (error, float(gain), float(offset)))
-    return best[1:]
+    error = np.abs((seen[pixels] - offsets[:, None]) / gains[:, None] - model[pixels])
+    best = np.argmin(np.partition(error, 240, axis=1)[:, 240])
+    return float(gains[best]), float(offsets[best])
 
 
 def _gain_and_offset(model, seen, weight):
     """seen = gain * model + offset, by weighted least squares; never less gain than a tenth of the spreads' ratio."""
-    x, y = np.average(model, weights=weight), np.average(seen, weights=weight)
-    power = np.average((model - x) ** 2, weights=weight)
-    gain = np.average((model - x) * (seen - y), weights=weight) / max(power, 1e-12)
+    total = weight.sum()
+    x, y = weight @ model / total, weight @ seen / total
+    aside = model - x
+    weighted = weight * aside
+    gain = weighted @ (seen - y) / max(weighted @ aside, 1e-12 * total)
     gain = max(gain, 0.1 * seen.std() / max(model.std(), 1e-12), 1e-9)
     return gain, y - gain * x
 
@@ -308,18 +314,26 @@ def _homography(source, target, weight):
     to_source, to_target = _normaliser(source, weight), _normaliser(target, weight)
     x, y = transfer(to_source, source).T
     u, v = transfer(to_target, target).T
-    one, zero, root = np.ones_like(x), np.zeros_like(x), np.sqrt(weight)
-    rows_u = np.stack([x, y, one, zero, zero, zero, -u * x, -u * y], 1) * root[:, None]
-    rows_v = np.stack([zero, zero, zero, x, y, one, -v * x, -v * y], 1) * root[:, None]
-    design = np.vstack([rows_u, rows_v])
+    # The normal equations of u = (h1 x + h2 y + h3) / (h7 x + h8 y + 1), and of v likewise, times the denominator.
+    rows = np.stack([x, y, np.ones_like(x), u * x, u * y, v * x, v * y, u, v])
+    sums = (rows * weight) @ rows.T
+    normal, right = np.zeros((8, 8)), np.zeros(8)
+    for k, (own, one) in enumerate(((slice(3, 5), 7), (slice(5, 7), 8))):
+        part = slice(3 * k, 3 * k + 3)
+        normal[part, part] = sums[:3, :3]
+        normal[part, 6:] = -sums[:3, own]
+        normal[6:, part] = normal[part, 6:].T
+        normal[6:, 6:] += sums[own, own]
+        right[part], right[6:] = sums[:3, one], right[6:] - sums[own, one]
     # A little of "no perspective" keeps the fit sane where few matches carry it.
-    normal = design.T @ design + np.diag([0, 0, 0, 0, 0, 0, 1e-4, 1e-4]) * weight.sum()
-    answer = np.linalg.solve(normal + 1e-12 * np.eye(8), design.T @ (np.concatenate([u, v]) * np.tile(root, 2)))
+    normal[[6, 7], [6, 7]] += 1e-4 * sums[2, 2]
+    answer = np.linalg.solve(normal + 1e-12 * np.eye(8), right)
     matrix = np.linalg.inv(to_target) @ np.append(answer, 1).reshape(3, 3) @ to_source
     return matrix / matrix[2, 2]
 
 
 def _normaliser(points, weight):
-    mean = np.average(points, axis=0, weights=weight)
-    spread = np.sqrt(np.average(((points - mean) ** 2).sum(1), weights=weight) / 2) + 1e-9
+    total = weight.sum()
+    mean = weight @ points / total
+    spread = np.sqrt(weight @ ((points - mean) ** 2).sum(1) / total / 2) + 1e-9
     return np.array([[1 / spread, 0, -mean[0] / spread], [0, 1 / spread, -mean[1] / spread], [0, 0, 1]])

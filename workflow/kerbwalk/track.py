@@ -131,6 +131,8 @@ def choose_hold(grey, count, reference):
             link, found, ok = registration.register(first, second, points, _shifted(shift), middle, width)
             if link and (best is None or link.inliers > best[0].inliers):
                 best = link, found, ok
+            if best and best[0].share > 0.6:
+                break
         if best is not None:
             residual = np.hypot(*(transfer(best[0].matrix, points) - best[1]).T)
             lasting += best[2] * np.exp(-((residual / 3) ** 2))
