@@ -19,12 +19,14 @@ def chain(signal, pixel_format, scaled=None):
     """The filter chain from the master's pictures to those of an encoder.
 
     signal: a key of SIGNALS; pixel_format: FFmpeg's name; scaled: (width, height) to be made smaller to, or None.
+    Chroma is sited left, as H.264 and its like assume. The step to 8 bits is dithered at random, always alike, so that
+    night skies do not band: encoders flatten the finer pattern of error diffusion.
     Chroma is sited left, as H.264 and its like assume. The step to 8 bits is dithered, so that night skies do not
-    band. Sizes change in linear light, as a lamp's edge gets wider otherwise.
+    Sizes change in linear light, as a lamp's edge gets wider otherwise.
     """
     # zimg knows R'G'B' in planes alone; what it does not know would be rounded by another filter, without dither.
     planes = {"rgb24": "gbrp,format=", "rgb48le": "gbrp16le,format="}.get(pixel_format, "") + pixel_format
-    dither = "none" if pixel_format.endswith("le") else "error_diffusion"
+    dither = "none" if pixel_format.endswith("le") else "random"
     last = f"{SIGNALS[signal]}:chromal=left:dither={dither},format={planes},setsar=1"
     if not scaled:
         return f"zscale={MASTER_SIGNAL}:{last}"
