@@ -72,6 +72,9 @@ def main():
             outputs += ["-map", "0:v", "-vf", filters.TO_420, "-c:v", "rawvideo", "-f", "rawvideo", pictures]
         with ffmpeg.writer(output, ffmpeg.MASTER_FORMAT, PART_RATE, *outputs) as write:
             for k in mine:
+                if k > mine[0] and warps["frames"][k] == warps["frames"][k - 1] and not framing["moves"]:
+                    write(planes)
+                    continue
                 rgb = np.zeros((output[1], output[0], 3), np.float32)
                 if framing["moves"]:
                     crop = moved(framing["crop"], warps["hold"], framing["moves"][k])

@@ -13,7 +13,7 @@ RECIPES = {
     "wide": {"size": "320x180", "aspect": "16:9", "codec": "hevc", "depth": 10, "fps": 29.97},
     "larger": {"size": "400x1600", "codec": "dnxhr"},
     "mezzanine": {},
-    "loop": {"size": "128x512"},
+    "loop": {"size": "128x512", "fps": 4, "pace": {"loop": "forth_and_back", "hold_first": 0.5, "speed": 0.5}},
     "stills": {},
     "poster": {"frame": 1.0},
 }
@@ -41,7 +41,8 @@ def test_every_file_and_folder(delivered):
     assert len(list((folder / "walk_stills").glob("*.tif"))) == 6
     for name, ending in ENDINGS.items():
         told = delivered.json("walk", f"work/quality/{name}{ending}.json")
-        assert told["frames"] == (1 if name == "poster" else 6)
+        # forth and back: 2 (2 * 5 + 1) - 2, and the first frame for half a second
+        assert told["frames"] == {"poster": 1, "loop": 22}.get(name, 6)
         assert name in ("stills", "poster") or told["vmaf"]["worst"] > 90
 
 
@@ -72,6 +73,20 @@ def test_the_larger_one_has_more_in_it_than_the_master_made_larger(delivered):
     # Of the same crop, as one aspect has one crop.
     crops = [delivered.json("walk", f"work/{place}framing.json")["crop"] for place in ("", "400x1600/")]
     assert np.allclose(*crops, atol=3)
+
+
+def test_frames_in_between_are_mixed_in_linear_light(delivered, planes):
+    """The last of the frames that stand, the one between the first two photos, and the second photo's."""
+    warps = delivered.json("walk", "work/128x512-loop/warps.json")
+    first, second = (delivered.json("walk", "work/warps.json")["frames"][k][0][0] for k in (0, 1))
+    assert warps["frames"][1] == warps["frames"][2] == [[first, 1.0]]
+    assert warps["frames"][3] == [[first, 0.5], [second, 0.5]]
+    luma = [frame[0] for frame in planes(delivered.results / "walk" / "work" / "128x512-loop" / "master.mkv")]
+    assert len(luma) == 22
+    assert (luma[0] == luma[2]).all()
+    light = [(np.maximum(frame.astype(float) - 64, 0) / 876) ** 2.4 for frame in luma[2:5]]
+    # The tone curve bends, so that this holds on the whole and not to the last digit.
+    assert np.abs(light[1] - (light[0] + light[2]) / 2).mean() < 0.25 * np.abs(light[0] - light[2]).mean()
 
 
 def test_stills_and_poster(delivered):

@@ -55,6 +55,7 @@ def mistake(text, tmp_path, night=True):
         ("recipes: {uhd: {fps: -1}}", ": 'recipes.uhd.fps' is -1; expected a frame rate from 1 to 240"),
         ("recipes: {uhd: {depth: 12}}", ": 'recipes.uhd.depth' is 12; expected 8, 10 or 16"),
         ("recipes: {my_own: {}}", ": 'recipes' is 'my_own'; expected recipes by name, of letters, digits and hyphens"),
+        ("recipes: {a: {pace: {speed: 0}}}", ": 'recipes.a.pace.speed' is 0; expected photos a frame, from 0.05 to 20"),
         ("recipes: {wide: {aspect: wide}}", ": 'recipes.wide.aspect' is 'wide'; expected a ratio in quotes"),
         ("leave_out: IMG_1.dng", ": 'leave_out' is 'IMG_1.dng'; expected a list of photos' file names"),
         ("leave_out: [5]", ": 'leave_out.0' is 5; expected a photo's file name"),

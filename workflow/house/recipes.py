@@ -16,6 +16,16 @@ FORMATS = {
     "tiff": Format(None, (16,), colour="srgb"),
     "jpeg": Format("jpg", (8,), colour="srgb", quality=(97, 1, 100), single=True),
 }
+# The clip as it is, a photo a frame (kerbwalk.retime).
+PACE = {
+    "speed": 1,
+    "between": "blend",
+    "ease": 0,
+    "hold_first": 0,
+    "hold_last": 0,
+    "reverse": False,
+    "loop": "none",
+}
 # Of the master's size, these are encoded from the pictures that compose lays ready in 4:2:0 and 8 bits.
 READY = ("h264",)
 
@@ -26,8 +36,8 @@ def resolved(settings, where):
     settings: a shoot's, whole and checked by the schema; where: the file to name in a complaint.
     A recipe has size [width, height] in pixels, rate ("24/1"), codec, depth (bits), colour, quality (a number, or
     None where the codec has none), ending (None: a folder of pictures), frame (of a single picture, a part of the
-    clip's length), vmaf, picture: the name of what is composed for it, "" for the master; and ready: whether it is
-    encoded from the pictures that compose lays ready beside the master.
+    clip's length), vmaf, pace (see kerbwalk.retime), picture: the name of what is composed for it, "" for the master;
+    and ready: whether it is encoded from the pictures that compose lays ready beside the master.
     Raises SettingsError, one sentence, for a name without a recipe and for what no encoder could do.
     """
     known, found = settings["recipes"], {}
@@ -37,7 +47,7 @@ def resolved(settings, where):
             raise SettingsError(f"{where}: 'deliverables' names '{name}', for which there is no recipe; "
                                 f"the nearest is '{near}'")  # fmt: skip
         try:
-            found[name] = _complete(known[name], settings)
+            found[name] = _complete(name, known[name], settings)
         except ValueError as error:
             raise SettingsError(f"{where}: 'recipes.{name}' {error}") from None
     return found
@@ -54,12 +64,13 @@ def master_size(settings):
 
 
 def boxes(recipes):
-    """The sizes that decoding has to keep up with: the master's, and those of the pictures composed for themselves."""
-    own = {tuple(recipe["size"]) for recipe in recipes.values() if recipe["picture"]}
+    """The sizes that decoding has to keep up with: the master's, and what is wider or higher."""
+    sizes = {tuple(recipe["size"]) for recipe in recipes.values()}
+    own = [size for size in sizes if size[0] > MASTER_BOX[0] or size[1] > MASTER_BOX[1]]
     return [list(MASTER_BOX), *map(list, sorted(own))]
 
 
-def _complete(recipe, settings):
+def _complete(name, recipe, settings):
     codec = recipe.get("codec", "h264")
     form = FORMATS[codec]
     depth = recipe.get("depth", form.depths[0])
@@ -80,8 +91,14 @@ def _complete(recipe, settings):
         if side % 2 or not 64 <= side <= 8192:
             raise ValueError(f"has a size of {recipe['size']}; width and height must be even, from 64 to 8192 pixels")
     size, master = list(output_size(box, aspect)), master_size(settings)
+    pace = PACE | recipe.get("pace", {})
+    if form.single and pace != PACE:
+        raise ValueError(f"has a pace; {codec} holds one picture, leave it out")
     # Smaller ones of the master's aspect are scaled from it, up to the rounding to even numbers.
     smaller = aspect == settings_module.ratio(settings["aspect"]) and size[0] <= master[0]
+    own = "" if smaller else "{}x{}".format(*size)
+    if pace != PACE:
+        own = "{}x{}-".format(*size) + name
     return {
         "size": size,
         "rate": settings_module.frame_rate(recipe.get("fps") or settings["fps"]),
@@ -92,8 +109,9 @@ def _complete(recipe, settings):
         "ending": form.ending,
         "frame": recipe.get("frame", 0.5) if form.single else None,
         "vmaf": recipe.get("vmaf", form.vmaf),
-        "picture": "" if smaller else "{}x{}".format(*size),
-        "ready": size == master and smaller and codec in READY,
+        "pace": pace,
+        "picture": own,
+        "ready": size == master and not own and codec in READY,
     }
 
 

@@ -81,7 +81,7 @@ CHUNKS = {shoot.id: shoots.chunks(shoot.photos, NIGHT["frames_per_job"]) for sho
 wildcard_constraints:
     shoot="[^/]+",
     chunk="[0-9]+",
-    picture="[0-9]+x[0-9]+",
+    picture="[0-9]+x[0-9]+(-[A-Za-z0-9-]+)?",
     deliverable=r"[A-Za-z0-9-]+(\.[a-z0-9]+)?",
 
 
@@ -133,6 +133,18 @@ def of_picture(wildcards, file):
     return "/".join([wildcards.shoot, "work", *own, file])
 
 
+def of_recipe(wildcards):
+    """The first recipe that asks for the picture that a job is about."""
+    asked = BY_ID[wildcards.shoot].recipes.values()
+    return next(recipe for recipe in asked if recipe["picture"] == wildcards.picture)
+
+
+def timeline(wildcards, picture=None):
+    """The file with the frames of a picture's clip: steady's, or of a pace of its own."""
+    picture = picture or ("picture" in wildcards.keys() and wildcards.picture)
+    return f"{wildcards.shoot}/work/{picture + '/' if picture and '-' in picture else ''}warps.json"
+
+
 def every_part(ending):
     """An input function: the composed parts of the picture that a job is about."""
     return lambda w: every_chunk(of_picture(w, f"composed/{{chunk}}.{ending}"))(w)
@@ -141,8 +153,8 @@ def every_part(ending):
 def framed(wildcards):
     """What the framing has to know: the picture's size, and what decoding goes by."""
     shoot = BY_ID[wildcards.shoot]
-    size = wildcards.picture.split("x") if "picture" in wildcards.keys() else recipes.master_size(shoot.settings)
-    known = {"output": [int(side) for side in size], "boxes": recipes.boxes(shoot.recipes)}
+    size = of_recipe(wildcards)["size"] if "picture" in wildcards.keys() else recipes.master_size(shoot.settings)
+    known = {"output": size, "boxes": recipes.boxes(shoot.recipes)}
     return json.dumps(known | {"framing": shoot.settings["framing"]})
 
 

@@ -5,7 +5,7 @@ rule compose:
         look="{shoot}/work/look.clf",
         gains="{shoot}/work/gains.csv",
         found="{shoot}/work/light.json",
-        warps="{shoot}/work/warps.json",
+        warps=timeline,
         framing=lambda w: of_picture(w, "framing.json"),
     output:
         video="{shoot}/work/composed/{chunk}.mkv",

@@ -16,7 +16,7 @@ rule deliver:
         ready=ready,
         master=own_master,
         framing=lambda w: "/".join(filter(None, [w.shoot, "work", recipe(w)["picture"], "framing.json"])),
-        warps="{shoot}/work/warps.json",
+        warps=lambda w: timeline(w, recipe(w)["picture"]),
         ingest="{shoot}/work/ingest.json",
         audit="{shoot}/audit.json",
     output:

@@ -1,6 +1,6 @@
 rule framing:
     input:
-        warps="{shoot}/work/warps.json",
+        warps=timeline,
     output:
         "{shoot}/work/framing.json",
     log:
