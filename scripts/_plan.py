@@ -223,7 +223,7 @@ def measured(results, named):
 def request(options):
     own = standard()
     aspect = settings.ratio(settings.normalised(own)["aspect"])
-    output = deliver.output_size(deliver.largest_box(own["deliverables"]), aspect)
+    output = deliver.output_size(deliver.MASTER_BOX, aspect)
     paced = ("clip", "fps", "photos", "shutter", "move", "interval", "minutes", "walk", "step")
     return Request(
         pace={name: getattr(options, name) for name in paced if getattr(options, name) is not None},

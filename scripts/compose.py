@@ -3,20 +3,21 @@
 The clip's frames are shared evenly among the parts. Outputs
   out       a Matroska file, FFV1 in 10-bit Y'CbCr 4:4:4, BT.709
   hashes    one MD5 a frame of the picture that went into the encoder, in FFmpeg's framemd5 format
-  pictures  the same frames as deliver encodes them, raw 4:2:0 in 8 bits
+  pictures  where asked for, the same frames as deliver encodes them for hd, raw 4:2:0 in 8 bits
 A part without frames (a clip of fewer frames than parts) is three empty files.
 """
 
 import _workflow  # noqa: F401
+import contextlib
 
 import cv2
 import numpy as np
 
-from files import ffmpeg, stage
+from files import ffmpeg, filters, stage
 from files.gains import read_gains
 from files.proxies import Proxies
 from files.tables import tabulated
-from kerbwalk import compose, deliver, detail, signal
+from kerbwalk import compose, detail, signal
 from kerbwalk.moves import moved
 
 # FFV1 version 3 (RFC 9043): every frame a key frame, slices with checksums.
@@ -41,7 +42,7 @@ def main():
     parser.add_argument("--local-contrast", type=float, required=True, help="0 for none, see kerbwalk.detail")
     parser.add_argument("--out", required=True)
     parser.add_argument("--hashes", required=True)
-    parser.add_argument("--pictures", required=True)
+    parser.add_argument("--pictures", nargs="?", const=None)
     args = parser.parse_args()
 
     warps, framing = stage.read_json(args.warps), stage.read_json(args.framing)
@@ -61,15 +62,19 @@ def main():
     with (
         stage.whole(args.out) as temporary,
         stage.whole(args.hashes) as hashes,
-        stage.whole(args.pictures) as pictures,
+        stage.whole(args.pictures) if args.pictures else contextlib.nullcontext() as pictures,
     ):
         if not len(mine):
             return
         encoded = ["-vf", "setsar=1", *FFV1, *ffmpeg.BT709_TAGS, *ffmpeg.REPEATABLE, "-f", "matroska", temporary]
-        delivered = ["-map", "0:v", "-vf", deliver.TO_420, "-c:v", "rawvideo", "-f", "rawvideo", pictures]
-        outputs = [*encoded, *ffmpeg.FRAME_HASHES, hashes, *delivered]
+        outputs = [*encoded, *ffmpeg.FRAME_HASHES, hashes]
+        if pictures:
+            outputs += ["-map", "0:v", "-vf", filters.TO_420, "-c:v", "rawvideo", "-f", "rawvideo", pictures]
         with ffmpeg.writer(output, ffmpeg.MASTER_FORMAT, PART_RATE, *outputs) as write:
             for k in mine:
+                if k > mine[0] and warps["frames"][k] == warps["frames"][k - 1] and not framing["moves"]:
+                    write(planes)
+                    continue
                 rgb = np.zeros((output[1], output[0], 3), np.float32)
                 if framing["moves"]:
                     crop = moved(framing["crop"], warps["hold"], framing["moves"][k])

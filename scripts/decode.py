@@ -25,14 +25,14 @@ import numpy as np
 
 from files import checked, dark, stage
 from files.photo import PhotoError, read_linear
-from kerbwalk import decode, deliver, highlights, hot, ingest
+from kerbwalk import decode, highlights, hot, ingest
 from kerbwalk.proxies import proxies
 
 
 def main():
     parser = stage.parser(__doc__)
     parser.add_argument("--ingest", required=True)
-    parser.add_argument("--settings", required=True, type=json.loads, help='JSON: {"deliverables": [...]}')
+    parser.add_argument("--settings", required=True, type=json.loads, help='JSON: {"boxes": [[width, height], ...]}')
     parser.add_argument("--photos", nargs="+", required=True)
     parser.add_argument("--names", required=True, type=json.loads, help="JSON: the photos' file names")
     parser.add_argument("--hot", required=True)
@@ -47,9 +47,14 @@ def main():
     records = {record["name"]: record for record in shoot["photos"]}
     sites, taken = stage.read_json(args.hot)["sites"], dark.read(args.dark)
     full = decode.full_levels(shoot["balance"])
-    wanted = deliver.largest_box(args.settings["deliverables"])
-    superpixel, average = decode.reduction(width, height, wanted)
-    scale = decode.scale(width, height, wanted)
+    boxes = args.settings["boxes"]
+    if large := decode.too_large(width, height, boxes[1:]):
+        raise stage.StageError(
+            f"a deliverable of {large[0][0]}x{large[0][1]} pixels cannot be made of photos of {width}x{height}; "
+            "give its recipe a smaller size, or leave it out of the deliverables"
+        )
+    superpixel, average = decode.reduction(width, height, boxes)
+    scale = decode.scale(width, height, boxes)
     grey, light, clipped, grey_factor, light_factor = [], [], [], 1, 1
     with stage.whole(args.frames) as temporary, written_along(temporary) as write:
         shape = (len(usable), height // scale, width // scale, 3)

@@ -1,38 +1,137 @@
-"""Encode a deliverable from the pictures that compose has laid ready for it.
+"""Make a deliverable by its recipe, decode it again, and ship it only if it is as good as what went into its encoder.
 
-hd: H.264 High, 4:2:0 in 8 bits, BT.709 in matrix, primaries, transfer and range, the index in front (faststart).
-The pictures are the master's own; to read them back from the master would take longer than to encode them.
+What it is encoded from: the raw pictures that compose has laid ready (hd), or the master of its picture. It carries
+BT.709's tags for matrix, primaries, transfer and range (pictures for the web and stills: sRGB's), title, creator,
+rights and place from the settings, the time at which the clip's first photo was taken, and nothing else.
+
+Outputs
+  out      the file; or, for a sequence of stills, a folder of numbered pictures
+  quality  JSON
+    codec, size [width, height], rate ("24/1"), frames, seconds, bits_a_second
+    source       "master", or the picture composed for it
+    photo_pixels across one of its pixels; below 1 the photos are enlarged
+    psnr, ssim   {mean, worst} over all frames: luma, dB; of all components
+    vmaf         {mean, worst} over the frames looked at, libvmaf's default model
+    repeated, black, jumps   frames (the first is 1) that are their predecessor again, black, or stand out, as they
+                 are in the file; what was so before is no fault of the file
+    illegal, at_white, at_black   the largest part of a picture outside EBU R 103's tolerances, at nominal white and
+                 above, at black and below; null where the file is no BT.709 signal
+  of stills and posters the first two lines
 """
 
 import _workflow  # noqa: F401
 import json
+import math
+from fractions import Fraction
+from pathlib import Path
 
-from files import ffmpeg, stage
-from house.settings import frame_rate
-from kerbwalk import deliver
+import numpy as np
 
-# Two threads whatever the machine: the encoder's result depends on their number. The slower presets gain little where
-# every frame is a new photo: in less than three quarters of the time of "faster" at 16 this one has as good an SSIM,
-# at a fifth more bytes.
-H264 = ["-c:v", "libx264", "-profile:v", "high", "-preset", "veryfast", "-crf", "15", "-threads", "2"]
+from files import compare, encoders, rights, stage
+from kerbwalk import quality
 
 
 def main():
     parser = stage.parser(__doc__)
+    parser.add_argument("--recipe", required=True, type=json.loads, help="JSON, see house.recipes")
+    parser.add_argument("--about", required=True, type=json.loads, help="JSON: title, creator, rights, place, gps")
+    parser.add_argument("--ingest", required=True)
+    parser.add_argument("--audit", required=True)
     parser.add_argument("--framing", required=True)
-    parser.add_argument("--pictures", nargs="+", required=True, help="the clip's parts in order, raw 4:2:0 in 8 bits")
-    parser.add_argument("--settings", required=True, type=json.loads, help='JSON: {"fps": 24}')
+    parser.add_argument("--warps", required=True)
+    parser.add_argument("--ready", nargs="*", help="the clip's parts in order, raw 4:2:0 in 8 bits")
+    parser.add_argument("--master", nargs="?", const=None, help="otherwise: the master of its picture")
     parser.add_argument("--out", required=True)
+    parser.add_argument("--quality", required=True)
     args = parser.parse_args()
 
-    rate = frame_rate(args.settings["fps"])
+    recipe = args.recipe
+    count = len(stage.read_json(args.warps)["frames"])
     size = stage.read_json(args.framing)["output"]
-    encoded = [*H264, *ffmpeg.BT709_TAGS, *ffmpeg.REPEATABLE, "-movflags", "+faststart", "-f", "mp4"]
-    with stage.whole(args.out) as temporary, ffmpeg.writer(size, "yuv420p", rate, *encoded, temporary) as write:
-        for part in args.pictures:
-            with open(part, "rb") as pictures:
-                while picture := pictures.read(deliver.picture_bytes(size)):
-                    write(picture)
+    about, tags, created = described(args)
+    xmp = rights.packet(about, created)
+    if recipe["ending"] is None:
+        with stage.whole_folder(args.out) as temporary:
+            frames = encoders.write_tiffs(encoders.pictures(recipe, args.master, size), temporary)
+            for path in sorted(Path(temporary).iterdir()):
+                rights.describe(path, "tif", xmp)
+            ship(args, recipe, frames, [] if frames == count else [f"it has {frames} frames instead of {count}"], {})
+        return
+    with stage.whole(args.out) as temporary:
+        if recipe["frame"] is not None:
+            wanted = round(recipe["frame"] * (count - 1))
+            shown = next(p for k, p in enumerate(encoders.pictures(recipe, args.master, size)) if k == wanted)
+            encoders.write_jpeg(shown, recipe["quality"], temporary)
+            rights.describe(temporary, recipe["ending"], xmp)
+            ship(args, recipe, 1, [], {})
+            return
+        if args.ready:
+            encoders.from_ready(recipe, args.ready, tags, temporary)
+            raw = ["-f", "rawvideo", "-pix_fmt", encoders.pixel_format(recipe), "-s", "{}x{}".format(*recipe["size"])]
+            reference = [*raw, "-i", "-"], None, encoders.ready_pictures(recipe["size"], args.ready)
+        else:
+            encoders.from_master(recipe, args.master, size, tags, temporary)
+            reference = ["-i", Path(args.master).resolve()], encoders.chain(recipe, size), ()
+        rights.describe(temporary, recipe["ending"], xmp)
+        found = compare.measured(temporary, recipe, count, reference)
+        odd, odd_before = (quality.odd_frames(found["small"][:, which]) for which in (0, 1))
+        decoded = found | odd | {"frames": len(found["psnr"])}
+        wrong = quality.faults(decoded, odd_before | {"frames": count}, recipe["vmaf"])
+        seconds = count / Fraction(recipe["rate"])
+        figures = {
+            "bits_a_second": round(8 * Path(temporary).stat().st_size / seconds),
+            **{key: mean_and_worst(found[key]) for key in ("psnr", "ssim", "vmaf")},
+            **{key: [k + 1 for k in places] for key, places in odd.items()},
+            **{key: max(found[key], default=None) for key in ("illegal", "at_white", "at_black")},
+        }
+        ship(args, recipe, count, wrong, figures)
+
+
+def ship(args, recipe, frames, wrong, figures):
+    """Write down how good it is, or stop where that is not good enough."""
+    if wrong:
+        name, said = Path(args.out).name, "; ".join(wrong)
+        raise stage.StageError(f"{name} is not shipped: {said}; raise the recipe's quality, or take another codec")
+    first = {
+        "codec": recipe["codec"],
+        "size": recipe["size"],
+        "rate": recipe["rate"],
+        "frames": frames,
+        "seconds": float(frames / Fraction(recipe["rate"])),
+        "source": recipe["picture"] or "master",
+        "photo_pixels": round(stage.read_json(args.framing)["crop"][2] / recipe["size"][0], 4),
+    }
+    stage.write_json(args.quality, first | figures)
+
+
+def described(args):
+    """(about, FFmpeg's metadata, when the clip's first photo was taken, with the zone if it is known)."""
+    names = stage.read_json(args.audit)["photos"]
+    photo = next(p for p in stage.read_json(args.ingest)["photos"] if p["name"] == names[0])
+    about = args.about | {"position": photo.get("place") if args.about["gps"] else None}
+    named = {"title": "title", "artist": "creator", "copyright": "rights"}
+    tags = {tag: about[key] for tag, key in named.items() if about[key]}
+    created = photo["time"]
+    if created:
+        tags["creation_time"] = encoders.utc(created, photo["offset"])
+        created += zone(photo["offset"])
+    if about["position"]:
+        tags["location"] = "{:+09.5f}{:+010.5f}/".format(*about["position"])
+    return about, tags, created
+
+
+def zone(minutes):
+    """An offset from UTC as ISO 8601 has it; nothing where it is not known."""
+    if minutes is None:
+        return ""
+    hours, rest = divmod(abs(round(minutes)), 60)
+    return f"{'-' if minutes < 0 else '+'}{hours:02d}:{rest:02d}"
+
+
+def mean_and_worst(values):
+    """Infinite ones (no difference at all) are told as 100."""
+    finite = [100.0 if math.isinf(v) else v for v in values]
+    return {"mean": round(float(np.mean(finite)), 4), "worst": round(float(np.min(finite)), 4)}
 
 
 if __name__ == "__main__":

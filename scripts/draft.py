@@ -24,7 +24,8 @@ import numpy as np
 
 from files import stage
 from files.photo import read_reduced
-from kerbwalk import audit, decode, highlights, ingest, registration
+from house import recipes
+from kerbwalk import audit, decode, draft, highlights, ingest, registration
 from kerbwalk.proxies import proxies
 
 SCRIPTS = Path(__file__).resolve().parent
@@ -52,7 +53,8 @@ def main():
 
     folder = Path(args.page).parent
     work = folder / "work"
-    settings = args.settings | {"steady": args.settings["steady"] | {"parallax": False}, "deliverables": ["draft"]}
+    settings = args.settings | {"steady": args.settings["steady"] | {"parallax": False}}
+    recipe = recipes.of_a_draft(settings, draft.BOX)
     line = Line(work)
     line.timed("reading", lambda: take_in(args, work))
     photos = {"ingest": work / "ingest.json", "audit": work / "audit.json", "proxies": [work / "proxies.npz"]}
@@ -73,7 +75,8 @@ def main():
     line.run("steady", **sighted, settings=chosen("steady"), out=warps, csv=work / "hold.csv")
     lit = {"ingest": photos["ingest"], "proxies": photos["proxies"], "warps": warps, "sights": sights}
     line.run("light", **lit, settings=chosen("light"), out=gains, found=found)
-    line.run("framing", warps=warps, settings=chosen("aspect", "deliverables", "framing"), out=framing)
+    framed = {"output": recipe["size"], "boxes": [draft.BOX], **chosen("framing")}
+    line.run("framing", warps=warps, settings=framed, out=framing)
     composed = [work / f"composed.{ending}" for ending in ("mkv", "framemd5", "yuv")]
     line.run(
         "compose",
@@ -88,7 +91,9 @@ def main():
         local_contrast=settings["look"]["local_contrast"],
         **dict(zip(("out", "hashes", "pictures"), composed, strict=True)),
     )
-    line.run("deliver", pictures=[composed[2]], framing=framing, settings=chosen("fps"), out=args.clip)
+    made = {"recipe": recipe, "about": settings["about"], "quality": work / "quality.json"}
+    made |= {key: photos[key] for key in ("ingest", "audit")}
+    line.run("deliver", **made, ready=[composed[2]], framing=framing, warps=warps, out=args.clip)
     looks = shelf(line, photos, settings, args.shelf, work)
     sheet = {"out": folder / "contact.png", "page": folder / "contact.html"}
     line.run("contact", **part, name=args.name, looks=[look, *looks], audit=photos["audit"], lens=lens, **sheet)
@@ -103,8 +108,9 @@ def main():
         found=found,
         framing=framing,
         clips=[args.clip],
+        measured=args.clip,
         times=line.times,
-        settings=settings | {"deliverables": args.settings["deliverables"]},
+        settings=settings,
         origins=args.origins,
         draft=True,
         out=args.page,

@@ -6,7 +6,7 @@ Output framing.json
   moves     null where the crop stands, or one [factor, right, down] a frame: its width against the first's, about the
             hold
             point, and the shift of its middle in parts of the first's size (kerbwalk.moves.moved)
-  output    [width, height] of the master, pixels
+  output    [width, height] of the composed picture, pixels
   retained  part of the photo's area that the crop keeps, 0..1; on a move the mean over the clip
   of_aspect part of the largest crop of this aspect that an unsteadied photo could give, 0..1
   costly    what leaving photos out would give back, [{photos, retained}], each with those before it; often empty
@@ -18,29 +18,27 @@ import json
 import numpy as np
 
 from files import stage
-from house.settings import ratio
-from kerbwalk import decode, deliver, framing, lens
+from kerbwalk import decode, framing, lens
 from kerbwalk.moves import soft_moves
 
 
 def main():
     parser = stage.parser(__doc__)
     parser.add_argument("--warps", required=True)
-    parser.add_argument("--settings", required=True, type=json.loads, help="JSON: aspect, deliverables, framing")
+    parser.add_argument("--settings", required=True, type=json.loads, help="JSON: output, boxes, framing")
     parser.add_argument("--out", required=True)
     args = parser.parse_args()
 
     warps, settings = stage.read_json(args.warps), args.settings["framing"]
     size, hold = warps["size"], np.array(warps["hold"])
-    box = deliver.largest_box(args.settings["deliverables"])
-    output = deliver.output_size(box, ratio(args.settings["aspect"]))
+    output = args.settings["output"]
     aspect = output[0] / output[1]
     photos = {p["name"]: p for p in warps["photos"] if p["placed"]}
     # A photo in each frame that it is part of, as on a move the frames' crops differ.
     used = [(k, name) for k, parts in enumerate(warps["frames"]) for name, _ in parts]
     to_plane = {name: np.linalg.inv(photo["matrix"]) for name, photo in photos.items()}
     # What the interpolation reads beyond its place: two output pixels and, rounded up, a decoded one.
-    margin = 2 * min(s / o for s, o in zip(size, output, strict=True)) + decode.scale(*size, box) + 2
+    margin = 2 * min(s / o for s, o in zip(size, output, strict=True)) + decode.scale(*size, args.settings["boxes"]) + 2
     margin = margin + lens.borders(warps["lens"], size)
     margins = {name: margin + shifted(photo["grid"]) for name, photo in photos.items()}
     matrices, borders = (np.array([table[name] for _, name in used]) for table in (to_plane, margins))

@@ -47,7 +47,8 @@ def main():
     for name in ("name", "ingest", "audit", "track", "look", "warps", "gains", "found", "framing"):
         parser.add_argument(f"--{name}", required=True)
     parser.add_argument("--proxies", nargs="+", required=True)
-    parser.add_argument("--clips", nargs="+", required=True)
+    parser.add_argument("--clips", nargs="+", required=True, help="all deliverables")
+    parser.add_argument("--measured", required=True, help="the deliverable, or the master, that is looked at")
     parser.add_argument("--times", nargs="+", required=True, help="benchmark files, <stage>[.<part>].tsv")
     parser.add_argument("--settings", required=True, type=json.loads, help="JSON: all the shoot's settings")
     parser.add_argument("--origins", required=True, type=json.loads, help="JSON: {setting: where it comes from}")
@@ -61,7 +62,7 @@ def main():
     ingest, audit, track, warps, framing = (
         stage.read_json(path) for path in (args.ingest, args.audit, args.track, args.warps, args.framing)
     )
-    measured = measure(args.clips[0], framing, warps)
+    measured = measure(args.measured, framing, warps)
     gains, found = read_gains(args.gains), stage.read_json(args.found)
     taken = AsTaken(Proxies(args.proxies), processor(args.look))
     photos, frames = warps["photos"], warps["frames"]
@@ -94,7 +95,7 @@ def main():
         draft=args.draft,
         seconds=float(measured["frames"] / Fraction(rate)),
         clips=[Path(clip).name for clip in args.clips],
-        played=next(Path(clip).name for clip in args.clips if clip.endswith(PLAYABLE)),
+        played=next((Path(clip).name for clip in (args.measured, *args.clips) if clip.endswith(PLAYABLE)), None),
         unprocessed=os.path.relpath(args.unprocessed, Path(args.out).parent),
         posters=[
             pages.picture(picture, POSTER)

@@ -42,6 +42,7 @@ def night(tmp_path_factory):
     (work / "look.clf").write_text(look(), encoding="utf-8")
     page = [f"--name={NAME}", "--settings", json.dumps(SETTINGS), "--clips", folder / "c_hd.mp4"]
     page += ["--origins", json.dumps({"look.white_balance.kelvin": "<b>shoot</b>.yaml"})]
+    page += ["--measured", folder / "c_hd.mp4"]
     for option, file in {
         "ingest": "work/ingest.json",
         "audit": "audit.json",

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from kerbwalk import decode
 
-HD = (1920, 1080)
+HD = [(1920, 1080)]
 
 
 @pytest.mark.parametrize(
@@ -18,7 +18,8 @@ HD = (1920, 1080)
         ((4607, 3071), (False, 1)),
         ((4608, 3072), (True, 1)),
         ((6000, 4000), (True, 1)),
-        ((4000, 6000), (True, 1)),
+        ((4000, 6000), (False, 1)),
+        ((5000, 7500), (True, 1)),
         ((9216, 6144), (True, 2)),
         ((14000, 10500), (True, 3)),
     ],
@@ -27,11 +28,15 @@ def test_reduction(size, expected):
     assert decode.reduction(*size, HD) == expected
 
 
+def test_what_the_photos_do_not_hold():
+    assert decode.too_large(1500, 1000, [(3840, 2160), (1080, 1920), (6400, 3600)]) == [(6400, 3600)]
+
+
 @given(st.integers(100, 20000), st.integers(100, 20000))
 def test_reduction_leaves_room_for_the_crop(width, height):
     superpixel, average = decode.reduction(width, height, HD)
     scale = (2 if superpixel else 1) * average
-    assert scale == 1 or max(width, height) / scale >= 1.2 * 1920
+    assert scale == 1 or (width / scale >= 1.2 * 1920 and height / scale >= 1.2 * 1080)
 
 
 @given(st.integers(1, 7), st.integers(0, 6), st.integers(0, 6))

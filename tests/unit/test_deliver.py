@@ -12,7 +12,7 @@ from kerbwalk import deliver
     [(16 / 9, (1920, 1080)), (1, (1080, 1080)), (9 / 16, (608, 1080)), (4, (1920, 480)), (4 / 3, (1440, 1080))],
 )
 def test_output_size(aspect, expected):
-    assert deliver.output_size(deliver.largest_box(["hd"]), aspect) == expected
+    assert deliver.output_size(deliver.MASTER_BOX, aspect) == expected
 
 
 @given(st.fractions(0.25, 4))

@@ -2,6 +2,7 @@
 
 import contextlib
 import subprocess
+from concurrent.futures import ThreadPoolExecutor
 
 import imageio_ffmpeg
 import numpy as np
@@ -45,6 +46,24 @@ def writer(size, pixel_format, rate, *arguments):
         errors = process.stderr.read().decode(errors="replace")
     if process.returncode:
         _fail(errors)
+
+
+def piped(arguments, folder, fed=()):
+    """What FFmpeg writes to its standard output. Raises StageError where it fails.
+
+    folder: where it runs, for the files that filters write; fed: raw pictures, as bytes, for its standard input.
+    """
+    pipes = dict.fromkeys(("stdin", "stdout", "stderr"), subprocess.PIPE)
+    with ThreadPoolExecutor(2) as pool, subprocess.Popen(_command(arguments), cwd=folder, **pipes) as process:
+        said, errors = pool.submit(process.stdout.read), pool.submit(process.stderr.read)
+        with contextlib.suppress(BrokenPipeError):
+            for picture in fed:
+                process.stdin.write(picture)
+            process.stdin.close()
+        said, errors = said.result(), errors.result().decode(errors="replace")
+    if process.returncode:
+        _fail(errors)
+    return said
 
 
 def frames(path, size, pixel_format="rgb24", filters=None, further=()):

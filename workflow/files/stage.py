@@ -5,6 +5,7 @@ import contextlib
 import errno
 import json
 import os
+import shutil
 import sys
 import tempfile
 import traceback
@@ -66,6 +67,24 @@ def whole(path):
         with contextlib.suppress(FileNotFoundError):
             os.unlink(temporary)
         raise
+
+
+@contextlib.contextmanager
+def whole_folder(path):
+    """A temporary folder that becomes `path`, in the place of what was there, only if the block ends well."""
+    path = Path(path)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    prefix = f".writing-{path.name}-"
+    for left_over in [entry for entry in os.scandir(path.parent) if entry.name.startswith(prefix)]:
+        shutil.rmtree(left_over)
+    temporary = tempfile.mkdtemp(dir=path.parent, prefix=prefix)
+    try:
+        yield temporary
+        os.chmod(temporary, 0o755)
+        shutil.rmtree(path, ignore_errors=True)
+        os.replace(temporary, path)
+    finally:
+        shutil.rmtree(temporary, ignore_errors=True)
 
 
 def write_json(path, data):

@@ -59,7 +59,7 @@ def check(settings, source, night=True):
     if error is not None:
         raise SettingsError(f"{source}: {_sentence(error)}")
     if "aspect" in settings and not 0.25 <= ratio(settings["aspect"]) <= 4:
-        expected = _schema()["properties"]["aspect"]["description"]
+        expected = _schema()["$defs"]["aspect"]["description"]
         raise SettingsError(f"{source}: 'aspect' is '{settings['aspect']}'; expected {expected}")
 
 
@@ -116,6 +116,9 @@ def normalised(settings):
     aspect = settings.get("aspect")
     if isinstance(aspect, int) and not isinstance(aspect, bool) and aspect > 60:
         settings = {**settings, "aspect": f"{aspect // 60}:{aspect % 60}"}
+    if isinstance(recipes := settings.get("recipes"), dict):
+        own = {name: normalised(recipe) if isinstance(recipe, dict) else recipe for name, recipe in recipes.items()}
+        settings = {**settings, "recipes": own}
     return settings
 
 
@@ -163,7 +166,9 @@ def _expected(error):
     schema, path = _schema(), list(error.absolute_path)
     described = schema
     for part in path:
-        schema = schema.get("properties", {}).get(part) or schema.get("items") or {}
+        schema = (
+            schema.get("properties", {}).get(part) or schema.get("items") or schema.get("additionalProperties") or {}
+        )
         schema = _schema()["$defs"][schema["$ref"].rpartition("/")[2]] if "$ref" in schema else schema
         described = schema if "description" in schema else described
     return described["description"]

@@ -10,6 +10,7 @@ from pathlib import Path
 
 from files.checked import checksum
 from files.stage import write_text
+from house import recipes
 from house import settings as settings_module
 from kerbwalk.ingest import natural
 
@@ -42,6 +43,8 @@ class Shoot:
     folder: Path
     photos: list[str] = field(default_factory=list)
     settings: dict = field(default_factory=dict)
+    # Its deliverables, see house.recipes.
+    recipes: dict = field(default_factory=dict)
     problem: str | None = None
     # Of a folder that is split into shoots, what is this one's, as the settings have it; None: all of it.
     part: list[str] | None = None
@@ -271,6 +274,7 @@ def _settled(shoot, results_dir, base_settings):
         parts = _parts(shoot, own_settings)
         for part in parts:
             _check_names(part, own_settings)
+            part.recipes = recipes.resolved(part.settings, own_settings if own_settings.exists() else folder)
             for key in FILES:
                 named_file(part, key)
         return parts

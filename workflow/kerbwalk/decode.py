@@ -4,22 +4,29 @@ import numpy as np
 
 # A crop for steadying and aspect keeps at least this part of the picture's long side, as a rule.
 CROP_ALLOWANCE = 1.2
+# A picture beyond the master's size may be so many times as wide or high as the photos.
+ENLARGED = 4
 
 
-def reduction(width, height, wanted):
+def reduction(width, height, boxes):
     """How far decoding reduces a photo: (superpixel, average).
 
-    width, height: of the photo; wanted: (width, height) of the largest deliverable. superpixel is True
+    width, height: of the photo; boxes: (width, height) of each picture that is composed from it. superpixel is True
     where a 2x2 of the mosaic may become one pixel, average the whole factor of an area average after
-    it. The reduced picture keeps the wanted size with the room that a crop takes.
+    it. The reduced picture keeps every wanted size with the room that a crop takes.
     """
-    room = max(width, height) / (max(wanted) * CROP_ALLOWANCE)
+    room = min(min(width / box[0], height / box[1]) for box in boxes) / CROP_ALLOWANCE
     return room >= 2, max(1, int(room // 2)) if room >= 2 else 1
 
 
-def scale(width, height, wanted):
+def too_large(width, height, boxes):
+    """Those of the boxes that ask for far more than photos of width and height hold."""
+    return [box for box in boxes if max(box[0] / width, box[1] / height) > ENLARGED]
+
+
+def scale(width, height, boxes):
     """Photo pixels a decoded pixel, as `reduction` has it."""
-    superpixel, average = reduction(width, height, wanted)
+    superpixel, average = reduction(width, height, boxes)
     return (2 if superpixel else 1) * average
 
 

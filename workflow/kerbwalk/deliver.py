@@ -1,20 +1,26 @@
-"""The pictures that the deliverables are encoded from."""
+"""What deliverables are: the forms there are, and the pictures that they are encoded from."""
 
-from kerbwalk import draft
+from dataclasses import dataclass
 
-# Boxes that the deliverables are fitted inside, (width, height) in pixels.
-BOXES = {"hd": (1920, 1080), "draft": draft.BOX}
-# FFmpeg's filters from the master's picture to 4:2:0 in 8 bits. Chroma is sited left, as H.264 assumes; the step from
-# 10 to 8 bits is dithered, so that night skies do not band.
-TO_420 = (
-    "zscale=matrix=709:matrixin=709:range=limited:rangein=limited:chromal=left:dither=error_diffusion,"
-    "format=yuv420p,setsar=1"
-)
+# The box that the master, and so hd, is fitted inside, (width, height) in pixels.
+MASTER_BOX = (1920, 1080)
 
 
-def largest_box(deliverables):
-    """(width, height) of the largest of the named deliverables."""
-    return max((BOXES[name] for name in deliverables), key=lambda box: box[0] * box[1])
+@dataclass(frozen=True)
+class Format:
+    """What a codec's files are like.
+
+    ending: of the file's name, None for a folder of pictures; depths: bits a component, the usual one first; colour:
+    bt709 (the signal of the master) or srgb (the same light, encoded for computer screens); quality: (usual, least,
+    most), or None; single: whether it holds one picture of the clip; vmaf: what a clip has to reach, None for pictures.
+    """
+
+    ending: str | None
+    depths: tuple[int, ...]
+    colour: str = "bt709"
+    quality: tuple[float, float, float] | None = None
+    single: bool = False
+    vmaf: float | None = None
 
 
 def output_size(box, aspect):

@@ -74,8 +74,8 @@ def trend(values, period):
     Returns (n,). A smoothing spline of evenly spaced values (Whittaker 1923), as stiff as the values themselves say:
     the penalty is chosen by restricted maximum likelihood (Wahba 1985; Reiss & Ogden 2009); or as stiff as can be: a
     line, a parabola, a cubic. Of these that one is taken which says most with the fewest degrees of freedom (Schwarz
-    1978), but for a line where the others say hardly more. So in steady light no flicker is left as a slow wobble, and dusk, ever quicker and ever slower, is followed
-    with few bends.
+    1978), but for a line where the others say hardly more. So in steady light no flicker is left as a slow wobble, and
+    dusk, ever quicker and ever slower, is followed with few bends.
     """
     return _smoother(values, period)(_filled(values))
 

@@ -8,7 +8,7 @@ import time
 from pathlib import Path
 
 from files.stage import write_text
-from house import closing, settings, shoots
+from house import closing, recipes, settings, shoots
 from house.fingerprint import fingerprint
 from snakemake.exceptions import WorkflowError
 from snakemake.settings.types import DeploymentMethod
@@ -81,6 +81,8 @@ CHUNKS = {shoot.id: shoots.chunks(shoot.photos, NIGHT["frames_per_job"]) for sho
 wildcard_constraints:
     shoot="[^/]+",
     chunk="[0-9]+",
+    picture="[0-9]+x[0-9]+(-[A-Za-z0-9-]+)?",
+    deliverable=r"[A-Za-z0-9-]+(\.[a-z0-9]+)?",
 
 
 def picked(*keys):
@@ -125,9 +127,57 @@ def every_chunk(pattern):
     return files
 
 
+def of_picture(wildcards, file):
+    """A file in work/ of the picture that a job is about, or of the master's where it is about none."""
+    own = [wildcards.picture] if "picture" in wildcards.keys() else []
+    return "/".join([wildcards.shoot, "work", *own, file])
+
+
+def of_recipe(wildcards):
+    """The first recipe that asks for the picture that a job is about."""
+    asked = BY_ID[wildcards.shoot].recipes.values()
+    return next(recipe for recipe in asked if recipe["picture"] == wildcards.picture)
+
+
+def timeline(wildcards, picture=None):
+    """The file with the frames of a picture's clip: steady's, or of a pace of its own."""
+    picture = picture or ("picture" in wildcards.keys() and wildcards.picture)
+    return f"{wildcards.shoot}/work/{picture + '/' if picture and '-' in picture else ''}warps.json"
+
+
+def every_part(ending):
+    """An input function: the composed parts of the picture that a job is about."""
+    return lambda w: every_chunk(of_picture(w, f"composed/{{chunk}}.{ending}"))(w)
+
+
+def framed(wildcards):
+    """What the framing has to know: the picture's size, and what decoding goes by."""
+    shoot = BY_ID[wildcards.shoot]
+    size = of_recipe(wildcards)["size"] if "picture" in wildcards.keys() else recipes.master_size(shoot.settings)
+    known = {"output": size, "boxes": recipes.boxes(shoot.recipes)}
+    return json.dumps(known | {"framing": shoot.settings["framing"]})
+
+
+def deliverables(shoot):
+    """The recipes of a shoot's deliverables by the end of their files' names: hd.mp4, stills."""
+    ended = {name: [name, recipe["ending"]] for name, recipe in shoot.recipes.items()}
+    return {".".join(filter(None, parts)): shoot.recipes[name] for name, parts in ended.items()}
+
+
+def about(wildcards):
+    """What a shoot's files say of themselves, as JSON."""
+    shoot = BY_ID[wildcards.shoot]
+    told = shoot.settings["about"]
+    return json.dumps(told | {"title": told["title"] or shoot.name}, ensure_ascii=False)
+
+
+def recipe(wildcards):
+    return deliverables(BY_ID[wildcards.shoot])[wildcards.deliverable]
+
+
 def clips(shoot):
-    """The clips that a shoot is run for, relative to the results folder."""
-    return [f"{shoot.id}/{shoot.id}_{kind}.mp4" for kind in shoot.settings["deliverables"]]
+    """The deliverables that a shoot is run for, relative to the results folder."""
+    return [f"{shoot.id}/{shoot.id}_{deliverable}" for deliverable in deliverables(shoot)]
 
 
 def copied(shoot):

@@ -5,8 +5,8 @@ rule compose:
         look="{shoot}/work/look.clf",
         gains="{shoot}/work/gains.csv",
         found="{shoot}/work/light.json",
-        warps="{shoot}/work/warps.json",
-        framing="{shoot}/work/framing.json",
+        warps=timeline,
+        framing=lambda w: of_picture(w, "framing.json"),
     output:
         video="{shoot}/work/composed/{chunk}.mkv",
         hashes="{shoot}/work/composed/{chunk}.framemd5",
@@ -23,6 +23,7 @@ rule compose:
         runtime=20,
     params:
         parts=lambda w: len(CHUNKS[w.shoot]),
+        pictures=lambda w, output: output.get("pictures", []),
         local_contrast=lambda w: BY_ID[w.shoot].settings["look"]["local_contrast"],
         code=fingerprint("compose"),
     message:
@@ -32,4 +33,17 @@ rule compose:
         " --gains {input.gains:q} --found {input.found:q} --warps {input.warps:q} --framing {input.framing:q}"
         " --frames {input.frames:q} --local-contrast {params.local_contrast}"
         " --part {wildcards.chunk} --parts {params.parts}"
-        " --out {output.video:q} --hashes {output.hashes:q} --pictures {output.pictures:q} 2> {log:q}"
+        " --out {output.video:q} --hashes {output.hashes:q} --pictures {params.pictures:q} 2> {log:q}"
+
+
+# A picture of an aspect or a size of its own.
+use rule compose as compose_picture with:
+    output:
+        video="{shoot}/work/{picture}/composed/{chunk}.mkv",
+        hashes="{shoot}/work/{picture}/composed/{chunk}.framemd5",
+    log:
+        "{shoot}/work/logs/compose.{picture}.{chunk}.log",
+    benchmark:
+        "{shoot}/work/times/compose.{picture}.{chunk}.tsv"
+    message:
+        "{wildcards.shoot}: composing {wildcards.picture}, part {wildcards.chunk}"

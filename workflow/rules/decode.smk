@@ -19,7 +19,7 @@ rule decode:
         runtime=lambda w, input: 5 + len(input),
     params:
         names=lambda w: json.dumps(CHUNKS[w.shoot][w.chunk]),
-        settings=picked("deliverables"),
+        settings=lambda w: json.dumps({"boxes": recipes.boxes(BY_ID[w.shoot].recipes)}),
         identity=identity,
         dark=DARK[1],
         code=fingerprint("decode"),

@@ -1,25 +1,56 @@
+def ready(wildcards):
+    """The parts of the pictures that compose lays ready, for what is encoded from them."""
+    return every_chunk("{shoot}/work/composed/{chunk}.yuv")(wildcards) if recipe(wildcards)["ready"] else []
+
+
+def own_master(wildcards):
+    """The master that a deliverable is encoded from, if not from such pictures."""
+    made = recipe(wildcards)
+    if made["ready"]:
+        return []
+    return f"{wildcards.shoot}/work/{made['picture']}/master.mkv" if made["picture"] else f"{wildcards.shoot}/master.mkv"
+
+
 rule deliver:
     input:
-        pictures=every_chunk("{shoot}/work/composed/{chunk}.yuv"),
-        framing="{shoot}/work/framing.json",
+        ready=ready,
+        master=own_master,
+        framing=lambda w: "/".join(filter(None, [w.shoot, "work", recipe(w)["picture"], "framing.json"])),
+        warps=lambda w: timeline(w, recipe(w)["picture"]),
+        ingest="{shoot}/work/ingest.json",
+        audit="{shoot}/audit.json",
     output:
-        shown("{shoot}/{shoot}_hd.mp4", "clip", "Pictures", "the clip"),
+        file=shown("{shoot}/{shoot}_{deliverable}", "clip", "Pictures", "{deliverable}"),
+        quality="{shoot}/work/quality/{deliverable}.json",
     log:
-        "{shoot}/work/logs/deliver.log",
+        "{shoot}/work/logs/deliver.{deliverable}.log",
     benchmark:
-        "{shoot}/work/times/deliver.tsv"
+        "{shoot}/work/times/deliver.{deliverable}.tsv"
     conda:
         ENVIRONMENT
+    wildcard_constraints:
+        deliverable=r"[A-Za-z0-9-]+\.[a-z0-9]+",
     threads: 2
     resources:
-        mem_mb=1500,
+        mem_mb=lambda w: 1500 + recipe(w)["size"][0] * recipe(w)["size"][1] // 2000,
         disk_mb=200,
-        runtime=30,
+        runtime=60,
     params:
-        settings=picked("fps"),
+        recipe=lambda w: json.dumps(recipe(w), sort_keys=True),
+        about=about,
         code=fingerprint("deliver"),
     message:
-        "{wildcards.shoot}: encoding hd"
+        "{wildcards.shoot}: encoding {wildcards.deliverable}"
     shell:
-        "kerbwalk deliver --pictures {input.pictures:q} --framing {input.framing:q}"
-        " --settings {params.settings:q} --out {output:q} 2> {log:q}"
+        "kerbwalk deliver --ready {input.ready:q} --master {input.master:q} --framing {input.framing:q}"
+        " --warps {input.warps:q} --ingest {input.ingest:q} --audit {input.audit:q} --recipe {params.recipe:q}"
+        " --about {params.about:q} --out {output.file:q} --quality {output.quality:q} 2> {log:q}"
+
+
+# A sequence of stills is a folder.
+use rule deliver as deliver_stills with:
+    output:
+        file=directory("{shoot}/{shoot}_{deliverable}"),
+        quality="{shoot}/work/quality/{deliverable}.json",
+    wildcard_constraints:
+        deliverable="[A-Za-z0-9-]+",

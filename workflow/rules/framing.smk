@@ -1,6 +1,6 @@
 rule framing:
     input:
-        warps="{shoot}/work/warps.json",
+        warps=timeline,
     output:
         "{shoot}/work/framing.json",
     log:
@@ -13,9 +13,20 @@ rule framing:
         mem_mb=300,
         runtime=5,
     params:
-        settings=picked("aspect", "deliverables", "framing"),
+        settings=framed,
         code=fingerprint("framing"),
     message:
         "{wildcards.shoot}: finding the crop"
     shell:
         "kerbwalk framing --warps {input.warps:q} --settings {params.settings:q}" " --out {output:q} 2> {log:q}"
+
+
+use rule framing as framing_picture with:
+    output:
+        "{shoot}/work/{picture}/framing.json",
+    log:
+        "{shoot}/work/logs/framing.{picture}.log",
+    benchmark:
+        "{shoot}/work/times/framing.{picture}.tsv"
+    message:
+        "{wildcards.shoot}: finding the crop of {wildcards.picture}"

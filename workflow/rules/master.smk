@@ -1,7 +1,7 @@
 rule master:
     input:
-        parts=every_chunk("{shoot}/work/composed/{chunk}.mkv"),
-        hashes=every_chunk("{shoot}/work/composed/{chunk}.framemd5"),
+        parts=every_part("mkv"),
+        hashes=every_part("framemd5"),
     output:
         master="{shoot}/master.mkv",
         hashes="{shoot}/master.framemd5",
@@ -23,3 +23,15 @@ rule master:
     shell:
         "kerbwalk master --parts {input.parts:q} --part-hashes {input.hashes:q} --settings {params.settings:q}"
         " --master {output.master:q} --hashes {output.hashes:q} 2> {log:q}"
+
+
+use rule master as master_picture with:
+    output:
+        master="{shoot}/work/{picture}/master.mkv",
+        hashes="{shoot}/work/{picture}/master.framemd5",
+    log:
+        "{shoot}/work/logs/master.{picture}.log",
+    benchmark:
+        "{shoot}/work/times/master.{picture}.tsv"
+    message:
+        "{wildcards.shoot}: joining the master of {wildcards.picture}"

@@ -36,7 +36,8 @@ def times(wildcards):
     ):
         parts = [f".{chunk}" for chunk in CHUNKS[wildcards.shoot]] if stage in ("decode", "compose") else [""]
         files += [f"{wildcards.shoot}/work/times/{stage}{part}.tsv" for part in parts]
-    return [*files, f"{wildcards.shoot}/work/times/deliver.tsv"]
+    made = deliverables(BY_ID[wildcards.shoot])
+    return [*files, *(f"{wildcards.shoot}/work/times/deliver.{deliverable}.tsv" for deliverable in made)]
 
 
 def unfinished():

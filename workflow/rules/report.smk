@@ -4,6 +4,13 @@ include: "pages.smk"
 REPORT_TEMPLATES = templates("page.html", "shoot.html", "charts.html", "shoot.css", "page.js")
 
 
+def measured(wildcards):
+    """What the report looks at: hd or its like, or the master where there is none."""
+    made = deliverables(BY_ID[wildcards.shoot])
+    like_hd = [f"{wildcards.shoot}_{deliverable}" for deliverable, recipe in made.items() if recipe["ready"]]
+    return f"{wildcards.shoot}/{[*like_hd, 'master.mkv'][0]}"
+
+
 rule report:
     input:
         ingest="{shoot}/work/ingest.json",
@@ -16,6 +23,7 @@ rule report:
         found="{shoot}/work/light.json",
         framing="{shoot}/work/framing.json",
         clips=lambda w: clips(BY_ID[w.shoot]),
+        measured=measured,
         times=times,
     output:
         page=shown("{shoot}/report.html", "page", "Pages", "the report"),
@@ -43,5 +51,6 @@ rule report:
         "kerbwalk report --name={params.name:q} --ingest {input.ingest:q} --audit {input.audit:q}"
         " --track {input.track:q} --proxies {input.proxies:q} --look {input.look:q} --warps {input.warps:q}"
         " --gains {input.gains:q} --found {input.found:q} --framing {input.framing:q} --clips {input.clips:q}"
+        " --measured {input.measured:q}"
         " --times {input.times:q} --settings {params.settings:q} --origins {params.origins:q} --out {output.page:q}"
         " --unprocessed {output.unprocessed:q} --card {output.card:q} 2> {log:q}"

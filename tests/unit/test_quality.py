@@ -1,0 +1,62 @@
+"""What a deliverable is judged by."""
+
+import numpy as np
+import pytest
+
+from kerbwalk import quality
+
+RNG = np.random.default_rng(4)
+# Grain over something that grows lighter.
+CLIP = np.clip(90 + np.arange(30)[:, None, None] + RNG.normal(0, 5, (30, 54, 96)), 0, 255).astype(np.uint8)
+EXPECTED = {"frames": 30, "repeated": [], "black": [], "jumps": []}
+FOUND = EXPECTED | {"vmaf": [96.0, 99.0], "illegal": [0.0]}
+
+
+def test_a_clip_without_fault():
+    assert quality.odd_frames(CLIP) == {"repeated": [], "black": [], "jumps": []}
+    assert quality.faults(FOUND, EXPECTED, 95) == []
+
+
+def test_what_stands_out_is_found():
+    clip = CLIP.copy()
+    clip[5] = clip[4]
+    clip[12] = 1
+    clip[20] = 255 - clip[20]
+    found = quality.odd_frames(clip)
+    assert found["repeated"] == [5]
+    assert found["black"] == [12]
+    assert {12, 20} <= set(found["jumps"]) and found["jumps"][0] >= 12
+
+
+@pytest.mark.parametrize(
+    ("change", "word"),
+    [
+        ({"frames": 29}, "29 frames instead of 30"),
+        ({"vmaf": [90.0, 96.0]}, "its VMAF is 93.0 on the mean, below 95"),
+        ({"vmaf": [89.0, *[99.0] * 9]}, "its worst frame has a VMAF of 89.0, below 90"),
+        ({"repeated": [3]}, "frame 4 is repeated"),
+        ({"black": [0]}, "frame 1 is black"),
+        ({"illegal": [0.0, 0.02]}, "2.0 % of a frame is outside the legal levels"),
+    ],
+)
+def test_faults(change, word):
+    assert word in quality.faults(FOUND | change, EXPECTED, 95)[0]
+
+
+def test_what_was_so_before_is_no_fault():
+    assert quality.faults(FOUND | {"repeated": [3]}, EXPECTED | {"repeated": [3]}, 95) == []
+
+
+@pytest.mark.parametrize("depth", [8, 10])
+def test_levels(depth):
+    step = 2 ** (depth - 8)
+    luma = np.full((8, 8), 100 * step)
+    luma[0] = 235 * step  # white, and within the tolerance
+    luma[1] = 16 * step
+    luma[2] = 240 * step  # 102.3 %
+    luma[3] = 244 * step  # 104.1 %: too much for luma
+    grey = np.full((4, 4), 128 * step)
+    found = quality.levels(luma, grey, grey, depth)
+    assert found == {"illegal": 1 / 8, "at_white": 3 / 8, "at_black": 1 / 8}
+    red = grey + 110 * step  # R'G'B' far above white
+    assert quality.levels(luma, grey, red, depth)["illegal"] > 0.9

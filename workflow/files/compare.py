@@ -1,0 +1,71 @@
+"""A deliverable decoded again by FFmpeg, beside the pictures that went into its encoder."""
+
+import json
+import re
+import tempfile
+from pathlib import Path
+
+import numpy as np
+
+from files import encoders, ffmpeg
+from kerbwalk import quality
+
+# Small pictures for what stands out; VMAF is taken of every so many frames, levels of at most so many.
+SMALL = (96, 54)
+SMALLER = f"scale={SMALL[0]}:{SMALL[1]}:flags=area,format=gray"
+EVERY, SAMPLES = 24, 6
+
+
+def measured(path, recipe, count, reference):
+    """What differs between a deliverable and what went into its encoder.
+
+    recipe: as resolved; count: frames that there should be; reference: (arguments of FFmpeg's input, the filters after
+    it, and None or the raw pictures to feed it with).
+    Returns a dict of what was found of each frame: psnr (dB, luma), ssim, small (uint8 (n, 2, h, w), the deliverable's
+    and the reference's); and of each of those looked at: vmaf, and quality.levels().
+    """
+    pixels = encoders.pixel_format(recipe)
+    # Frame by frame, whatever their time stamps. What is no Y'CbCr is compared as such.
+    both = f"settb=1,setpts=N,format={pixels if pixels.startswith('yuv') else 'yuv444p'}"
+    arguments, filtered, fed = reference
+    known = f"{filtered},{both}" if filtered else both
+    every, share = min(EVERY, max(1, count // 3)), max(1, -(-count // SAMPLES))
+    graph = (
+        f"[0:v]{both},split=5[d1][d2][d3][d4][d5];[1:v]{known},split=4[r1][r2][r3][r4];"
+        "[d1][r1]psnr=stats_file=psnr.txt[n1];[d2][r2]ssim=stats_file=ssim.txt[n2];"
+        f"[d3][r3]libvmaf=n_threads=1:n_subsample={every}:log_fmt=json:log_path=vmaf.json[n3];"
+        f"[d4]{SMALLER}[s1];[r4]{SMALLER}[s2];[s1][s2]vstack[small];[d5]select='not(mod(n,{share}))'[some]"
+    )
+    inputs = ["-threads", "2", "-r", recipe["rate"], "-i", Path(path).resolve(), *arguments]
+    compared = [part for name in ("n1", "n2", "n3") for part in ("-map", f"[{name}]", "-f", "null", "-")]
+    raw = ["-fps_mode", "passthrough", "-f", "rawvideo"]
+    with tempfile.TemporaryDirectory(prefix="kerbwalk-") as folder:
+        outputs = ["-map", "[some]", *raw, "some.yuv", *compared, "-map", "[small]", *raw, "pipe:1"]
+        said = ffmpeg.piped([*inputs, "-filter_complex", graph, *outputs], folder, fed)
+        texts = {name: Path(folder, name).read_text(encoding="utf-8") for name in ("psnr.txt", "ssim.txt", "vmaf.json")}
+        looked_at = _levels(Path(folder, "some.yuv"), recipe) if recipe["colour"] == "bt709" else []
+    return {
+        "psnr": _numbers(r"psnr_y:(\S+)", texts["psnr.txt"]),
+        "ssim": _numbers(r"All:(\S+)", texts["ssim.txt"]),
+        "vmaf": [frame["metrics"]["vmaf"] for frame in json.loads(texts["vmaf.json"])["frames"]],
+        "small": np.frombuffer(said, np.uint8).reshape(-1, 2, SMALL[1], SMALL[0]),
+        **{key: [one[key] for one in looked_at] for key in ("illegal", "at_white", "at_black")},
+    }
+
+
+def _numbers(pattern, text):
+    return [float(number) for number in re.findall(pattern, text)]
+
+
+def _levels(path, recipe):
+    """kerbwalk.quality.levels of each of the raw pictures in a file."""
+    width, height = recipe["size"]
+    narrow = width // 2, height // (2 if "420" in encoders.pixel_format(recipe) else 1)
+    kind = np.uint8 if recipe["depth"] == 8 else np.uint16
+    pictures = np.fromfile(path, kind).reshape(-1, width * height + 2 * narrow[0] * narrow[1])
+    found = []
+    for picture in pictures:
+        luma, rest = np.split(picture, [width * height])
+        blue, red = rest.reshape(2, narrow[1], narrow[0])
+        found.append(quality.levels(luma.reshape(height, width), blue, red, recipe["depth"]))
+    return found

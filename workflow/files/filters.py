@@ -1,0 +1,38 @@
+"""FFmpeg's filters between the pictures of the line and what the encoders take.
+
+The master's pictures are BT.709 signal for a BT.1886 display. zimg (FFmpeg's zscale) computes in floating point, rounds
+once at the end, takes BT.709's transfer for BT.1886's (its own default), and sites chroma as it is told.
+"""
+
+# What the pictures are encoded as, by the deliverable's colour.
+SIGNALS = {
+    "bt709": "matrix=709:primaries=709:transfer=709:range=limited",
+    "srgb": "matrix=709:primaries=709:transfer=iec61966-2-1:range=full",
+    "srgb in rgb": "matrix=gbr:primaries=709:transfer=iec61966-2-1:range=full",
+}
+MASTER_SIGNAL = "matrixin=709:primariesin=709:transferin=709:rangein=limited"
+LINEAR = "matrix=gbr:primaries=709:transfer=linear:range=full"
+FROM_LINEAR = "matrixin=gbr:primariesin=709:transferin=linear:rangein=full"
+
+
+def chain(signal, pixel_format, scaled=None):
+    """The filter chain from the master's pictures to those of an encoder.
+
+    signal: a key of SIGNALS; pixel_format: FFmpeg's name; scaled: (width, height) to be made smaller to, or None.
+    Chroma is sited left, as H.264 and its like assume. The step to 8 bits is dithered at random, always alike, so that
+    night skies do not band: encoders flatten the finer pattern of error diffusion.
+    Chroma is sited left, as H.264 and its like assume. The step to 8 bits is dithered, so that night skies do not
+    Sizes change in linear light, as a lamp's edge gets wider otherwise.
+    """
+    # zimg knows R'G'B' in planes alone; what it does not know would be rounded by another filter, without dither.
+    planes = {"rgb24": "gbrp,format=", "rgb48le": "gbrp16le,format="}.get(pixel_format, "") + pixel_format
+    dither = "none" if pixel_format.endswith("le") else "random"
+    last = f"{SIGNALS[signal]}:chromal=left:dither={dither},format={planes},setsar=1"
+    if not scaled:
+        return f"zscale={MASTER_SIGNAL}:{last}"
+    to_size = f"zscale={MASTER_SIGNAL}:{LINEAR},format=gbrpf32le,zscale={scaled[0]}:{scaled[1]}:filter=lanczos"
+    return f"{to_size},zscale={FROM_LINEAR}:{last}"
+
+
+# hd's pictures, which compose lays ready.
+TO_420 = chain("bt709", "yuv420p")

@@ -1,0 +1,72 @@
+"""What a deliverable is judged by, once it has been decoded again and laid beside what went into its encoder."""
+
+import numpy as np
+
+# The worst frame's VMAF may lie this far below what the mean has to reach.
+WORST_BELOW = 5.0
+# Steps of 8 bits, on the mean of a small picture: what differs by less from the frame before is the same picture
+# again; what is at most this bright on the mean is black.
+SAME, BLACK = 0.01, 2.0
+# A change from one frame to the next is a jump where it is so many times the usual one around it.
+JUMP, AROUND = 6.0, 12
+# EBU R 103: R'G'B' from -5 to 105 %, luma from -1 to 103 %; outside them at most this part of a picture (from memory
+# of its version 3, whose tolerances these are; common practice for both).
+RGB_LEVELS, LUMA_LEVELS, ILLEGAL = (-0.05, 1.05), (-0.01, 1.03), 0.01
+
+
+def odd_frames(small):
+    """Which frames stand out: {repeated: are the frame before again, black, jumps: [places]}.
+
+    small: uint8 (n, h, w), luma of small pictures.
+    """
+    small = np.asarray(small, np.float32)
+    steps = np.abs(np.diff(small, axis=0)).mean(axis=(1, 2))
+    usual = [
+        np.median(np.delete(steps[max(0, k - AROUND) : k + AROUND + 1], min(k, AROUND))) for k in range(len(steps))
+    ]
+    again = [k + 1 for k, step in enumerate(steps) if step < SAME]
+    # Two such steps in a row are one frame that stands out.
+    jumps = [k + 1 for k, step in enumerate(steps) if len(steps) > 3 and step > JUMP * max(usual[k], 0.25)]
+    black = np.flatnonzero(small.mean(axis=(1, 2)) <= BLACK).tolist()
+    return {"repeated": again, "black": black, "jumps": jumps}
+
+
+def levels(luma, blue, red, depth):
+    """Parts of a picture: {illegal: outside EBU R 103's tolerances, at_white: or above it, at_black: or below it}.
+
+    luma: (h, w), blue, red: (h / b, w / a), Y'CbCr of BT.709 in narrow range; depth: bits.
+    """
+    step = 2 ** (depth - 8)
+    y = (luma.astype(np.float32) - 16 * step) / (219 * step)
+    b, r = ((_enlarged(part, luma.shape).astype(np.float32) - 128 * step) / (224 * step) for part in (blue, red))
+    rgb = np.stack([y + 1.5748 * r, y - 0.18732 * b - 0.46812 * r, y + 1.8556 * b])
+    illegal = ((rgb < RGB_LEVELS[0]) | (rgb > RGB_LEVELS[1])).any(axis=0)
+    illegal |= (y < LUMA_LEVELS[0]) | (y > LUMA_LEVELS[1])
+    parts = {"illegal": illegal, "at_white": y >= 1, "at_black": y <= 0}
+    return {key: float(where.mean()) for key, where in parts.items()}
+
+
+def _enlarged(part, shape):
+    return part.repeat(shape[0] // part.shape[0], axis=0).repeat(shape[1] // part.shape[1], axis=1)
+
+
+def faults(found, expected, least):
+    """What is wrong with a deliverable, in a few words each; empty if it can be shipped.
+
+    found: dict with frames, vmaf (n,), illegal (n,), repeated, black, jumps, as measured; expected: dict with frames,
+    repeated, black, jumps, of what went into the encoder; least: the mean VMAF that it has to reach.
+    """
+    wrong = []
+    if found["frames"] != expected["frames"]:
+        wrong.append(f"it has {found['frames']} frames instead of {expected['frames']}")
+    mean, worst = float(np.mean(found["vmaf"])), float(np.min(found["vmaf"]))
+    if mean < least:
+        wrong.append(f"its VMAF is {mean:.1f} on the mean, below {least:g}")
+    elif worst < least - WORST_BELOW:
+        wrong.append(f"its worst frame has a VMAF of {worst:.1f}, below {least - WORST_BELOW:g}")
+    for key, name in (("repeated", "repeated"), ("black", "black"), ("jumps", "jumping")):
+        if more := sorted(set(found[key]) - set(expected[key])):
+            wrong.append(f"frame {more[0] + 1} is {name}, as it was not before")
+    if max(found["illegal"], default=0) > ILLEGAL:
+        wrong.append(f"{100 * max(found['illegal']):.1f} % of a frame is outside the legal levels (EBU R 103)")
+    return wrong

@@ -1,0 +1,79 @@
+"""Another pace for the clip: slower or quicker, softly started and ended, held, turned round, or made into a loop.
+
+A clip is a list of frames, each a list of (photo, share); a retimed one is another such list, so that its frames are
+composed from the photos like any others, in scene-linear light and by a single interpolation.
+"""
+
+import numpy as np
+
+# A crossfade lasts so many seconds, but at most this part of the clip.
+CROSSFADE, AT_MOST = 1.0, 1 / 3
+
+
+def retimed(frames, rate, pace):
+    """The frames of a clip at another pace.
+
+    frames: [[(photo, share), ...], ...]; rate: frames a second; pace: dict of speed (photos a frame: 0.5 makes the clip
+    twice as long), between (nearest, or blend: neighbours by their nearness in time), ease (part of the clip over
+    which it starts and ends softly, 0 to 0.5), hold_first and hold_last (seconds that the first and last frame stand
+    longer), reverse, and loop (none, forth_and_back, or crossfade: its end goes over into its beginning).
+    Returns a list of the same form. Its length, of n frames, is m = round((n - 1) / speed) + 1, whatever the ease;
+    forth and back 2 m - 2, or 1 of 1; with a crossfade m less the frames that it lasts; and on top of that the holds,
+    round(seconds * rate) each.
+    """
+    places = positions(len(frames), pace["speed"], pace["ease"])
+    if pace["reverse"]:
+        places = places[::-1]
+    if pace["loop"] == "forth_and_back" and len(places) > 1:
+        places = np.concatenate([places, places[-2:0:-1]])
+    made = [at(frames, place, pace["between"]) for place in places]
+    if pace["loop"] == "crossfade":
+        made = crossfaded(made, min(round(CROSSFADE * rate), int(len(made) * AT_MOST)))
+    first, last = (round(pace[key] * rate) for key in ("hold_first", "hold_last"))
+    return [*[made[0]] * first, *made, *[made[-1]] * last]
+
+
+def positions(count, speed, ease):
+    """Where in the clip each new frame lies: float (m,), from 0 to count - 1, whole numbers being the clip's frames.
+
+    Over the eased parts the pace rises as (1 - cos) / 2 and falls likewise; it is the integral of that.
+    """
+    time = np.linspace(0, 1, round((count - 1) / speed) + 1) if count > 1 else np.zeros(1)
+    if ease:
+        time = np.where(time < 0.5, _eased(np.minimum(time, 0.5), ease), 1 - _eased(np.minimum(1 - time, 0.5), ease))
+    return time * (count - 1)
+
+
+def _eased(time, ease):
+    """Way gone since a soft start, for times up to the middle, in parts of the whole way."""
+    soft = np.minimum(time, ease)
+    return ((soft - ease / np.pi * np.sin(np.pi * soft / ease)) / 2 + (time - soft)) / (1 - ease)
+
+
+def at(frames, place, between):
+    """What a clip shows at a place between its frames."""
+    before = min(int(place), len(frames) - 1)
+    after = min(before + 1, len(frames) - 1)
+    part = place - before
+    if between == "nearest":
+        return frames[after if part >= 0.5 else before]
+    return mixed([(frames[before], 1 - part), (frames[after], part)])
+
+
+def crossfaded(frames, length):
+    """A clip whose last frames are laid over its first ones, so that it can follow itself."""
+    if not length:
+        return frames
+    end = len(frames) - length
+    shares = np.arange(1, length + 1) / (length + 1)
+    start = [mixed([(frames[end + k], 1 - share), (frames[k], share)]) for k, share in enumerate(shares)]
+    return start + frames[length:end]
+
+
+def mixed(parts):
+    """One frame of several: [(frame, share), ...] to [(photo, share), ...]."""
+    shares = {}
+    for frame, share in parts:
+        for photo, own in frame:
+            shares[photo] = shares.get(photo, 0.0) + float(share * own)
+    return [(photo, share) for photo, share in shares.items() if share > 1e-6]

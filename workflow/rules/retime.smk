@@ -1,0 +1,21 @@
+rule retime:
+    input:
+        "{shoot}/work/warps.json",
+    output:
+        "{shoot}/work/{picture}/warps.json",
+    log:
+        "{shoot}/work/logs/retime.{picture}.log",
+    benchmark:
+        "{shoot}/work/times/retime.{picture}.tsv"
+    conda:
+        ENVIRONMENT
+    resources:
+        mem_mb=300,
+        runtime=5,
+    params:
+        settings=lambda w: json.dumps({key: of_recipe(w)[key] for key in ("rate", "pace")}),
+        code=fingerprint("retime"),
+    message:
+        "{wildcards.shoot}: setting the pace of {wildcards.picture}"
+    shell:
+        "kerbwalk retime --warps {input:q} --settings {params.settings:q} --out {output:q} 2> {log:q}"
