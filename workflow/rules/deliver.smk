@@ -12,9 +12,9 @@ rule deliver:
         ENVIRONMENT
     threads: 2
     resources:
-        mem_mb=1500,
+        mem_mb=memory("deliver"),
         disk_mb=200,
-        runtime=30,
+        runtime=runtime("deliver"),
     params:
         settings=picked("fps"),
         code=fingerprint("deliver"),
