@@ -9,6 +9,8 @@ from pathlib import Path
 
 import yaml
 
+import _profile
+
 # These only tell something: they take no lock.
 INFORMING = {
     *("-n", "--dry-run", "--dryrun", "--lint", "--list", "--list-rules", "-l", "--list-target-rules", "--lt"),
@@ -133,23 +135,15 @@ def snakemake_options(arguments: Arguments, shoots: Path, results: Path, cwd: Pa
         # Snakemake reads a value as YAML: quoted, a path stays text whatever signs are in it. As it first
         # strips quotes from the ends, spaces stand there.
         items.append(f"{key}= {json.dumps(str(folder), ensure_ascii=False)} ")
+    named = arguments.workflow_profile or "default"
+    profile = _profile.find(named, cwd, repo) or named
     files = ["--configfile", *map(str, arguments.config_files)] if arguments.config_files else []
     # The lock of `run` is freed by the kernel at any death, where Snakemake's own would block the next run;
     # and that next run makes again what the death left half made. These two take no values, so they also end
     # the list of --config.
     return [
         *("--snakefile", str(repo / "Snakefile"), "--directory", str(results)),
-        *("--workflow-profile", _profile(arguments.workflow_profile, cwd, repo)),
+        *("--workflow-profile", str(profile)),
         *files,
         *("--config", *items, "--nolock", "--rerun-incomplete", *arguments.others),
     ]
-
-
-def _profile(named: str | None, cwd: Path, repo: Path) -> str:
-    """A profile's folder or file, looked for from the current folder, the repository, and its profiles."""
-    if named is None:
-        return str(repo / "workflow" / "profiles" / "default")
-    for base in (cwd, repo, repo / "workflow" / "profiles"):
-        if _absolute(named, base).exists():
-            return str(_absolute(named, base))
-    return named

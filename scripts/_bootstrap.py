@@ -29,6 +29,8 @@ from pathlib import Path
 REPO = Path(__file__).resolve().parent.parent
 BUILD_TOOLS = "build.txt"
 REQUIREMENTS = {"default": ("default.txt",), "test": ("default.txt", "test.txt")}
+# Environments on top of another: what an executor needs besides (its name: its requirements).
+LAYERS = {"slurm": "slurm.txt"}
 PLACE_VARIABLE = {"default": "KERBWALK_ENV", "test": "KERBWALK_TEST_ENV"}
 MARK = ".kerbwalk-env"  # says that a folder is ours to build anew
 STAMP = ".complete"
@@ -57,21 +59,41 @@ def ensure(name):
     """Return the folder of the environment `name` (a key of REQUIREMENTS), built first if it is not whole."""
     variable = PLACE_VARIABLE[name]
     env = Path(os.path.abspath(os.environ.get(variable) or REPO / ".env" / name))
-    wanted = _hashes(name)
+    wanted = _hashes(REQUIREMENTS[name])
     if _is_whole(env, wanted):
         return env
     _check_interpreter()
+    _build_once(env, wanted, variable, lambda: _fill(env, wanted))
+    return env
+
+
+def layered(base, name):
+    """Return the environment inside the whole one `base` that has what LAYERS[name] asks for as well, built first if
+    it is not whole. It takes what `base` has from there, so that it is small and quickly made."""
+    env = base / f"with-{name}"
+    stamp = json.loads((base / STAMP).read_text(encoding="utf-8"))
+    wanted = {**stamp["requirements"], **_hashes([LAYERS[name]])}
+    if not _is_whole(env, wanted):
+        _build_once(env, wanted, PLACE_VARIABLE["default"], lambda: _fill_on_top(env, base, LAYERS[name]))
+    return env
+
+
+def _build_once(env, wanted, variable, fill):
     try:
         env.parent.mkdir(parents=True, exist_ok=True)
         with locked(env.with_name(env.name + ".lock"), f"waiting for another process to build {env} ..."):
             if not _is_whole(env, wanted):
-                _build(env, wanted, variable)
+                _build(env, wanted, variable, fill)
     except OSError as error:
         stop(
             f"the environment cannot be built in {env} ({error.strerror or error}): "
             f"make room there, or set {variable} to another place."
         )
-    return env
+
+
+def base_of(env):
+    """The environment that a layered one stands on; another is its own."""
+    return env.parent if (env.parent / MARK).exists() else env
 
 
 def python_of(env):
@@ -92,8 +114,7 @@ def _own_variables():
     return {k: v for k, v in os.environ.items() if k not in ("PYTHONHOME", "PYTHONPATH")}
 
 
-def _hashes(name):
-    files = REQUIREMENTS[name]
+def _hashes(files):
     return {file: hashlib.sha256((REPO / "envs" / file).read_bytes()).hexdigest() for file in files}
 
 
@@ -120,7 +141,7 @@ def _check_interpreter():
         )
 
 
-def _build(env, wanted, variable):
+def _build(env, wanted, variable, fill):
     """Build in place, as environments cannot be moved; the stamp comes last, so a half-built one is seen."""
     if env.exists():
         if not (env / MARK).exists() and any(env.iterdir()):
@@ -129,13 +150,7 @@ def _build(env, wanted, variable):
     print(f"building the environment (once) in {env} ...", file=sys.stderr, flush=True)
     env.mkdir()
     (env / MARK).touch()
-    _call([sys.executable, "-m", "venv", str(env)], "could not be made")
-    _install(env, [BUILD_TOOLS], ["--only-binary", ":all:"])
-    # Wheels only, as a package built here runs its own build code; the one that comes without a wheel is
-    # pure Python and built by the tools just installed, not by what an isolated build would fetch unchecked.
-    _install(
-        env, wanted, ["--only-binary", ":all:", "--no-binary", "connection-pool", "--no-build-isolation"]
-    )
+    fill()
     stamp = {
         "requirements": wanted,
         "interpreter": os.path.realpath(python_of(env)),
@@ -144,6 +159,25 @@ def _build(env, wanted, variable):
     new = env / (STAMP + ".new")
     new.write_text(json.dumps(stamp, indent=1) + "\n", encoding="utf-8")
     os.replace(new, env / STAMP)
+
+
+def _fill(env, wanted):
+    _call([sys.executable, "-m", "venv", str(env)], "could not be made")
+    _install(env, [BUILD_TOOLS], ["--only-binary", ":all:"])
+    # Wheels only, as a package built here runs its own build code; the one that comes without a wheel is
+    # pure Python and built by the tools just installed, not by what an isolated build would fetch unchecked.
+    _install(env, wanted, ["--only-binary", ":all:", "--no-binary", "connection-pool", "--no-build-isolation"])
+
+
+def _fill_on_top(env, base, file):
+    _call([python_of(base), "-m", "venv", str(env)], "could not be made")
+    packages = "import sysconfig; print(sysconfig.get_path('purelib'))"
+    below, own = (
+        subprocess.run([python_of(e), "-c", packages], check=True, capture_output=True, text=True).stdout.strip()
+        for e in (base, env)
+    )
+    Path(own, "below.pth").write_text(below + "\n", encoding="utf-8")
+    _install(env, [file], ["--only-binary", ":all:"])
 
 
 def _install(env, files, options):

@@ -12,9 +12,12 @@ import threading
 import time
 from pathlib import Path
 
+import _profile
+import _slurm
 from _arguments import SettingsError, places, snakemake_options, take_apart
-from _bootstrap import REPO, locked, stop
+from _bootstrap import REPO, base_of, locked, stop
 from _relay import Relay
+from _snapshot import keep
 
 LOCK = ".kerbwalk.lock"
 MARK = "KERBWALK_RUN"  # variable by which the processes of a run are known: the results folder
@@ -39,18 +42,24 @@ def main(argv: list[str]) -> int:
         if demo:
             make_demo(shoots.parent)
         if lock:
+            _slurm.end_leftovers(results)
             end_leftovers(results)
-        options = snakemake_options(arguments, shoots, results, cwd, REPO)
-        return run_snakemake(options, results, at_work=lock is not None)
+        code = keep(REPO, code_store(results)) if lock else REPO
+        options = snakemake_options(arguments, shoots, results, cwd, code)
+        if lock and _profile.executor(argv, cwd, REPO) == "slurm":
+            options = ["--slurm-jobname-prefix", _slurm.job_name(results), *options]
+            write_trace(results)
+        status = run_snakemake(options, results, at_work=lock is not None)
+        if lock:
+            (results / _slurm.TRACE).unlink(missing_ok=True)
+        return status
 
 
 def check_shoots(shoots: Path) -> None:
     if not shoots.exists():
         stop(f"the shoots folder {shoots} does not exist: correct the path (shoots=DIR).")
     if not shoots.is_dir():
-        stop(
-            f"{shoots} is a file: shoots=DIR must name a folder that holds a folder of photos for each shoot."
-        )
+        stop(f"{shoots} is a file: shoots=DIR must name a folder that holds a folder of photos for each shoot.")
     if not os.access(shoots, os.R_OK | os.X_OK):
         stop(f"the shoots folder {shoots} may not be read: change its permissions.")
 
@@ -85,6 +94,19 @@ def hold(results: Path):
         except BlockingIOError:
             stop(f"another run is at work in {results}: wait until it ends, or name other results.", BUSY)
         yield file
+
+
+def write_trace(results: Path) -> None:
+    trace = results / _slurm.TRACE
+    trace.parent.mkdir(exist_ok=True)
+    trace.touch()
+
+
+def code_store(results: Path) -> Path:
+    """Where copies of the code are kept: in the environment, so that what is compiled serves all results; with the
+    results where somebody else's environment is used."""
+    env = base_of(Path(sys.prefix))
+    return Path(env if os.access(env, os.W_OK) else results / ".kerbwalk", "code")
 
 
 def make_demo(folder: Path) -> None:
@@ -231,9 +253,7 @@ def _closing_sentence(status: int, relay: Relay, results: Path) -> str:
     if relay.sentences:
         return "\nkerbwalk: ".join(relay.sentences)
     if any("No space left on device" in text for text in (*relay.held, relay.error)):
-        return (
-            f"The disk that holds {results} is full: free some space and run again; what is finished is kept."
-        )
+        return f"The disk that holds {results} is full: free some space and run again; what is finished is kept."
     if status < 0:
         return f"Snakemake was ended by {signal.Signals(-status).name}: run again; what is finished is kept."
     return f"Snakemake stopped: {relay.error or f'exit status {status}'}"

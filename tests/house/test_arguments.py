@@ -124,7 +124,8 @@ def test_a_profile_is_found_from_here_or_from_the_repository(repo, tmp_path):
         return options[options.index("--workflow-profile") + 1]
 
     theirs = repo / "workflow" / "profiles"
-    (theirs / "farm").mkdir(parents=True)
+    for name in ("default", "farm"):
+        (theirs / name).mkdir(parents=True)
     (tmp_path / "mine").mkdir()
     assert profile() == str(theirs / "default")
     assert profile("--workflow-profile", "workflow/profiles/farm") == str(theirs / "farm")

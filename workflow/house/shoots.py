@@ -5,11 +5,12 @@ import hashlib
 import json
 import os
 import re
+import shutil
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from files.checked import checksum
-from files.stage import write_text
+from files.stage import whole, write_text
 from house import recipes
 from house import settings as settings_module
 from kerbwalk.ingest import natural
@@ -25,6 +26,8 @@ RANKS = {"dng": 1, "tif": 2, "tiff": 2}
 # What lies in a folder of results, or of copies: their photos are no shoot.
 RESULTS_MARKS = (".kerbwalk", ".kerbwalk.lock", ".kerbwalk-copy")
 JPEG_ENDINGS = ("jpg", "jpeg", "heic", "heif", "hif")
+# Signs that Snakemake (braces), or a shell between it and a scheduler, would read more into than a name.
+MISREAD = re.compile(r"""[{}\x00-\x1f'"$`\\]""")
 RANGE = re.compile(r"(.+?)\s+\.\.\s+(.+)")
 
 # Settings that name a file.
@@ -112,16 +115,30 @@ def is_photo(name):
 
 
 def safe_path(path, results_dir):
-    """A path that Snakemake can take: the path itself, or a link to it where its name has braces.
+    """A path that Snakemake can take: the path itself, or a link to it where it has signs that are MISREAD.
 
-    Snakemake reads braces in a path as wildcards. The link lies in RESULTS/.kerbwalk/links.
+    The link lies in RESULTS/.kerbwalk/links; its path is relative to RESULTS, where the jobs run.
     """
     path = str(path)
-    if not re.search(r"[{}]", path):
+    if not MISREAD.search(path):
         return path
-    link = Path(results_dir, ".kerbwalk", "links", digest(path.encode()) + Path(path).suffix)
-    _link(link, path)
+    link = Path(".kerbwalk", "links", digest(path.encode()) + re.sub(MISREAD, "", Path(path).suffix))
+    _link(Path(results_dir, link), path)
     return str(link)
+
+
+def own_path(path, results_dir):
+    """A path for a file that a shoot's settings name: for a look from the shelf that of a copy under its checksum in
+    RESULTS/.kerbwalk/shelf, as where the code lies is of no account; otherwise safe_path().
+    """
+    path = Path(path)
+    if not path.is_relative_to(ROOT):
+        return safe_path(path, results_dir)
+    copy = Path(results_dir, ".kerbwalk", "shelf", checksum(path), path.name)
+    if not copy.exists():
+        with whole(copy) as temporary:
+            shutil.copyfile(path, temporary)
+    return str(copy.relative_to(results_dir))
 
 
 def named_file(shoot, key):
@@ -341,8 +358,8 @@ def _only(jpegs):
 
 
 def _safe_id(name):
-    """The name itself, unless Snakemake or a command line would read more into it than a name."""
-    if not re.search(r"[{}\x00-\x1f]", name) and not name.startswith("-") and name.isprintable():
+    """The name itself, unless Snakemake, a command line or a scheduler would read more into it than a name."""
+    if not re.search(f"{MISREAD.pattern}|[,:=%]", name) and not name.startswith("-") and name.isprintable():
         return name
     word = re.sub(r"[^A-Za-z0-9]+", "-", name).strip("-")[:24]
     return f".{word}-{digest(os.fsencode(name))}"

@@ -18,8 +18,8 @@ rule audit_shoot:
     conda:
         ENVIRONMENT
     resources:
-        mem_mb=lambda w, input: 400 + int(5 * input.size_mb),
-        runtime=5,
+        mem_mb=memory("audit"),
+        runtime=runtime("audit"),
     params:
         settings=picked("reference", "first", "last", "leave_out", "split", "audit"),
         lone=lambda w: json.dumps(BY_ID[w.shoot].lone_jpegs),

@@ -1,6 +1,5 @@
 rule backup:
     input:
-        photos=all_photos,
         ingest="{shoot}/work/ingest.json",
     output:
         "{shoot}/work/backup.json",
@@ -11,8 +10,8 @@ rule backup:
     conda:
         ENVIRONMENT
     resources:
-        mem_mb=300,
-        runtime=lambda w, input: 10 + int(input.size_mb) // 500,
+        mem_mb=memory("backup"),
+        runtime=runtime("backup"),
     params:
         folder=lambda w: str(BY_ID[w.shoot].folder),
         name=lambda w: BY_ID[w.shoot].name,

@@ -1,5 +1,6 @@
 """What the rules share: the shoots of this night, and how a rule names its settings, code and command."""
 
+import itertools
 import json
 import os
 import re
@@ -8,10 +9,13 @@ import time
 from pathlib import Path
 
 from files.stage import write_text
-from house import closing, recipes, settings, shoots
+from house import closing, night, recipes, settings, shoots
+from house import resources as resources_of
 from house.fingerprint import fingerprint
 from snakemake.exceptions import WorkflowError
 from snakemake.settings.types import DeploymentMethod
+from snakemake.target_jobs import parse_target_jobs_cli_args
+from snakemake_interface_executor_plugins.settings import ExecMode
 
 STARTED = time.time()
 ROOT = Path(workflow.current_basedir).parents[1]
@@ -33,24 +37,44 @@ COMMAND = f'kerbwalk() {{ local s=$1; shift; {PYTHON}/$s.py "$@"; }}'
 shell.prefix(f"set -euo pipefail; {COMMAND}; ".replace("{", "{{").replace("}", "}}"))
 
 
-def read_night():
-    """Check the settings and find the shoots, or stop with one sentence.
+def shoots_of_this_job():
+    """The ids that the command line names: Snakemake takes it in only after it has read this file."""
+    behind = sys.argv[sys.argv.index("--target-jobs") + 1 :]
+    jobs = parse_target_jobs_cli_args(list(itertools.takewhile(lambda word: not word.startswith("--"), behind)))
+    return {job.wildcards_dict["shoot"] for job in jobs}
 
-    Returns the night's settings, the shoots, and where the settings come from: [(name, table)], the defaults first.
+
+def read_night():
+    """What this night is, or a stop with one sentence: settings, where they come from ([(name, table)], the defaults
+    first), shoots, and their photos' identities.
+
+    They are checked and found anew, or, for a job that was sent to another machine, read as the run has kept them, of
+    the job's own shoots alone.
     """
     try:
+        if workflow.exec_mode != ExecMode.DEFAULT:
+            return night.recall(RESULTS, shoots_of_this_job())
         # A workflow that uses this one as a module gives a config of its own, over the defaults.
         named = [] if AS_MODULE else [file for file in workflow.configfiles if Path(file) != DEFAULTS]
-        files = [DEFAULTS, *named]
-        layers = [(Path(file).name, settings.load(file)) for file in files]
-        for file, (_, table) in zip(files, layers):
+        layers = [(Path(file).name, settings.load(file)) for file in [DEFAULTS, *named]]
+        # The defaults may be those of the run's copy of the code.
+        for file, (_, table) in zip(["config/config.yaml", *named], layers):
             settings.check(table, file)
         settings.check(config, "the module's config" if AS_MODULE else "the command line (--config)")
-        night = settings.normalised(settings.merged(layers[0][1], config))
+        own = settings.normalised(settings.merged(layers[0][1], config))
         layers.append(("the module's config" if AS_MODULE else "the command line", config))
-        return night, shoots.find(shoots_folder(night), RESULTS, night), layers
+        found = shoots.find(shoots_folder(own), RESULTS, own)
     except settings.SettingsError as error:
         raise WorkflowError(f"{closing.MARK}{error}")
+    except FileNotFoundError as error:
+        raise WorkflowError(f"{closing.MARK}{error.filename} is missing; start the run by ./scripts/run")
+    tokens = {shoot.id: shoots.identities(shoot, RESULTS) for shoot in found if not shoot.problem}
+    # Set by ./scripts/run where it works in the folder, and doesn't only tell something.
+    if "KERBWALK_RUN" in os.environ:
+        night.keep(RESULTS, own, layers, found, tokens)
+        # Jobs on other machines read what is kept, and no settings file that may have been edited since.
+        workflow.config_settings.configfiles, workflow.config_settings.config_args = [], []
+    return own, layers, found, tokens
 
 
 def shoots_folder(night):
@@ -58,7 +82,7 @@ def shoots_folder(night):
     return os.path.abspath(night["shoots"]) if night["shoots"] else ""
 
 
-NIGHT, SHOOTS, LAYERS = read_night()
+NIGHT, LAYERS, SHOOTS, TOKENS = read_night()
 GOOD_SHOOTS = [shoot for shoot in SHOOTS if not shoot.problem]
 BAD_SHOOTS = [shoot for shoot in SHOOTS if shoot.problem]
 # What is made when its name stands on the command line.
@@ -74,7 +98,6 @@ LOOKS = sorted(
     path for path in (ROOT / "config" / "looks").iterdir() if path.suffix in sum(shoots.LOOK_ENDINGS.values(), ())
 )
 BY_ID = {shoot.id: shoot for shoot in GOOD_SHOOTS}
-TOKENS = {shoot.id: shoots.identities(shoot, RESULTS) for shoot in GOOD_SHOOTS}
 CHUNKS = {shoot.id: shoots.chunks(shoot.photos, NIGHT["frames_per_job"]) for shoot in GOOD_SHOOTS}
 
 
@@ -95,18 +118,14 @@ def picked(*keys):
     return settings_of
 
 
-def photos(shoot, names):
-    """Paths of photos; ancient, as their identity is in the params and not in their time stamps."""
-    return [ancient(shoots.safe_path(shoot.folder / name, RESULTS)) for name in names]
+def photos(wildcards):
+    """A params function: the paths of the photos that a job reads.
 
-
-def all_photos(wildcards):
+    No inputs, which Snakemake would look at one by one, in each of its processes: when they change, identity() does.
+    """
     shoot = BY_ID[wildcards.shoot]
-    return photos(shoot, shoot.photos)
-
-
-def chunk_photos(wildcards):
-    return photos(BY_ID[wildcards.shoot], CHUNKS[wildcards.shoot][wildcards.chunk])
+    names = CHUNKS[wildcards.shoot][wildcards.chunk] if "chunk" in wildcards.keys() else shoot.photos
+    return [str(shoot.folder / name) for name in names]
 
 
 def identity(wildcards):
@@ -213,7 +232,7 @@ def contents(find):
 
     def file(wildcards):
         found = find(wildcards)
-        return [ancient(shoots.safe_path(found, RESULTS))] if found else []
+        return [ancient(shoots.own_path(found, RESULTS))] if found else []
 
     def identity_of(wildcards):
         found = find(wildcards)
@@ -252,8 +271,36 @@ def frame_temp(path):
     return path if NIGHT["keep_frames"] else temp(path)
 
 
-def raw_mb(wildcards, input):
-    return input.size_mb / max(1, len(input))
+def size_of(shoot):
+    """(megapixels of a photo, number of photos)."""
+    megapixels = resources_of.megapixels(RESULTS / shoot.id / "work" / "ingest.json", shoot.folder / shoot.photos[0])
+    return megapixels, len(shoot.photos)
+
+
+def memory(stage):
+    """A resource function: the MB that a stage's job asks for."""
+
+    def mem_mb(wildcards, attempt):
+        return resources_of.memory_mb(stage, *size_of(BY_ID[wildcards.shoot]), attempt)
+
+    return mem_mb
+
+
+def runtime(stage):
+    """A resource function: the minutes that a stage's job asks for."""
+
+    def minutes(wildcards, attempt):
+        megapixels, count = size_of(BY_ID[wildcards.shoot])
+        if "chunk" in wildcards.keys():
+            count = len(CHUNKS[wildcards.shoot][wildcards.chunk])
+        return resources_of.minutes(stage, megapixels, count, attempt)
+
+    return minutes
+
+
+def frames_mb(wildcards):
+    """A resource function: the MB of a job's decoded frames and proxies."""
+    return resources_of.frames_mb(size_of(BY_ID[wildcards.shoot])[0], len(CHUNKS[wildcards.shoot][wildcards.chunk]))
 
 
 def close_night(ok):

@@ -18,9 +18,9 @@ rule compose:
     conda:
         ENVIRONMENT
     resources:
-        mem_mb=1200,
+        mem_mb=memory("compose"),
         disk_mb=200,
-        runtime=20,
+        runtime=runtime("compose"),
     params:
         parts=lambda w: len(CHUNKS[w.shoot]),
         pictures=lambda w, output: output.get("pictures", []),

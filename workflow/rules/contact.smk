@@ -23,8 +23,8 @@ rule contact_sheet:
     conda:
         ENVIRONMENT
     resources:
-        mem_mb=1500,
-        runtime=5,
+        mem_mb=memory("contact"),
+        runtime=runtime("contact"),
     params:
         name=lambda w: BY_ID[w.shoot].name,
         templates=templates("page.html", "contact.html", "page.js"),

@@ -1,6 +1,5 @@
 rule decode:
     input:
-        photos=chunk_photos,
         ingest="{shoot}/work/ingest.json",
         hot="{shoot}/work/hot.json",
         dark=DARK[0],
@@ -14,11 +13,12 @@ rule decode:
     conda:
         ENVIRONMENT
     resources:
-        mem_mb=lambda w, input: 600 + int(16 * raw_mb(w, input)),
-        disk_mb=lambda w, input: int(3 * input.size_mb),
-        runtime=lambda w, input: 5 + len(input),
+        mem_mb=memory("decode"),
+        disk_mb=frames_mb,
+        runtime=runtime("decode"),
     params:
         names=lambda w: json.dumps(CHUNKS[w.shoot][w.chunk]),
+        photos=photos,
         settings=lambda w: json.dumps({"boxes": recipes.boxes(BY_ID[w.shoot].recipes)}),
         identity=identity,
         dark=DARK[1],
@@ -27,5 +27,5 @@ rule decode:
         "{wildcards.shoot}: decoding, part {wildcards.chunk}"
     shell:
         "kerbwalk decode --ingest {input.ingest:q} --settings {params.settings:q}"
-        " --names {params.names:q} --photos {input.photos:q} --hot {input.hot:q} --dark {input.dark:q}"
+        " --names {params.names:q} --photos {params.photos:q} --hot {input.hot:q} --dark {input.dark:q}"
         " --frames {output.frames:q} --proxies {output.proxies:q} 2> {log:q}"

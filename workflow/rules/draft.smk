@@ -13,7 +13,6 @@ rule draft:
 
 rule draft_shoot:
     input:
-        photos=all_photos,
         cdl=DRAFT_CDL[0],
         lut=DRAFT_LUT[0],
         display=DISPLAY[0],
@@ -28,25 +27,26 @@ rule draft_shoot:
         ENVIRONMENT
     threads: 2
     resources:
-        mem_mb=lambda w, input: 1000 + len(input.photos) * 6 + int(8 * raw_mb(w, input)),
-        disk_mb=lambda w, input: 200 + 5 * len(input.photos),
-        runtime=lambda w, input: 5 + len(input.photos) // 30,
+        mem_mb=memory("draft"),
+        disk_mb=lambda w: 200 + 5 * len(BY_ID[w.shoot].photos),
+        runtime=runtime("draft"),
     params:
         name=lambda w: BY_ID[w.shoot].name,
         names=lambda w: json.dumps(BY_ID[w.shoot].photos),
+        photos=photos,
         settings=picked(*REPORTED),
         origins=origins,
         identity=identity,
         cdl=DRAFT_CDL[1],
         lut=DRAFT_LUT[1],
         display=DISPLAY[1],
-        shelf=[str(path) for path in LOOKS],
+        shelf=[str(RESULTS / shoots.own_path(path, RESULTS)) for path in LOOKS],
         templates=REPORT_TEMPLATES,
         code=[fingerprint(stage) for stage in ("draft", *DRAFTED)],
     message:
         "{wildcards.shoot}: making a draft"
     shell:
         "kerbwalk draft --name={params.name:q}"
-        " --photos {input.photos:q} --names {params.names:q} --settings {params.settings:q}"
+        " --photos {params.photos:q} --names {params.names:q} --settings {params.settings:q}"
         " --origins {params.origins:q} --cdl {input.cdl:q} --lut {input.lut:q} --display {input.display:q}"
         " --shelf {params.shelf:q} --threads {threads} --page {output.page:q} --clip {output.clip:q} 2> {log:q}"

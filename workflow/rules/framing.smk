@@ -10,8 +10,8 @@ rule framing:
     conda:
         ENVIRONMENT
     resources:
-        mem_mb=300,
-        runtime=5,
+        mem_mb=memory("framing"),
+        runtime=runtime("framing"),
     params:
         settings=framed,
         code=fingerprint("framing"),

@@ -1,6 +1,5 @@
 rule hot:
     input:
-        photos=all_photos,
         ingest="{shoot}/work/ingest.json",
         dark=DARK[0],
     output:
@@ -12,15 +11,16 @@ rule hot:
     conda:
         ENVIRONMENT
     resources:
-        mem_mb=lambda w, input: 600 + int(20 * raw_mb(w, input)),
-        runtime=10,
+        mem_mb=memory("hot"),
+        runtime=runtime("hot"),
     params:
         names=lambda w: json.dumps(BY_ID[w.shoot].photos),
+        photos=photos,
         identity=identity,
         dark=DARK[1],
         code=fingerprint("hot"),
     message:
         "{wildcards.shoot}: finding hot pixels"
     shell:
-        "kerbwalk hot --ingest {input.ingest:q} --names {params.names:q} --photos {input.photos:q}"
+        "kerbwalk hot --ingest {input.ingest:q} --names {params.names:q} --photos {params.photos:q}"
         " --dark {input.dark:q} --out {output:q} 2> {log:q}"

@@ -7,6 +7,8 @@ rule index:
         ".kerbwalk/index.log",
     benchmark:
         ".kerbwalk/index.tsv"
+    # The one rule over all shoots: a job on another machine knows its own alone.
+    localrule: True
     conda:
         ENVIRONMENT
     resources:

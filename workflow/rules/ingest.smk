@@ -1,6 +1,4 @@
 rule ingest:
-    input:
-        photos=all_photos,
     output:
         photos="{shoot}/work/ingest.json",
         glance="{shoot}/work/glance.npz",
@@ -13,8 +11,8 @@ rule ingest:
         ENVIRONMENT
     threads: 2
     resources:
-        mem_mb=lambda w, input: 400 + int(8 * raw_mb(w, input) + 2 * len(input)),
-        runtime=lambda w, input: 5 + len(input) // 60,
+        mem_mb=memory("ingest"),
+        runtime=runtime("ingest"),
     params:
         history=lambda w, output: str(Path(output[0]).parents[1]),
         folder=lambda w: str(BY_ID[w.shoot].folder),

@@ -14,8 +14,8 @@ rule light:
     conda:
         ENVIRONMENT
     resources:
-        mem_mb=lambda w, input: 500 + int(input.size_mb),
-        runtime=10,
+        mem_mb=memory("light"),
+        runtime=runtime("light"),
     params:
         settings=picked("light"),
         code=fingerprint("light"),

@@ -20,8 +20,8 @@ rule look:
     conda:
         ENVIRONMENT
     resources:
-        mem_mb=500,
-        runtime=5,
+        mem_mb=memory("look"),
+        runtime=runtime("look"),
     params:
         settings=picked("look"),
         cdl=CDL[1],

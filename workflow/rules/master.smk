@@ -12,9 +12,9 @@ rule master:
     conda:
         ENVIRONMENT
     resources:
-        mem_mb=1000,
+        mem_mb=memory("master"),
         disk_mb=lambda w, input: int(input.size_mb) + 10,
-        runtime=20,
+        runtime=runtime("master"),
     params:
         settings=picked("fps"),
         code=fingerprint("master"),

@@ -23,8 +23,8 @@ rule match:
     conda:
         ENVIRONMENT
     resources:
-        mem_mb=1500,
-        runtime=10,
+        mem_mb=memory("match"),
+        runtime=runtime("match"),
     params:
         still=STILL[1],
         code=fingerprint("match"),

@@ -21,8 +21,8 @@ rule reference_photo:
     conda:
         ENVIRONMENT
     resources:
-        mem_mb=1500,
-        runtime=5,
+        mem_mb=memory("reference"),
+        runtime=runtime("reference"),
     params:
         code=fingerprint("reference"),
     message:

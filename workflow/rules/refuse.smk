@@ -3,6 +3,7 @@ rule refuse:
         ".kerbwalk/refused/{shoot}",
     log:
         ".kerbwalk/refused/{shoot}.log",
+    localrule: True
     conda:
         ENVIRONMENT
     params:

@@ -37,8 +37,8 @@ rule report:
         ENVIRONMENT
     threads: 2
     resources:
-        mem_mb=1000,
-        runtime=10,
+        mem_mb=memory("report"),
+        runtime=runtime("report"),
     params:
         name=lambda w: BY_ID[w.shoot].name,
         settings=picked(*REPORTED),

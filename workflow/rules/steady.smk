@@ -13,8 +13,8 @@ rule steady:
     conda:
         ENVIRONMENT
     resources:
-        mem_mb=lambda w, input: 600 + int(40 * input.size_mb),
-        runtime=15,
+        mem_mb=memory("steady"),
+        runtime=runtime("steady"),
     params:
         settings=picked("steady"),
         code=fingerprint("steady"),

@@ -14,8 +14,8 @@ rule track:
         ENVIRONMENT
     threads: 2
     resources:
-        mem_mb=lambda w, input: 800 + int(2 * input.size_mb),
-        runtime=30,
+        mem_mb=memory("track"),
+        runtime=runtime("track"),
     params:
         settings=picked("hold", "hold_in", "level"),
         code=fingerprint("track"),

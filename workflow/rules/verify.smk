@@ -7,7 +7,6 @@ rule verify:
 
 rule verify_shoot:
     input:
-        photos=all_photos,
         ingest="{shoot}/work/ingest.json",
         copies=lambda w: copied(BY_ID[w.shoot]),
     output:
@@ -20,8 +19,8 @@ rule verify_shoot:
         ENVIRONMENT
     threads: 2
     resources:
-        mem_mb=300,
-        runtime=lambda w, input: 10 + int(input.size_mb) // 500,
+        mem_mb=memory("verify"),
+        runtime=runtime("verify"),
     params:
         history=lambda w, output: str(Path(output[0]).parents[1]),
         folder=lambda w: str(BY_ID[w.shoot].folder),

@@ -1,0 +1,59 @@
+"""The peak memory of each stage's jobs while some command runs, such as ./scripts/run.
+
+usage: python benchmarks/memory.py COMMAND ...
+
+Prints a line a stage: the greatest sum of the peaks (VmHWM) of a job's own process and those that it started, in MB,
+and the number of jobs. Looks at /proc twenty times a second: only what a job takes in its last moment may be missed.
+"""
+
+import re
+import subprocess
+import sys
+import time
+from collections import defaultdict
+from pathlib import Path
+
+STAGE = re.compile(rb"/scripts/([a-z]+)\.py\0")
+
+
+def look(peaks, root):
+    """Enter what runs now under the process `root` into peaks: {(stage, process of the job): {process: MB}}."""
+    parents, stages, own = {}, {}, {}
+    for folder in Path("/proc").glob("[0-9]*"):
+        try:
+            command = (folder / "cmdline").read_bytes()
+            status = (folder / "status").read_text()
+        except OSError:  # it has ended
+            continue
+        peak = re.search(r"VmHWM:\s+(\d+) kB", status)
+        if peak is None:
+            continue
+        pid = int(folder.name)
+        parents[pid], own[pid] = int(re.search(r"PPid:\s+(\d+)", status)[1]), int(peak[1]) / 1024
+        if (match := STAGE.search(command)) and b"python" in command.split(b"\0")[0]:
+            stages[pid] = match[1].decode()
+    for pid in own:
+        line = [pid]
+        while line[-1] in parents:
+            line.append(parents[line[-1]])
+        jobs = [p for p in line if p in stages]
+        if jobs and root in line:
+            peaks[stages[jobs[0]], jobs[0]][pid] = own[pid]
+
+
+def main():
+    peaks = defaultdict(dict)
+    process = subprocess.Popen(sys.argv[1:])
+    while process.poll() is None:
+        look(peaks, process.pid)
+        time.sleep(0.05)
+    by_stage = defaultdict(list)
+    for (stage, _), own in peaks.items():
+        by_stage[stage].append(sum(own.values()))
+    for stage, jobs in sorted(by_stage.items()):
+        print(f"{stage:10} {max(jobs):6.0f} MB  {len(jobs)} jobs")
+    sys.exit(process.returncode)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,94 @@
+#!/usr/bin/env python3
+"""What many shoots cost before any job starts: the dry run, a run with nothing to do, the start of a job on a cluster.
+
+usage: python3 benchmarks/thousand.py OUT [--shoots 10 1000] [--photos 120]
+
+The shoots in OUT are names alone: empty photos, and, for the run with nothing to do, empty results that Snakemake is
+told to take as made (--touch). Prints processor seconds, seconds by the clock, and the greatest memory of a process.
+"""
+
+import argparse
+import json
+import os
+import resource
+import shlex
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+REPO = Path(__file__).resolve().parent.parent
+FILES = """audit.json master.mkv master.framemd5 report.html {id}_hd.mp4 work/ingest.json work/glance.npz work/frames.csv
+work/hot.json work/look.clf work/look.cc work/track.json work/sights.npz work/warps.json work/hold.csv work/gains.csv
+work/light.json work/framing.json work/card.json""".split()
+PARTS = ("decoded/{}.npy", "proxies/{}.npz", "composed/{}.mkv", "composed/{}.framemd5", "composed/{}.yuv")
+INGESTED = {"photos": [{"problem": None, "width": 6000, "height": 4000}]}
+
+
+def main():
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("out", type=Path)
+    parser.add_argument("--shoots", type=int, nargs="+", default=[10, 1000])
+    parser.add_argument("--photos", type=int, default=120)
+    options = parser.parse_args()
+    print("| shoots | what | processor s | s | MB |\n| ---: | --- | ---: | ---: | ---: |")
+    for count in options.shoots:
+        shoots, results = options.out / str(count) / "shoots", options.out / str(count) / "results"
+        make_shoots(shoots, count, options.photos)
+        run = [str(REPO / "scripts" / "run"), "--config", f"shoots={shoots}", f"results={results}"]
+        tell(count, "dry run, everything to do", [*run, "-n"])
+        make_results(results, shoots, options.photos)
+        subprocess.run([*run, "--touch"], check=True, capture_output=True)
+        tell(count, "run, nothing to do", run)
+        tell(count, "start of a job on a cluster, twice", job(results, f"walk {count // 2:04d}"))
+
+
+def make_shoots(folder, count, photos):
+    for k in range(count):
+        shoot = folder / f"walk {k:04d}"
+        if not shoot.exists():
+            shoot.mkdir(parents=True)
+            for n in range(photos):
+                (shoot / f"IMG_{n:04d}.CR3").touch()
+
+
+def make_results(results, shoots, photos):
+    for shoot in shoots.iterdir():
+        files = [name.format(id=shoot.name) for name in FILES]
+        for chunk in range((photos + 19) // 20):
+            files += [f"work/{part.format(f'{chunk:03d}')}" for part in PARTS]
+            files += [f"work/times/{stage}.{chunk:03d}.tsv" for stage in ("decode", "compose")]
+        stages = "ingest audit hot look track steady light framing master deliver report".split()
+        for name in files + [f"work/times/{stage}.tsv" for stage in stages]:
+            file = results / shoot.name / name
+            file.parent.mkdir(parents=True, exist_ok=True)
+            file.touch()
+        (results / shoot.name / "work" / "ingest.json").write_text(json.dumps(INGESTED))
+        (results / shoot.name / "audit.json").write_text('{"findings": []}')
+    (results / "index.html").touch()
+
+
+def job(results, shoot):
+    """The command of a job for one shoot as it starts on another machine (there in two processes), as a dry run."""
+    env = os.environ.get("KERBWALK_ENV") or REPO / ".env" / "default"
+    code = max((Path(env) / "code").iterdir(), key=lambda e: e.stat().st_mtime)
+    command = [f"{env}/bin/python", "-m", "snakemake", "-n", "--snakefile", str(code / "Snakefile")]
+    command += ["--directory", str(results), "--mode", "remote", "--force", "--nolock", "--cores", "2"]
+    command += ["--target-jobs", f"framing:shoot={shoot}"]
+    return ["bash", "-c", f"{shlex.join(command)} && {shlex.join(command)}"]
+
+
+def tell(count, what, command):
+    before, start = resource.getrusage(resource.RUSAGE_CHILDREN), time.monotonic()
+    done = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
+    said = done.communicate()[0]
+    after, took = resource.getrusage(resource.RUSAGE_CHILDREN), time.monotonic() - start
+    if done.returncode:
+        sys.exit(said[-3000:])
+    spent = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+    # The greatest of all so far, which is this one's as the commands grow.
+    print(f"| {count} | {what} | {spent:.1f} | {took:.1f} | {after.ru_maxrss / 1024:.0f} |", flush=True)
+
+
+if __name__ == "__main__":
+    main()

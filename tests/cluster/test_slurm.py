@@ -1,0 +1,93 @@
+"""The line on a real SLURM: the same frames as on one machine, whatever befalls jobs, node, controller and run."""
+
+import os
+import signal
+import time
+
+import pytest
+
+from tests.conftest import Night
+
+SETTINGS = {"frames_per_job": 3}
+QUICK = ("--slurm-init-seconds-before-status-checks", "1", "--seconds-between-status-checks", "1")
+# Without an accounting database.
+PLAIN = ("--slurm-no-account", "--slurm-status-command", "squeue")
+
+
+class Farm(Night):
+    """A night that is run by way of the profile."""
+
+    def command(self, *options, settings=None):
+        return super().command("--workflow-profile", "slurm", *QUICK, *PLAIN, *options, settings=settings)
+
+
+def wait_for(true, process, seconds=240):
+    deadline = time.monotonic() + seconds
+    while not (found := true()):
+        assert process.poll() is None, process.communicate()[0]
+        if time.monotonic() > deadline:
+            os.killpg(process.pid, signal.SIGKILL)
+            pytest.fail("it did not come to that\n" + process.communicate()[0])
+        time.sleep(0.1)
+    return found
+
+
+@pytest.fixture(scope="module")
+def befallen(cluster, little):
+    """The little night on the cluster, with a job that is given too little memory, one that is cancelled, a node and a
+    controller that go away for a while, an edit of the settings, and a run that is killed and started again."""
+    night = little("farm")
+    night.__class__ = Farm
+
+    def running(rule):
+        return [number for number, comment, state in cluster.jobs() if rule in comment and state == "RUNNING"]
+
+    # The first time it is killed for memory; the second time it has what it needs.
+    options = ("--set-resources", "hot:mem_mb=220 if attempt == 1 else 1500")
+    process = night.start(*options, settings=SETTINGS)
+    cluster.call("scancel", wait_for(lambda: running("rule_decode"), process)[0])
+    # What is edited now is the next run's affair.
+    settings = night.results.with_name(night.results.name + ".settings.yaml")
+    settings.write_text("no: [settings")
+    wait_for(lambda: running("rule_track"), process)
+    cluster.lose_node()
+    cluster.begin_node()
+    wait_for(lambda: running("rule_light"), process)
+    cluster.end("slurmctld")
+    time.sleep(5)
+    cluster.begin_controller()
+    wait_for(lambda: running("rule_compose"), process)
+    night.left = set(running("rule_compose"))
+    os.killpg(process.pid, signal.SIGKILL)
+    process.communicate()
+    night.said = night.finish(*options, settings=SETTINGS)
+    night.jobs = cluster.jobs()
+    return night
+
+
+def test_the_frames_are_those_of_one_machine(befallen, undisturbed):
+    assert befallen.hashes("walk") == undisturbed.hashes("walk")
+    assert (befallen.results / "walk" / "walk_hd.mp4").read_bytes() == (
+        undisturbed.results / "walk" / "walk_hd.mp4"
+    ).read_bytes()
+
+
+def test_everything_befell(befallen):
+    states = {}
+    for _, comment, state in befallen.jobs:
+        states.setdefault(comment.split("_wildcards_")[0], []).append(state)
+    assert "FAILED" in states["rule_hot"] or "OUT_OF_MEMORY" in states["rule_hot"], "killed for memory"
+    assert "CANCELLED" in states["rule_decode"]
+    assert {number for number, _, state in befallen.jobs if state == "CANCELLED"} >= befallen.left, "of the killed run"
+
+
+def test_nothing_is_left_to_do(befallen):
+    assert Night.planned(befallen, SETTINGS) == {}
+
+
+def test_each_job_asked_for_what_it_needs(befallen, cluster):
+    """Memory and minutes as functions of the photos, not one size for all."""
+    asked = cluster.call("squeue", "--noheader", "--states=all", "--format=%k\t%m\t%l\t%c")
+    by_rule = {line.split("_wildcards_")[0]: line.split("\t")[1:] for line in asked.splitlines()}
+    assert len({tuple(what) for what in by_rule.values()}) > 4
+    assert all(memory.endswith("M") for memory, _, _ in by_rule.values())

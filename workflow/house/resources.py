@@ -1,0 +1,91 @@
+"""What a job asks of a scheduler: memory, minutes and disk, as functions of the photos' size and number.
+
+Measured by benchmarks/memory.py on demo shoots of 0.24 and 24 megapixels (benchmarks/README.md), rounded up by a tenth.
+A job that is killed for memory or time is tried again with more of both.
+"""
+
+import json
+from pathlib import Path
+
+# Beside the stage, two processes of Snakemake are part of a job on a cluster, and a shell.
+SNAKEMAKE_MB = 270
+MORE = 0.6  # of the first request, at each further attempt
+# MB that a stage takes: always, for each megapixel of a photo, for each photo.
+MEMORY = {
+    "ingest": (300, 40, 0),
+    "audit": (260, 0, 0.8),
+    "backup": (80, 0, 0),
+    "verify": (80, 3, 0),
+    "hot": (310, 36, 0),
+    "decode": (330, 30, 0),
+    "look": (220, 0, 0),
+    "draft": (1000, 16, 6),
+    "match": (1100, 0, 0),
+    "contact": (1100, 0, 0),
+    "reference": (1100, 0, 0),
+    "track": (230, 2, 0.5),
+    "steady": (250, 0, 0.5),
+    "light": (170, 0, 0.3),
+    "framing": (110, 0, 0),
+    "compose": (420, 0, 0),
+    "master": (120, 0, 0),
+    "deliver": (350, 0, 0),
+    "report": (330, 0, 0.5),
+}
+# Minutes that a stage is given: always, for each hundred photos, for each hundred photos and megapixel. About four
+# times what it takes, as nodes differ and storage is shared.
+MINUTES = {
+    "ingest": (3, 5, 0.3),
+    "audit": (3, 3, 0),
+    "backup": (3, 5, 0.5),
+    "verify": (3, 5, 0.5),
+    "hot": (5, 5, 0.3),
+    "decode": (5, 10, 3),
+    "look": (5, 0, 0),
+    "draft": (5, 10, 0.3),
+    "match": (10, 0, 0),
+    "contact": (10, 0, 0),
+    "reference": (5, 0, 0),
+    "track": (5, 15, 0.3),
+    "steady": (5, 15, 0),
+    "light": (5, 10, 0),
+    "framing": (5, 0, 0),
+    "compose": (5, 60, 0),
+    "master": (5, 5, 0),
+    "deliver": (5, 20, 0),
+    "report": (5, 15, 0),
+}
+# Bytes a pixel where only the file's size is known, by its ending; other formats are compressed, to no less than this.
+BYTES_A_PIXEL = {".dng": 2, ".tif": 6, ".tiff": 6}
+COMPRESSED = 1
+
+
+def memory_mb(stage, megapixels, count, attempt=1):
+    """MB to ask for: of a stage, for photos of so many megapixels, so many of them in the shoot."""
+    fixed, each_megapixel, each_photo = MEMORY[stage]
+    needed = SNAKEMAKE_MB + fixed + each_megapixel * megapixels + each_photo * count
+    return int(needed * (1 + MORE * (attempt - 1)))
+
+
+def minutes(stage, megapixels, count, attempt=1):
+    """Minutes to ask for; count: of the photos that the job reads."""
+    fixed, hundred, hundred_megapixels = MINUTES[stage]
+    needed = fixed + count / 100 * (hundred + hundred_megapixels * megapixels)
+    return int(needed * (1 + MORE * (attempt - 1)))
+
+
+def frames_mb(megapixels, count):
+    """MB of so many decoded frames with their proxies: six bytes a pixel, and an eighth for the proxies. From about 14
+    megapixels on, 2x2 sites become one pixel (kerbwalk.decode).
+    """
+    pixels = megapixels / 4 if megapixels > 14 else megapixels
+    return int(count * pixels * 6 * 1.125) + 1
+
+
+def megapixels(ingest, photo):
+    """Of one photo: as ingest found it, or, before that, from the size of its file. ingest, photo: paths."""
+    try:
+        photos = json.loads(Path(ingest).read_text(encoding="utf-8"))["photos"]
+        return max(p["width"] * p["height"] for p in photos if not p["problem"]) / 1e6
+    except (FileNotFoundError, ValueError):  # not there yet, or of photos that can none be read
+        return Path(photo).stat().st_size / BYTES_A_PIXEL.get(Path(photo).suffix.lower(), COMPRESSED) / 1e6
