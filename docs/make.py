@@ -113,7 +113,8 @@ def formats_page():
     lines = [MADE, "# Files and their formats\n"]
     lines.append(
         "Everything of a shoot lies in `RESULTS/<shoot>/`; [DEVELOPERS.md](../DEVELOPERS.md) lists the files. "
-        "Fractions are counted from the top left corner; pixel centres lie at integers. Each stage's `--help` says the same.\n"
+        "Fractions are counted from the top left corner; pixel centres lie at integers. Each stage's `--help` says "
+        "the same.\n"
     )
     for name in STAGES:
         said = ast.get_docstring(ast.parse((ROOT / "scripts" / f"{name}.py").read_text(encoding="utf-8")))
