@@ -69,7 +69,7 @@ def main():
     followed = chosen("hold", "hold_in", "level")
     line.run("track", **photos, settings=followed, threads=args.threads, out=track, sights=sights)
     line.run("steady", track=track, sights=sights, settings=chosen("steady"), out=warps, csv=work / "hold.csv")
-    lit = {"ingest": photos["ingest"], "proxies": photos["proxies"], "warps": warps}
+    lit = {"ingest": photos["ingest"], "proxies": photos["proxies"], "sights": sights, "warps": warps}
     line.run("light", **lit, settings=chosen("light"), out=gains, found=found)
     line.run("framing", warps=warps, settings=chosen("aspect", "deliverables", "framing"), out=framing)
     composed = [work / f"composed.{ending}" for ending in ("mkv", "framemd5", "yuv")]
