@@ -18,9 +18,12 @@ import time
 from pathlib import Path
 
 REPO = Path(__file__).resolve().parent.parent
-FILES = """audit.json master.mkv master.framemd5 report.html {id}_hd.mp4 work/ingest.json work/glance.npz work/frames.csv
-work/hot.json work/look.clf work/look.cc work/track.json work/sights.npz work/warps.json work/hold.csv work/gains.csv
-work/light.json work/framing.json work/card.json""".split()
+FILES = [
+    "audit.json", "master.mkv", "master.framemd5", "report.html", "{id}_hd.mp4", "work/ingest.json",
+    "work/glance.npz", "work/frames.csv", "work/hot.json", "work/look.clf", "work/look.cc", "work/track.json",
+    "work/sights.npz", "work/warps.json", "work/hold.csv", "work/gains.csv", "work/light.json",
+    "work/framing.json", "work/card.json",
+]
 PARTS = ("decoded/{}.npy", "proxies/{}.npz", "composed/{}.mkv", "composed/{}.framemd5", "composed/{}.yuv")
 INGESTED = {"photos": [{"problem": None, "width": 6000, "height": 4000}]}
 
@@ -58,7 +61,8 @@ def make_results(results, shoots, photos):
         for chunk in range((photos + 19) // 20):
             files += [f"work/{part.format(f'{chunk:03d}')}" for part in PARTS]
             files += [f"work/times/{stage}.{chunk:03d}.tsv" for stage in ("decode", "compose")]
-        stages = "ingest audit hot look track steady light framing master deliver report".split()
+        stages = ["ingest", "audit", "hot", "look", "track", "steady", "light", "framing"]
+        stages += ["master", "deliver", "report"]
         for name in files + [f"work/times/{stage}.tsv" for stage in stages]:
             file = results / shoot.name / name
             file.parent.mkdir(parents=True, exist_ok=True)

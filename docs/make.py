@@ -98,7 +98,8 @@ def found_in_schema(schema, path):
     """What the schema says that a setting takes."""
     part = schema
     for key in path:
-        part = part["properties"][key]
+        # a table of any names has one schema for all of them
+        part = part["properties"][key] if "properties" in part else part["additionalProperties"]
         if "$ref" in part:
             part = schema["$defs"][part["$ref"].rpartition("/")[2]]
     return part["description"]
@@ -113,8 +114,8 @@ def formats_page():
     lines = [MADE, "# Files and their formats\n"]
     lines.append(
         "Everything of a shoot lies in `RESULTS/<shoot>/`; [DEVELOPERS.md](../DEVELOPERS.md) lists the files. "
-        "Fractions are counted from the top left corner; pixel centres lie at integers. "
-        "Each stage's `--help` says the same.\n"
+        "Fractions are counted from the top left corner; pixel centres lie at integers. Each stage's `--help` says "
+        "the same.\n"
     )
     for name in STAGES:
         said = ast.get_docstring(ast.parse((ROOT / "scripts" / f"{name}.py").read_text(encoding="utf-8")))

@@ -1,6 +1,7 @@
 """What `run` must understand of a Snakemake command line and of the settings files: where the shoots are and
 where the results go. Everything else is passed on untouched. Pure functions, no output."""
 
+import difflib
 import json
 import os
 import re
@@ -63,8 +64,24 @@ def take_apart(argv: list[str], cwd: Path) -> Arguments:
             found.workflow_profile = value if glued else rest.pop(0)
         else:
             found.informing |= option in INFORMING or bool(DRY_AMONG_FLAGS.fullmatch(token))
+            if not found.others or not found.others[-1].startswith("-"):
+                _check_word(token, cwd)
             found.others.append(token)
     return found
+
+
+def _check_word(word: str, cwd: Path) -> None:
+    """Say what was meant by a word that is no option's value, where it is what a newcomer writes first."""
+    if word in TARGETS:
+        return
+    key, equals, _ = word.removeprefix("--").partition("=")
+    if key in ("shoots", "results") and (equals or word.startswith("--")):
+        raise SettingsError(f"{key} is a setting: say --config shoots=DIR results=DIR.")
+    if _absolute(word, cwd).is_dir():
+        raise SettingsError(f"{word} is a folder: to run the shoots in it, say --config shoots={word} results=DIR.")
+    near = difflib.get_close_matches(word, TARGETS, n=1, cutoff=0.7)
+    if near:
+        raise SettingsError(f"there is nothing called {word!r} to be made; did you mean {near[0]!r}?")
 
 
 def _values(rest: list[str]) -> list[str]:

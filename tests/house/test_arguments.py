@@ -1,5 +1,6 @@
 """Where shoots and results are, from the command line and the settings files."""
 
+import re
 from pathlib import Path
 
 import pytest
@@ -132,3 +133,25 @@ def test_a_profile_is_found_from_here_or_from_the_repository(repo, tmp_path):
     assert profile("--workflow-profile=farm") == str(theirs / "farm")
     assert profile("--workflow-profile", "mine") == str(tmp_path / "mine")
     assert profile("--workflow-profile", "none") == "none"
+
+
+@pytest.mark.parametrize(
+    ("argv", "said"),
+    [
+        (["walks"], "walks is a folder: to run the shoots in it, say --config shoots=walks results=DIR"),
+        (["--cores", "2", "./walks"], "./walks is a folder"),
+        (["--shoots", "walks"], "say --config shoots=DIR"),
+        (["shoots=walks", "results=x"], "say --config shoots=DIR"),
+        (["drafts"], "did you mean 'draft'?"),
+    ],
+)
+def test_what_a_newcomer_writes_first_leads_on(argv, said, tmp_path):
+    (tmp_path / "walks").mkdir()
+    with pytest.raises(SettingsError, match=re.escape(said)):
+        take_apart(argv, tmp_path)
+
+
+def test_a_target_is_one_whatever_folders_there_are(tmp_path):
+    (tmp_path / "draft").mkdir()
+    argv = ["draft", "audit", "-n", "--directory", "draft", "--set-threads", "compose=1"]
+    assert take_apart(argv, tmp_path).others == argv

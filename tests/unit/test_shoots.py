@@ -2,6 +2,7 @@
 
 import json
 import os
+import re
 
 import pytest
 from hypothesis import given
@@ -190,6 +191,10 @@ def test_no_folder_no_shoots_no_photos(place, tmp_path):
     (tmp_path / "empty").mkdir()
     with pytest.raises(settings.SettingsError, match="no shoots"):
         shoots.find(tmp_path / "empty", place[1], BASE)
+    (tmp_path / "one shoot").mkdir()
+    (tmp_path / "one shoot" / "A.CR3").touch()
+    with pytest.raises(settings.SettingsError, match=f"name the folder above it .*shoots={re.escape(str(tmp_path))}"):
+        shoots.find(tmp_path / "one shoot", place[1], BASE)
     (tmp_path / "empty" / "bare").mkdir()
     (shoot,) = shoots.find(tmp_path / "empty", place[1], BASE)
     assert "no raw photos" in shoot.problem

@@ -71,6 +71,11 @@ def find(shoots_dir, results_dir, base_settings):
         )
     folders = sorted((e for e in os.scandir(shoots_dir) if _is_shoot(e, results_dir)), key=lambda e: e.name)
     if not folders:
+        if list_photos(shoots_dir):
+            raise settings_module.SettingsError(
+                f"{shoots_dir} holds photos itself, and so is a shoot; name the folder above it "
+                f"(--config shoots={shoots_dir.absolute().parent})"
+            )
         raise settings_module.SettingsError(
             f"{shoots_dir}: no shoots; put each shoot's photos into a folder of its own in here"
         )
