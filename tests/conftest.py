@@ -48,6 +48,14 @@ OWN = {
 }
 
 
+def pytest_collection_modifyitems(items):
+    """Tests of a folder stay together where several processes share them (./scripts/test), and those of the pages with
+    those of the line, whose finished shoots they look at."""
+    for item in items:
+        folder = item.path.parent.name
+        item.add_marker(pytest.mark.xdist_group("pipeline" if folder == "browser" else folder))
+
+
 @pytest.fixture(scope="session")
 def no_look():
     """A look without steps, for kerbwalk.signal.encode."""
