@@ -99,7 +99,7 @@ def dark(root, environment, tmp_path_factory, finished):
         beat_sigma=0.2,
     )  # fmt: skip
     ten = ShootSpec(
-        name="ten", size=(600, 400), frames=40, seed=17, step_m=0.15, dusk_stops=10.0, gain_sigma=0.03,
+        name="ten", size=(600, 400), frames=40, seed=17, step_m=0.1, dusk_stops=10.0, gain_sigma=0.03,
         exposure_changes=CHANGES,
     )  # fmt: skip
     truths = {}
