@@ -28,15 +28,18 @@ def measured(path, recipe, count, reference):
     # Frame by frame, whatever their time stamps. What is no Y'CbCr is compared as such.
     both = f"settb=1,setpts=N,format={pixels if pixels.startswith('yuv') else 'yuv444p'}"
     arguments, filtered, fed = reference
+    # What keeps no repeated frames tells by its times how long each stands.
+    timed = recipe["codec"] in ("webp", "gif")
+    inputs = ["-threads", "2", *([] if timed else ["-r", recipe["rate"]]), "-i", Path(path).resolve(), *arguments]
+    standing = f"fps={recipe['rate']}," if timed else ""
     known = f"{filtered},{both}" if filtered else both
     every, share = min(EVERY, max(1, count // 3)), max(1, -(-count // SAMPLES))
     graph = (
-        f"[0:v]{both},split=5[d1][d2][d3][d4][d5];[1:v]{known},split=4[r1][r2][r3][r4];"
+        f"[0:v]{standing}{both},split=5[d1][d2][d3][d4][d5];[1:v]{known},split=4[r1][r2][r3][r4];"
         "[d1][r1]psnr=stats_file=psnr.txt[n1];[d2][r2]ssim=stats_file=ssim.txt[n2];"
         f"[d3][r3]libvmaf=n_threads=1:n_subsample={every}:log_fmt=json:log_path=vmaf.json[n3];"
         f"[d4]{SMALLER}[s1];[r4]{SMALLER}[s2];[s1][s2]vstack[small];[d5]select='not(mod(n,{share}))'[some]"
     )
-    inputs = ["-threads", "2", "-r", recipe["rate"], "-i", Path(path).resolve(), *arguments]
     compared = [part for name in ("n1", "n2", "n3") for part in ("-map", f"[{name}]", "-f", "null", "-")]
     raw = ["-fps_mode", "passthrough", "-f", "rawvideo"]
     with tempfile.TemporaryDirectory(prefix="kerbwalk-") as folder:

@@ -55,7 +55,7 @@ def resolved(settings, where):
 
 def of_a_draft(settings, box):
     """The recipe of a draft's clip, which fills a box of (width, height)."""
-    return _complete({"size": "{}x{}".format(*box)}, settings) | {"ready": True}
+    return _complete("draft", {"size": "{}x{}".format(*box)}, settings) | {"ready": True}
 
 
 def master_size(settings):

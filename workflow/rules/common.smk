@@ -146,22 +146,40 @@ def every_chunk(pattern):
     return files
 
 
+def picture_of(wildcards):
+    """The picture that a job is about or that its deliverable is encoded from; "" for the master's."""
+    if "deliverable" in wildcards.keys():
+        return recipe(wildcards)["picture"]
+    return wildcards.picture if "picture" in wildcards.keys() else ""
+
+
 def of_picture(wildcards, file):
-    """A file in work/ of the picture that a job is about, or of the master's where it is about none."""
-    own = [wildcards.picture] if "picture" in wildcards.keys() else []
-    return "/".join([wildcards.shoot, "work", *own, file])
+    """A file in work/ of the picture that a job is about."""
+    own = picture_of(wildcards)
+    return f"{wildcards.shoot}/work/{own}/{file}" if own else f"{wildcards.shoot}/work/{file}"
+
+
+def timeline(wildcards):
+    """The file with the frames of a picture's clip: steady's, or that of a pace of its own."""
+    return of_picture(wildcards, "warps.json") if "-" in picture_of(wildcards) else f"{wildcards.shoot}/work/warps.json"
+
+
+def ready(wildcards):
+    """The parts of the pictures that compose lays ready, for what is encoded from them."""
+    return every_chunk("{shoot}/work/composed/{chunk}.yuv")(wildcards) if recipe(wildcards)["ready"] else []
+
+
+def own_master(wildcards):
+    """The master that a deliverable is encoded from, if not from such pictures."""
+    if recipe(wildcards)["ready"]:
+        return []
+    return of_picture(wildcards, "master.mkv") if picture_of(wildcards) else f"{wildcards.shoot}/master.mkv"
 
 
 def of_recipe(wildcards):
     """The first recipe that asks for the picture that a job is about."""
     asked = BY_ID[wildcards.shoot].recipes.values()
     return next(recipe for recipe in asked if recipe["picture"] == wildcards.picture)
-
-
-def timeline(wildcards, picture=None):
-    """The file with the frames of a picture's clip: steady's, or of a pace of its own."""
-    picture = picture or ("picture" in wildcards.keys() and wildcards.picture)
-    return f"{wildcards.shoot}/work/{picture + '/' if picture and '-' in picture else ''}warps.json"
 
 
 def every_part(ending):

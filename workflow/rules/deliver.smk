@@ -1,22 +1,9 @@
-def ready(wildcards):
-    """The parts of the pictures that compose lays ready, for what is encoded from them."""
-    return every_chunk("{shoot}/work/composed/{chunk}.yuv")(wildcards) if recipe(wildcards)["ready"] else []
-
-
-def own_master(wildcards):
-    """The master that a deliverable is encoded from, if not from such pictures."""
-    made = recipe(wildcards)
-    if made["ready"]:
-        return []
-    return f"{wildcards.shoot}/work/{made['picture']}/master.mkv" if made["picture"] else f"{wildcards.shoot}/master.mkv"
-
-
 rule deliver:
     input:
         ready=ready,
         master=own_master,
-        framing=lambda w: "/".join(filter(None, [w.shoot, "work", recipe(w)["picture"], "framing.json"])),
-        warps=lambda w: timeline(w, recipe(w)["picture"]),
+        framing=lambda w: of_picture(w, "framing.json"),
+        warps=timeline,
         ingest="{shoot}/work/ingest.json",
         audit="{shoot}/audit.json",
     output:
@@ -26,10 +13,10 @@ rule deliver:
         "{shoot}/work/logs/deliver.{deliverable}.log",
     benchmark:
         "{shoot}/work/times/deliver.{deliverable}.tsv"
-    conda:
-        ENVIRONMENT
     wildcard_constraints:
         deliverable=r"[A-Za-z0-9-]+\.[a-z0-9]+",
+    conda:
+        ENVIRONMENT
     threads: 2
     resources:
         mem_mb=lambda w: 1500 + recipe(w)["size"][0] * recipe(w)["size"][1] // 2000,

@@ -62,3 +62,10 @@ def index_after_failure(outcomes):
     done = subprocess.run([*command, "--out", "index.html", "--cards", *cards], cwd=RESULTS, check=False)
     if done.returncode == 0:
         os.utime(RESULTS / "index.html", (0, 0))
+
+
+def measured(wildcards):
+    """What the report looks at: hd or its like, or the master where there is none."""
+    made = deliverables(BY_ID[wildcards.shoot])
+    like_hd = [f"{wildcards.shoot}_{deliverable}" for deliverable, recipe in made.items() if recipe["ready"]]
+    return f"{wildcards.shoot}/{[*like_hd, 'master.mkv'][0]}"

@@ -4,13 +4,6 @@ include: "pages.smk"
 REPORT_TEMPLATES = templates("page.html", "shoot.html", "charts.html", "shoot.css", "page.js")
 
 
-def measured(wildcards):
-    """What the report looks at: hd or its like, or the master where there is none."""
-    made = deliverables(BY_ID[wildcards.shoot])
-    like_hd = [f"{wildcards.shoot}_{deliverable}" for deliverable, recipe in made.items() if recipe["ready"]]
-    return f"{wildcards.shoot}/{[*like_hd, 'master.mkv'][0]}"
-
-
 rule report:
     input:
         ingest="{shoot}/work/ingest.json",
