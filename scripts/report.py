@@ -36,7 +36,7 @@ from house.settings import frame_rate
 from kerbwalk import report
 
 # Widths of the page's pictures. Where there are very many photos theirs are small, so that the page stays small.
-POSTER, SLITS, CARD, THUMBNAIL, TINY, MANY = 960, (960, 360), 480, 144, 80, 300
+POSTER, SLITS, CARD, THUMBNAIL, TINY, MANY = 960, (960, 360), 480, 144, 56, 300
 SEVERITIES = ("fault", "warning", "note")
 # Of what a browser plays, by the ending.
 PLAYABLE = (".mp4",)

@@ -11,7 +11,8 @@ import jinja2
 import numpy as np
 
 TEMPLATES = Path(__file__).parents[1] / "report"
-JPEG_QUALITY = 82
+# Large pictures hide more than small ones, and noisy ones would make the page heavy.
+QUALITY, QUALITY_OF_LARGE, LARGE = 82, 75, 800
 # A chart's plot is drawn in a square of this side and stretched by the page.
 SIDE = 1000
 
@@ -72,7 +73,8 @@ def picture(rgb, width=None):
         size = (width, round(width * rgb.shape[0] / rgb.shape[1]))
         shrinks = width < rgb.shape[1]
         rgb = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA if shrinks else cv2.INTER_CUBIC)
-    encoded = cv2.imencode(".jpg", rgb[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY])[1]
+    quality = QUALITY_OF_LARGE if rgb.shape[1] > LARGE else QUALITY
+    encoded = cv2.imencode(".jpg", rgb[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, quality])[1]
     text = base64.b64encode(encoded.tobytes()).decode("ascii")
     return {"src": f"data:image/jpeg;base64,{text}", "width": rgb.shape[1], "height": rgb.shape[0]}
 
