@@ -3,7 +3,8 @@
 Photos are decoded one after the other with LibRaw's defaults to 8-bit sRGB and piped to FFmpeg at their full size:
 deflicker and vidstabdetect; then, decoded and piped once more, deflicker, vidstabtransform, a cut to 16:9 at 1920
 pixels, and H.264 by the same encoder settings as Kerbwalk's. With --kept the first pass keeps its pictures losslessly
-for the second, which is less plain and quicker. No common white balance, no hold point, no look; it is not meant to be good.
+for the second, which is less plain and quicker. No common white balance, no hold point, no look; it is not meant to be
+good.
 
 usage: baseline.py SHOOT CLIP [--fps N] [--kept]
 """

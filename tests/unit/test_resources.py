@@ -7,7 +7,7 @@ import pytest
 from house import resources
 
 
-@pytest.mark.parametrize("stage", resources.MEMORY.keys() - {"draft"})
+@pytest.mark.parametrize("stage", sorted(resources.MEMORY.keys() - {"draft"}))
 def test_no_job_of_a_shoot_of_24_megapixels_asks_for_two_gigabytes(stage):
     assert 300 < resources.memory_mb(stage, 24.2, 120) < 2048
 
