@@ -10,6 +10,7 @@ Outputs
     codec, size [width, height], rate ("24/1"), frames, seconds, bits_a_second
     source       "master", or the picture composed for it
     photo_pixels across one of its pixels; below 1 the photos are enlarged
+    quality      that was taken: finer than the recipe's where that did not suffice; null where the codec has none
     psnr, ssim   {mean, worst} over all frames: luma, dB; of all components
     vmaf         {mean, worst} over the frames looked at, libvmaf's default model
     repeated, black, jumps   frames (the first is 1) that are their predecessor again, black, or stand out, as they
@@ -29,6 +30,10 @@ import numpy as np
 
 from files import compare, encoders, rights, stage
 from kerbwalk import quality
+
+# Codecs whose quality is a CRF; by how much a finer one is finer, and the finest that is tried.
+BY_CRF = ("h264", "hevc", "av1", "avif")
+FINER, MOST_FINER = 3, 9
 
 
 def main():
@@ -65,15 +70,7 @@ def main():
             rights.describe(temporary, recipe["ending"], xmp)
             ship(args, recipe, 1, [], {})
             return
-        if args.ready:
-            encoders.from_ready(recipe, args.ready, tags, temporary)
-            raw = ["-f", "rawvideo", "-pix_fmt", encoders.pixel_format(recipe), "-s", "{}x{}".format(*recipe["size"])]
-            reference = [*raw, "-i", "-"], None, encoders.ready_pictures(recipe["size"], args.ready)
-        else:
-            encoders.from_master(recipe, args.master, size, tags, temporary)
-            reference = ["-i", Path(args.master).resolve()], encoders.chain(recipe, size), ()
-        rights.describe(temporary, recipe["ending"], xmp)
-        found = compare.measured(temporary, recipe, count, reference)
+        found, recipe = made(args, recipe, count, size, tags, xmp, temporary)
         odd, odd_before = (quality.odd_frames(found["small"][:, which]) for which in (0, 1))
         decoded = found | odd | {"frames": len(found["psnr"])}
         wrong = quality.faults(decoded, odd_before | {"frames": count}, recipe["vmaf"])
@@ -84,7 +81,28 @@ def main():
             **{key: [k + 1 for k in places] for key, places in odd.items()},
             **{key: max(found[key], default=None) for key in ("illegal", "at_white", "at_black")},
         }
-        ship(args, recipe, count, wrong, figures)
+        ship(args, recipe, count, wrong, {"quality": recipe["quality"]} | figures)
+
+
+def made(args, recipe, count, size, tags, xmp, temporary):
+    """Encode, decode again, and compare: (what was found, the recipe with the quality that was taken).
+
+    Grain that hardly moves is seen, and VMAF minds its loss: where the usual quality does not suffice, finer ones are
+    tried.
+    """
+    while True:
+        if args.ready:
+            encoders.from_ready(recipe, args.ready, tags, temporary)
+            reference = compare.raw(recipe), None, encoders.ready_pictures(recipe["size"], args.ready)
+        else:
+            encoders.from_master(recipe, args.master, size, tags, temporary)
+            reference = ["-i", Path(args.master).resolve()], encoders.chain(recipe, size), ()
+        rights.describe(temporary, recipe["ending"], xmp)
+        found = compare.measured(temporary, recipe, count, reference)
+        finer = recipe["codec"] in BY_CRF and args.recipe["quality"] - recipe["quality"] < MOST_FINER
+        if not (finer and recipe["quality"] >= FINER and quality.unlike(found["vmaf"], recipe["vmaf"])):
+            return found, recipe
+        recipe = recipe | {"quality": recipe["quality"] - FINER}
 
 
 def ship(args, recipe, frames, wrong, figures):

@@ -19,7 +19,7 @@ import numpy as np
 import pytest
 from PIL import Image, ImageCms
 
-from files import encoders, ffmpeg, rights
+from files import compare, encoders, ffmpeg, rights
 from house import recipes, settings
 from kerbwalk import signal
 
@@ -194,6 +194,17 @@ def test_the_same_pictures_make_the_same_bytes(master, files, tmp_path):
         assert files[text].read_bytes().startswith(again.read_bytes())
 
 
+def test_a_faithful_file_is_found_faithful(master, tmp_path):
+    """Of the pictures that compose lays ready, and of a master: nothing is converted on the way to the comparison."""
+    own = recipe("h264") | {"quality": 1}
+    ready, made = tmp_path / "ready.yuv", tmp_path / "made.mp4"
+    ffmpeg.run("-i", master[0], "-vf", encoders.chain(own, SIZE), "-f", "rawvideo", ready)
+    from_master = ["-i", master[0].resolve()], encoders.chain(own, SIZE), ()
+    for reference in ((compare.raw(own), None, encoders.ready_pictures(SIZE, [ready])), from_master):
+        encoders.from_ready(own, [ready], {}, made)
+        assert min(compare.measured(made, own, FRAMES, reference)["psnr"]) > 55
+
+
 def test_what_is_not_good_enough_is_not_shipped(master, tmp_path):
     """The stage's own script, with a recipe that spoils the picture: a sentence, and no file."""
     tables = {
@@ -208,14 +219,13 @@ def test_what_is_not_good_enough_is_not_shipped(master, tmp_path):
         (tmp_path / name).write_text(json.dumps(table))
         command += [f"--{name}", tmp_path / name]
     command += ["--out", tmp_path / "out.mp4", "--quality", tmp_path / "quality.json"]
-    bad = subprocess.run(
-        [*command, "--recipe", json.dumps(recipe("h264") | {"quality": 51})], capture_output=True, text=True
-    )
+    spoilt = json.dumps(recipe("h264") | {"quality": 51, "vmaf": 100})
+    bad = subprocess.run([*command, "--recipe", spoilt], capture_output=True, text=True)
     assert bad.returncode == 1
     assert "out.mp4 is not shipped: its VMAF is" in bad.stderr
     assert {path.name for path in tmp_path.iterdir()} == set(tables)
     good = subprocess.run([*command, "--recipe", json.dumps(recipe("h264"))], capture_output=True, text=True)
     assert good.returncode == 0, good.stderr
     told = json.loads((tmp_path / "quality.json").read_text())
-    assert told["frames"] == FRAMES and told["vmaf"]["mean"] >= 95 and told["illegal"] < 0.01
+    assert told["frames"] == FRAMES and told["quality"] <= 15 and told["vmaf"]["mean"] >= 95 and told["illegal"] < 0.01
     assert b"S1" not in (data := (tmp_path / "out.mp4").read_bytes()) and b"GPS" not in data

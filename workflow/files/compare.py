@@ -16,6 +16,15 @@ SMALLER = f"scale={SMALL[0]}:{SMALL[1]}:flags=area,format=gray"
 EVERY, SAMPLES = 24, 6
 
 
+def raw(recipe):
+    """FFmpeg's arguments for raw pictures of a recipe on its standard input.
+
+    With their tags: pictures that say nothing would be brought to the deliverable's, from BT.601's matrix.
+    """
+    picture = ["-pixel_format", encoders.pixel_format(recipe), "-video_size", "{}x{}".format(*recipe["size"])]
+    return ["-f", "rawvideo", *picture, *ffmpeg.BT709_TAGS, "-i", "-"]
+
+
 def measured(path, recipe, count, reference):
     """What differs between a deliverable and what went into its encoder.
 

@@ -59,14 +59,20 @@ def faults(found, expected, least):
     wrong = []
     if found["frames"] != expected["frames"]:
         wrong.append(f"it has {found['frames']} frames instead of {expected['frames']}")
-    mean, worst = float(np.mean(found["vmaf"])), float(np.min(found["vmaf"]))
-    if mean < least:
-        wrong.append(f"its VMAF is {mean:.1f} on the mean, below {least:g}")
-    elif worst < least - WORST_BELOW:
-        wrong.append(f"its worst frame has a VMAF of {worst:.1f}, below {least - WORST_BELOW:g}")
+    wrong += unlike(found["vmaf"], least)
     for key, name in (("repeated", "repeated"), ("black", "black"), ("jumps", "jumping")):
         if more := sorted(set(found[key]) - set(expected[key])):
             wrong.append(f"frame {more[0] + 1} is {name}, as it was not before")
     if max(found["illegal"], default=0) > ILLEGAL:
         wrong.append(f"{100 * max(found['illegal']):.1f} % of a frame is outside the legal levels (EBU R 103)")
     return wrong
+
+
+def unlike(vmaf, least):
+    """What is wrong with its likeness, as in faults(): vmaf: (n,) of frames; least: for the mean."""
+    mean, worst = float(np.mean(vmaf)), float(np.min(vmaf))
+    if mean < least:
+        return [f"its VMAF is {mean:.1f} on the mean, below {least:g}"]
+    if worst < least - WORST_BELOW:
+        return [f"its worst frame has a VMAF of {worst:.1f}, below {least - WORST_BELOW:g}"]
+    return []
