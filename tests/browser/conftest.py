@@ -11,12 +11,14 @@ import PyOpenColorIO as ocio
 import pytest
 
 from files import ffmpeg
+from kerbwalk import lens
 
 SCRIPTS = Path(__file__).parents[2] / "scripts"
 NAME = '<img src=x onerror=alert(1)> 50%20 #"ü'
 PHOTOS = [f"<script>alert({k})<&script> {k}.dng" for k in range(6)]
 LOOK = "<b>warm: 'a', {b} #1.cc"
 FRAMES, WIDTH, HEIGHT, PHOTO = 6, 640, 360, (600, 400)
+LENS = {"name": None, "note": "the <b>lens</b> is left as it is", **lens.plain(PHOTO)}
 SETTINGS = {
     "aspect": "16:9",
     "audit": {"aim": 0.02, "interval": 0.75},
@@ -94,7 +96,9 @@ def write_contact(folder):
     for path in looks:
         path.write_text(look(), encoding="utf-8")
     np.save(work / "frames.npy", np.full((FRAMES, 200, 300, 3), 20000, np.uint16))
-    sheet = ["--audit", folder / "audit.json", "--proxies", work / "proxies.npz", "--frames", work / "frames.npy"]
+    (work / "lens.json").write_text(json.dumps(LENS), encoding="utf-8")
+    sheet = ["--audit", folder / "audit.json", "--lens", work / "lens.json"]
+    sheet += ["--proxies", work / "proxies.npz", "--frames", work / "frames.npy"]
     outputs = ["--out", folder / "contact.png", "--page", folder / "contact.html"]
     run("contact", f"--name={NAME}", "--looks", *looks, *sheet, *outputs)
 
@@ -166,6 +170,7 @@ def write_tables(folder):
             "size": list(PHOTO),
             "reference": PHOTOS[2],
             "hold": [300.0, 200.0],
+            "lens": LENS,
             "photos": photos,
             "frames": frames,
         },

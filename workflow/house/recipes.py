@@ -54,8 +54,8 @@ def resolved(settings, where):
 
 
 def of_a_draft(settings, box):
-    """The recipe of a draft's clip, which fills a box of (width, height)."""
-    return _complete("draft", {"size": "{}x{}".format(*box)}, settings) | {"ready": True}
+    """The recipe of a draft's clip, which fills a box of (width, height), however good it is."""
+    return _complete("draft", {"size": "{}x{}".format(*box), "vmaf": 0}, settings) | {"ready": True}
 
 
 def master_size(settings):
