@@ -33,6 +33,6 @@ def executor(argv: list[str], cwd: Path, repo: Path) -> str | None:
 
 def _options(argv):
     """The options with the values that stand behind them, or are joined to them by an equals sign."""
-    for token, following in zip(argv, [*argv[1:], ""], strict=True):
+    for token, following in zip(argv, [*argv, ""][1:], strict=True):
         option, glued, value = token.partition("=")
         yield option, value if glued else following

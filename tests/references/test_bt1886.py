@@ -32,7 +32,10 @@ def displayed(signal):
 def test_a_grey_ramp_is_shown_as_its_own_linear_light(tmp_path, stops):
     ramp = np.geomspace(1e-4, 2.0 ** -max(stops, 0), 400)[:, None] * np.ones(3)
     steps = look.transform(EYE, PLAIN | {"exposure": stops})
-    np.testing.assert_allclose(displayed(through_clf(tmp_path, steps, ramp)), ramp * 2**stops, rtol=1e-3)
+    # in a darkened picture the last of the sensor's range bends to white, so that clipped lamps stay white
+    below = ramp[:, 0] < (0.8 if stops < 0 else np.inf)
+    shown = displayed(through_clf(tmp_path, steps, ramp))
+    np.testing.assert_allclose(shown[below], (ramp * 2**stops)[below], rtol=1e-3)
 
 
 def test_the_tone_curve_is_what_the_display_shows(tmp_path):
