@@ -9,7 +9,7 @@ from PIL import Image, ImageCms
 from files import ffmpeg, filters
 
 # Encoders' results depend on the number of their threads: always two, whatever the machine.
-H264 = ["-c:v", "libx264", "-profile:v", "high", "-preset", "veryfast", "-threads", "2"]
+H264 = ["-c:v", "libx264", "-profile:v", "high", "-preset", "faster", "-threads", "2"]
 HEVC = ["-c:v", "libx265", "-preset", "fast", "-x265-params", "log-level=error:info=0:pools=2:frame-threads=1"]
 # Filtering over time would mix photos.
 AV1 = ["-c:v", "libsvtav1", "-svtav1-params", "lp=2:enable-tf=0", "-preset"]
