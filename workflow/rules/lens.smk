@@ -10,8 +10,8 @@ rule lens:
     conda:
         ENVIRONMENT
     resources:
-        mem_mb=300,
-        runtime=5,
+        mem_mb=memory("lens"),
+        runtime=runtime("lens"),
     params:
         settings=picked("lens"),
         code=fingerprint("lens"),

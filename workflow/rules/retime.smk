@@ -10,8 +10,8 @@ rule retime:
     conda:
         ENVIRONMENT
     resources:
-        mem_mb=300,
-        runtime=5,
+        mem_mb=memory("retime"),
+        runtime=runtime("retime"),
     params:
         settings=lambda w: json.dumps({key: of_recipe(w)[key] for key in ("rate", "pace")}),
         code=fingerprint("retime"),
