@@ -48,6 +48,8 @@ OWN = {
 }
 
 
+# Before xdist reads the marks.
+@pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items):
     """Tests of a folder stay together where several processes share them (./scripts/test), and those of the pages with
     those of the line, whose finished shoots they look at."""

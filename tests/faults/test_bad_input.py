@@ -223,10 +223,10 @@ def test_no_shoots(little, tmp_path):
     refused(*night.run(), (str(night.shoots), "no shoots", "into a folder of its own"))
 
 
-def test_photos_that_lie_in_no_shoot(little):
+def test_a_shoot_for_the_folder_of_shoots(little):
     night = little("none")
-    night.shoots = night.shoots / "walk"
-    refused(*night.run(), (str(night.shoots), "no shoots", "into a folder of its own"))
+    above, night.shoots = night.shoots, night.shoots / "walk"
+    refused(*night.run(), (str(night.shoots), "holds photos itself", "name the folder above", f"shoots={above}"))
 
 
 def refused(status, said, words):

@@ -95,7 +95,6 @@ def two_shoots(photos):
         stamp(photo, 13 * k + (1800 + 17 if k >= 7 else 0))
 
 
-
 def lone(photos):
     photos[4].with_suffix(".jpg").write_bytes(b"of a raw file")
     photos[4].with_name("KW_0299.JPG").write_bytes(b"of none")

@@ -5,6 +5,7 @@ import html.parser
 import os
 import re
 import shlex
+import shutil
 import subprocess
 import sys
 from concurrent.futures import ThreadPoolExecutor
@@ -16,6 +17,7 @@ SHOOT = "empty"
 STAGES = (
     "ingest",
     "audit",
+    "lens",
     "hot",
     "decode",
     "look",
@@ -88,7 +90,7 @@ def test_gains(finished):
 
 def test_warps_and_framing(finished):
     warps, framing = finished.json("approach", "work/warps.json"), finished.json("approach", "work/framing.json")
-    assert {"size", "reference", "hold", "focal", "shake", "photos", "frames"} == warps.keys()
+    assert {"size", "reference", "hold", "lens", "focal", "shake", "photos", "frames"} == warps.keys()
     assert all(sum(share for _, share in frame) == pytest.approx(1) for frame in warps["frames"])
     assert {"crop", "moves", "output", "retained", "of_aspect", "costly"} == framing.keys()
 
@@ -150,7 +152,7 @@ def test_a_stage_reads_only_what_it_declares(finished, stage, tmp_path):
         else:
             target = tmp_path / name
         target.parent.mkdir(parents=True, exist_ok=True)
-        os.link(source, target)
+        shutil.copytree(source, target, copy_function=os.link) if source.is_dir() else os.link(source, target)
     for row in rows:
         (tmp_path / row["output_file"]).parent.mkdir(parents=True, exist_ok=True)
     (tmp_path / SHOOT / "work" / "logs").mkdir(parents=True, exist_ok=True)

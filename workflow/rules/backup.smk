@@ -1,5 +1,6 @@
 rule backup:
     input:
+        folder=folder,
         ingest="{shoot}/work/ingest.json",
     output:
         "{shoot}/work/backup.json",

@@ -118,11 +118,16 @@ def picked(*keys):
     return settings_of
 
 
-def photos(wildcards):
-    """A params function: the paths of the photos that a job reads.
+def folder(wildcards):
+    """An input function: the folder of a shoot's photos; ancient, as identity() says when photos have changed.
 
-    No inputs, which Snakemake would look at one by one, in each of its processes: when they change, identity() does.
+    Each photo as an input of its own would be looked at by Snakemake one by one, in each of its processes.
     """
+    return ancient(shoots.safe_path(BY_ID[wildcards.shoot].folder, RESULTS))
+
+
+def photos(wildcards):
+    """A params function: the paths of the photos that a job reads."""
     shoot = BY_ID[wildcards.shoot]
     names = CHUNKS[wildcards.shoot][wildcards.chunk] if "chunk" in wildcards.keys() else shoot.photos
     return [str(shoot.folder / name) for name in names]

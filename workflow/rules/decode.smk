@@ -1,5 +1,6 @@
 rule decode:
     input:
+        folder=folder,
         ingest="{shoot}/work/ingest.json",
         hot="{shoot}/work/hot.json",
         dark=DARK[0],

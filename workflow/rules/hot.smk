@@ -1,5 +1,6 @@
 rule hot:
     input:
+        folder=folder,
         ingest="{shoot}/work/ingest.json",
         dark=DARK[0],
     output:

@@ -1,4 +1,6 @@
 rule ingest:
+    input:
+        folder=folder,
     output:
         photos="{shoot}/work/ingest.json",
         glance="{shoot}/work/glance.npz",
