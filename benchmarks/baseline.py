@@ -17,7 +17,20 @@ from tempfile import TemporaryDirectory
 import imageio_ffmpeg
 import rawpy
 
-ENCODER = ["-c:v", "libx264", "-profile:v", "high", "-preset", "faster", "-crf", "15", "-movflags", "+faststart"]
+ENCODER = [
+    "-c:v",
+    "libx264",
+    "-profile:v",
+    "high",
+    "-preset",
+    "faster",
+    "-trellis",
+    "0",
+    "-crf",
+    "15",
+    "-movflags",
+    "+faststart",
+]
 
 
 def main():
