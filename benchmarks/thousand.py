@@ -19,10 +19,25 @@ from pathlib import Path
 
 REPO = Path(__file__).resolve().parent.parent
 FILES = [
-    "audit.json", "master.mkv", "master.framemd5", "report.html", "{id}_hd.mp4", "work/ingest.json",
-    "work/glance.npz", "work/frames.csv", "work/hot.json", "work/look.clf", "work/look.cc", "work/track.json",
-    "work/sights.npz", "work/warps.json", "work/hold.csv", "work/gains.csv", "work/light.json",
-    "work/framing.json", "work/card.json",
+    "audit.json",
+    "master.mkv",
+    "master.framemd5",
+    "report.html",
+    "{id}_hd.mp4",
+    "work/ingest.json",
+    "work/glance.npz",
+    "work/frames.csv",
+    "work/hot.json",
+    "work/look.clf",
+    "work/look.cc",
+    "work/track.json",
+    "work/sights.npz",
+    "work/warps.json",
+    "work/hold.csv",
+    "work/gains.csv",
+    "work/light.json",
+    "work/framing.json",
+    "work/card.json",
 ]
 PARTS = ("decoded/{}.npy", "proxies/{}.npz", "composed/{}.mkv", "composed/{}.framemd5", "composed/{}.yuv")
 INGESTED = {"photos": [{"problem": None, "width": 6000, "height": 4000}]}

@@ -78,12 +78,8 @@ def lamp_xyz(kelvin: float) -> np.ndarray:
     with that method in colour-science, and within 0.0002 with the locus itself from 2200 K to 6500 K.
     """
     k = kelvin
-    u = (0.860117757 + 1.54118254e-4 * k + 1.28641212e-7 * k * k) / (
-        1 + 8.42420235e-4 * k + 7.08145163e-7 * k * k
-    )
-    v = (0.317398726 + 4.22806245e-5 * k + 4.20481691e-8 * k * k) / (
-        1 - 2.89741816e-5 * k + 1.61456053e-7 * k * k
-    )
+    u = (0.860117757 + 1.54118254e-4 * k + 1.28641212e-7 * k * k) / (1 + 8.42420235e-4 * k + 7.08145163e-7 * k * k)
+    v = (0.317398726 + 4.22806245e-5 * k + 4.20481691e-8 * k * k) / (1 - 2.89741816e-5 * k + 1.61456053e-7 * k * k)
     x, y = np.array([3 * u, 2 * v]) / (2 * u - 8 * v + 4)
     return np.array([x / y, 1, (1 - x - y) / y])
 

@@ -80,9 +80,7 @@ def signpost(b: Builder, x, y, tall):
         canvas.paint(0.12, 0.12, 0.3, canvas.height - 0.12, (0.7, 0.7, 0.66))
         canvas.paint(0.36, 0.2, canvas.width - 0.1, 0.3, (0.7, 0.7, 0.66))
 
-    b.wall(
-        (x - 0.32, y - 0.06), (x + 0.32, y - 0.06), tall - 0.75, tall - 0.1, 8, (0.7, 0.7, 0.7), None, plate
-    )
+    b.wall((x - 0.32, y - 0.06), (x + 0.32, y - 0.06), tall - 0.75, tall - 0.1, 8, (0.7, 0.7, 0.7), None, plate)
 
 
 def handrail(b: Builder, x, y0, y1, rise):
@@ -166,9 +164,7 @@ def ferry(b: Builder, x0, x1, y0, y1, z):
 
     def deck(canvas):
         for left in np.arange(0.4, canvas.width - 0.9, 1.25):
-            paint.window(
-                canvas, b.rng, left, 0.9, 0.85, 1.0, (0.5, 0.5, 0.46), b.rng.random() < 0.8, False, (1, 1)
-            )
+            paint.window(canvas, b.rng, left, 0.9, 0.85, 1.0, (0.5, 0.5, 0.46), b.rng.random() < 0.8, False, (1, 1))
 
     white, dark = (0.5, 0.49, 0.45), (0.05, 0.10, 0.13)
     for inset, low, tall, colour, draw in (
@@ -195,16 +191,12 @@ def water(b: Builder, x0, x1, y0, y1, z):
     """Dark water with the broken reflections of lights beyond it, drawn out towards the photographer."""
     canvas = Canvas(x1 - x0, y1 - y0, b.density(60, 12), (0.012, 0.014, 0.016), b.rng, 0.3)
     where, gx, gz = canvas.grid(0, 0, x1 - x0, y1 - y0)
-    ripples = cv2.resize(
-        paint.grain((gx.shape[0], 256), b.rng, 0.7), gx.shape[::-1], interpolation=cv2.INTER_LINEAR
-    )
+    ripples = cv2.resize(paint.grain((gx.shape[0], 256), b.rng, 0.7), gx.shape[::-1], interpolation=cv2.INTER_LINEAR)
     light = np.full((*gx.shape, 3), 0.005, np.float32) * [0.8, 0.9, 1.2]
     for _ in range(90):
         cx, wide = b.rng.random(), b.rng.uniform(0.002, 0.006)
         colour = lamp_rgb(b.rng.choice([2300, 2800, 3600, 7000])) * b.rng.uniform(0.02, 0.16)
-        streak = np.exp(-(((gx - cx) / wide + 0.7 * ripples) ** 2)) * np.clip(
-            gz - b.rng.uniform(0.1, 0.6), 0, 1
-        )
+        streak = np.exp(-(((gx - cx) / wide + 0.7 * ripples) ** 2)) * np.clip(gz - b.rng.uniform(0.1, 0.6), 0, 1)
         light += (streak * np.clip(0.6 + 0.9 * ripples, 0, 3))[..., None] * colour
     canvas.glow[where] = light
     b.face((x0, y0, z), (x1 - x0, 0, 0), (0, y1 - y0, 0), canvas)

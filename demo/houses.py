@@ -61,9 +61,7 @@ def row(b: Builder, side: int, x: float, y0: float, y1: float):
             )
         if shops and b.rng.random() < 0.7:  # a sign that hangs out over the pavement
             sy, sz = y + b.rng.uniform(1, wide - 1), b.rng.uniform(3.4, 4.6)
-            tint = lamp_rgb(b.rng.choice([2400, 4000, 8000])) * b.rng.uniform(
-                [0.2, 0.2, 0.2], [0.8, 0.7, 0.7]
-            )
+            tint = lamp_rgb(b.rng.choice([2400, 4000, 8000])) * b.rng.uniform([0.2, 0.2, 0.2], [0.8, 0.7, 0.7])
             out = front - side * 0.95
             a, c = sorted((front - side * 0.1, out))
 
@@ -76,9 +74,7 @@ def row(b: Builder, side: int, x: float, y0: float, y1: float):
         y += wide
 
 
-def hall(
-    b: Builder, y: float, ground: float, half: float, height: float, colour, kelvin: float
-) -> np.ndarray:
+def hall(b: Builder, y: float, ground: float, half: float, height: float, colour, kelvin: float) -> np.ndarray:
     """The main building with a stepped clock tower; gives the clock's centre, the hold point."""
     distance = 36
     b.wall(
@@ -134,9 +130,7 @@ def hall(
             canvas.paint(0, z, 2 * wide, z + 0.25, TRIM)
             canvas.soften(z - 0.5, z, 0.55)
         for x in (1.0, wide - 0.5, 2 * wide - 2.0):
-            paint.window(
-                canvas, b.rng, x, 4.9, 1.0, max(height - 11.2, 1.4), TRIM, b.rng.random() < 0.6, True, (2, 3)
-            )
+            paint.window(canvas, b.rng, x, 4.9, 1.0, max(height - 11.2, 1.4), TRIM, b.rng.random() < 0.6, True, (2, 3))
         clock_x, clock_z = middle[0] + wide, middle[2] - ground
         paint.clock(canvas, clock_x, clock_z, 1.75, b.rng)
         canvas.paint(0, height + 0.1, 2 * wide, height + 0.4, TRIM)
@@ -184,7 +178,5 @@ def skyline(b: Builder, x0, x1, y, base, low, high, lit=0.3):
                         colour = lamp_rgb(b.rng.choice([2500, 2900, 4000])) * b.rng.uniform(0.05, 0.3)
                         canvas.paint(left, z, left + b.rng.uniform(0.7, 1.2), z + 1.5, glow=colour)
 
-        b.wall(
-            (x, y), (x + wide, y), base, base + tall, y, PLASTERS[b.rng.integers(len(PLASTERS))], None, draw
-        )
+        b.wall((x, y), (x + wide, y), base, base + tall, y, PLASTERS[b.rng.integers(len(PLASTERS))], None, draw)
         x += wide + b.rng.choice([0, 0, 3])

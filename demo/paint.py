@@ -47,9 +47,7 @@ def _side(texels: float) -> int:
 class Canvas:
     """A surface of width x height metres: `albedo` and `glow` (own light), each (h, w, 3) float32."""
 
-    def __init__(
-        self, width: float, height: float, density: float, colour, rng: np.random.Generator, rough=0.12
-    ):
+    def __init__(self, width: float, height: float, density: float, colour, rng: np.random.Generator, rough=0.12):
         sides = _side(height * density), _side(width * density)
         self.scale_x, self.scale_z = sides[1] / width, sides[0] / height
         self.width, self.height = width, height
@@ -69,9 +67,7 @@ class Canvas:
             patch = self.albedo[where]
             if patch.size:
                 grey = patch.mean(-1, keepdims=True)
-                patch[:] = np.asarray(colour, np.float32) * (
-                    0.55 + 0.45 * grey / max(float(grey.mean()), 1e-6)
-                )
+                patch[:] = np.asarray(colour, np.float32) * (0.55 + 0.45 * grey / max(float(grey.mean()), 1e-6))
         self.glow[where] = 0 if glow is None else glow
 
     def shade(self, x0, z0, x1, z1, factor: float):
@@ -121,9 +117,7 @@ def window(canvas: Canvas, rng, x, z, w, h, trim, lit: bool, arched=False, panes
 
 def _room(rng, gx, gz) -> np.ndarray:
     """(h, w, 3) light of a lived-in room behind a window."""
-    kelvin = rng.choice(
-        [2300, 2600, 2800, 3000, 3400, 4300, 6000], p=[0.16, 0.24, 0.22, 0.16, 0.1, 0.08, 0.04]
-    )
+    kelvin = rng.choice([2300, 2600, 2800, 3000, 3400, 4300, 6000], p=[0.16, 0.24, 0.22, 0.16, 0.1, 0.08, 0.04])
     colour = lamp_rgb(kelvin) * rng.choice([0.15, 0.3, 0.46, 0.66], p=[0.25, 0.35, 0.28, 0.12])
     light = 0.45 + 0.55 * gz
     cx, cz = rng.uniform(0.2, 0.8), rng.uniform(0.45, 0.8)
@@ -155,9 +149,7 @@ def _reflection(rng, gx, gz) -> np.ndarray:
     tilt = rng.uniform(-1, 1)
     sheen = 0.004 + 0.010 * np.clip(gz + tilt * (gx - 0.5), 0, 1)
     streak = rng.random() < 0.4
-    sheen = sheen + streak * 0.05 * np.exp(
-        -(((gx - rng.uniform(0.2, 0.8)) / 0.06) ** 2) - ((gz - 0.4) / 0.3) ** 2
-    )
+    sheen = sheen + streak * 0.05 * np.exp(-(((gx - rng.uniform(0.2, 0.8)) / 0.06) ** 2) - ((gz - 0.4) / 0.3) ** 2)
     return sheen[..., None] * lamp_rgb(rng.choice([3000, 4500, 9000]))
 
 
@@ -246,9 +238,7 @@ def house(canvas: Canvas, rng, trim, storeys: float, shops: bool, grand=False):
             inner = min(0.72 * (right - left), 1.5)
             middle = (left + right) / 2
             lit = rng.random() < 0.5
-            window(
-                canvas, rng, middle - inner / 2, 0.9, inner, base - 1.6, trim, lit, arched=grand, panes=(2, 4)
-            )
+            window(canvas, rng, middle - inner / 2, 0.9, inner, base - 1.6, trim, lit, arched=grand, panes=(2, 4))
     for floor in range(count):
         z = base + floor * storey
         canvas.paint(0, z - 0.22, w, z - 0.02, trim)

@@ -68,9 +68,7 @@ def _light(spec: ShootSpec, index: int) -> np.ndarray:
             seen = camera.project(K, R, t, ends)
             if seen[:, 2].min() > 1:
                 render.add_trail(top, band, near, seen, radius * K[0, 0], weights @ colour, pattern)
-        for (x, y, depth), (*_, red, green, blue, radius) in zip(
-            lamps[shown], scene.lamps[shown], strict=True
-        ):
+        for (x, y, depth), (*_, red, green, blue, radius) in zip(lamps[shown], scene.lamps[shown], strict=True):
             size = max(radius * K[0, 0] / depth, 0.5)
             colour = weights @ np.array([red, green, blue])
             render.add_glow(top, band, x, y, 1.6 * size, 30 * size, 0.6 * colour, pattern)
@@ -119,9 +117,7 @@ def _traffic(spec: ShootSpec, index: int, place: town.Town) -> tuple[list[tuple]
     for _ in range(rng.poisson(0.7)):
         away = rng.random() < 0.5
         y, start = (near_lane if away else far_lane), rng.uniform(-45, 30)
-        colour = (
-            np.array([0.9, 0.035, 0.012]) if rng.random() < 0.5 else 1.1 * lamp_rgb(rng.uniform(3000, 5500))
-        )
+        colour = np.array([0.9, 0.035, 0.012]) if rng.random() < 0.5 else 1.1 * lamp_rgb(rng.uniform(3000, 5500))
         for across in (-0.65, 0.65):
             ends = np.array(
                 [[start, y + across, ground + 0.66], [start + rng.uniform(14, 40), y + across, ground + 0.66]]

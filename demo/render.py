@@ -199,9 +199,7 @@ def _shade(face, x, y, maps, scene, passing):
         if detail >= 0:
             factor = _periodic(scene.tiles, dstart0, dw >> dwhole, dh >> dwhole, ta * ra, tb * rb)
             if dpart > 0.01:
-                coarse = _periodic(
-                    scene.tiles, dstart1, dw >> (dwhole + 1), dh >> (dwhole + 1), ta * ra, tb * rb
-                )
+                coarse = _periodic(scene.tiles, dstart1, dw >> (dwhole + 1), dh >> (dwhole + 1), ta * ra, tb * rb)
                 factor += dpart * (coarse - factor)
             # What shines by itself is painted dark: the bond of the wall must not show in it.
             factor = 1 + (factor - 1) * min(max((c3 - 0.035) * 25, 0.0), 1.0)
@@ -297,9 +295,7 @@ def cast(top, maps, boxes, scene, passing, weights, pattern, out, near, faces):
                                 samples = 4
                         face = hits[0]
                     faces[row, x] = face
-                    near[row, x] = (
-                        0 if face < 0 else maps[face, 2, 0] * x + maps[face, 2, 1] * y + maps[face, 2, 2]
-                    )
+                    near[row, x] = 0 if face < 0 else maps[face, 2, 0] * x + maps[face, 2, 1] * y + maps[face, 2, 2]
                     channel = pattern[y & 1, x & 1]
                     light = 0.0
                     for k in range(samples):
@@ -308,9 +304,7 @@ def cast(top, maps, boxes, scene, passing, weights, pattern, out, near, faces):
                             face, dx, dy = hits[k], SAMPLES[k, 0], SAMPLES[k, 1]
                         if face >= 0:
                             r, g, b = _shade(face, x + dx, y + dy, maps, scene, passing)
-                            light += (
-                                weights[channel, 0] * r + weights[channel, 1] * g + weights[channel, 2] * b
-                            )
+                            light += weights[channel, 0] * r + weights[channel, 1] * g + weights[channel, 2] * b
                     out[row, x] = light / samples
 
 
@@ -375,9 +369,7 @@ def add_trail(top, out, near, ends, radius, colour, pattern):
     near_a, near_b = 1 / ends[0, 2], 1 / ends[1, 2]
     thick = radius * max(near_a, near_b)
     length = (bx - ax) ** 2 + (by - ay) ** 2
-    for row in range(
-        max(int(min(ay, by) - 4 * thick) - top, 0), min(int(max(ay, by) + 4 * thick) + 2 - top, height)
-    ):
+    for row in range(max(int(min(ay, by) - 4 * thick) - top, 0), min(int(max(ay, by) + 4 * thick) + 2 - top, height)):
         y = top + row
         for x in range(max(int(min(ax, bx) - 4 * thick), 0), min(int(max(ax, bx) + 4 * thick) + 2, width)):
             along = min(max(((x - ax) * (bx - ax) + (y - ay) * (by - ay)) / length, 0.0), 1.0)

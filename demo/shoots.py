@@ -116,9 +116,7 @@ def _shoot(folder: Path, spec: ShootSpec, index: int) -> None:
     crop_factor = 1.5 if 2 * spec.size[0] == 3 * spec.size[1] else 2.0
     pixels_per_cm = 10 * np.hypot(*spec.size) * crop_factor / camera.FILM_DIAGONAL_MM
     focal_mm = walk.FILM_MM / crop_factor
-    moment = datetime(2031, 3, 14, 21, 4, 10) + timedelta(
-        seconds=INTERVAL_S * index, milliseconds=370 * index % 1000
-    )
+    moment = datetime(2031, 3, 14, 21, 4, 10) + timedelta(seconds=INTERVAL_S * index, milliseconds=370 * index % 1000)
     when = moment.strftime("%Y:%m:%d %H:%M:%S")
     exif = [
         (33434, dng.RATIONAL, [EXPOSURE_S * 2 ** walk.told_stops(spec, index)]),

@@ -207,9 +207,7 @@ def test_light_and_dark_differ(browser, page):
     grounds = []
     for scheme in SCHEMES:
         open_page(browser, page, scheme=scheme)
-        grounds.append(
-            browser.execute_script("return getComputedStyle(document.documentElement).backgroundColor")
-        )
+        grounds.append(browser.execute_script("return getComputedStyle(document.documentElement).backgroundColor"))
     assert grounds[0] != grounds[1]
 
 

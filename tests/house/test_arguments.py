@@ -104,9 +104,7 @@ def test_everything_else_is_passed_on_last_and_in_order(repo, tmp_path):
         "--",
         "all",
     ]
-    options = snakemake_options(
-        take_apart(argv, tmp_path), tmp_path / 's "1"', tmp_path / "r", tmp_path, repo
-    )
+    options = snakemake_options(take_apart(argv, tmp_path), tmp_path / 's "1"', tmp_path / "r", tmp_path, repo)
     start = options.index("--config")
     quoted = f'shoots= "{tmp_path}/s \\"1\\"" '
     assert options[start + 1 : start + 6] == [

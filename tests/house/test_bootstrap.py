@@ -104,9 +104,7 @@ def test_a_command_that_fails_shows_its_last_lines_and_one_sentence(capsys):
 
 
 def test_a_python_without_ensurepip(calls, monkeypatch, capsys):
-    monkeypatch.setattr(
-        _bootstrap.importlib.util, "find_spec", lambda name: None if name == "ensurepip" else name
-    )
+    monkeypatch.setattr(_bootstrap.importlib.util, "find_spec", lambda name: None if name == "ensurepip" else name)
     with pytest.raises(SystemExit):
         _bootstrap.ensure("default")
     assert "comes without its module ensurepip" in capsys.readouterr().err
@@ -134,9 +132,7 @@ def test_variables_of_another_python_stay_outside(monkeypatch, tmp_path):
 def pins(name):
     """{package: version} of a requirement file whose every entry is one version with hashes."""
     text = (REPO / "envs" / name).read_text()
-    entries = [
-        e for e in text.replace("\\\n", "").splitlines() if e.strip() and not e.lstrip().startswith("#")
-    ]
+    entries = [e for e in text.replace("\\\n", "").splitlines() if e.strip() and not e.lstrip().startswith("#")]
     form = re.compile(r"([a-z0-9._-]+)==(\S+)(?: ; [^#]*?)?(?: +--hash=sha256:[0-9a-f]{64})+\s*")
     matches = [form.fullmatch(entry) for entry in entries]
     assert entries and all(matches), [e[:60] for e, m in zip(entries, matches, strict=True) if not m]

@@ -33,9 +33,7 @@ def test_tracebacks_are_held_back_and_the_rest_is_shown():
 
 
 def test_an_error_of_snakemake_is_named_by_the_line_after_its_place():
-    relay, shown = fed(
-        'WorkflowError in file "/a b/Snakefile", line 4:\nwrong\n  File "/a", line 4, in <module>\nend'
-    )
+    relay, shown = fed('WorkflowError in file "/a b/Snakefile", line 4:\nwrong\n  File "/a", line 4, in <module>\nend')
     assert relay.error == "wrong"
     assert shown == ['WorkflowError in file "/a b/Snakefile", line 4:', "wrong", "end"]
 

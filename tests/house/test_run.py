@@ -23,9 +23,7 @@ def test_without_shoots_the_demo_is_made_once_and_run(place):
     assert first.returncode == 0, first.stderr
     demo = place.root / "demo-night"
     assert first.stdout.splitlines()[-1] == f"done {demo / 'shoots'}"
-    assert (
-        demo / "results" / "python.txt"
-    ).read_text().split() == f"{place.env}/bin/python {place.env}".split()
+    assert (demo / "results" / "python.txt").read_text().split() == f"{place.env}/bin/python {place.env}".split()
 
     second = place.run()
     assert second.returncode == 0, second.stderr
@@ -133,9 +131,7 @@ def test_results_on_a_disk_that_takes_nothing(place, options, reason):
     if subprocess.run([*inside, "true"], cwd=place.cwd, capture_output=True).returncode:
         pytest.skip("mounting a disk in memory is not permitted here")
     command = place.command("--config", "shoots=walks", "results=disk")
-    result = subprocess.run(
-        [*inside, *command], cwd=place.cwd, env=place.variables(), capture_output=True, text=True
-    )
+    result = subprocess.run([*inside, *command], cwd=place.cwd, env=place.variables(), capture_output=True, text=True)
     refused(result, place.cwd / "disk", reason, "name another folder")
 
 

@@ -102,10 +102,12 @@ def test_minimum_is_scipys():
         change = change.copy()
         change[6 * FIXED : 6 * FIXED + 6] = change[6 * PHOTOS : 6 * PHOTOS + 3] = 0
         there = moved(change)
-        at = np.array([
-            cameras.project(CAMERA, there.turn[k], there.place[k], there.points[[i]])[0]
-            for k, i in zip(sights.photo, sights.point, strict=True)
-        ])
+        at = np.array(
+            [
+                cameras.project(CAMERA, there.turn[k], there.place[k], there.points[[i]])[0]
+                for k, i in zip(sights.photo, sights.point, strict=True)
+            ]
+        )
         return ((at - sights.at) / sights.sigma[:, None]).ravel()
 
     pattern = lil_array((2 * len(sights.photo), 6 * PHOTOS + 3 * count), dtype=int)

@@ -126,8 +126,10 @@ def test_vertical_is_told_by_cameras_that_look_about():
     rng = np.random.default_rng(2)
     raised = 0.12
     down = np.array([0, np.cos(raised), np.sin(raised)])
-    turns = [steady._about(down, a) @ steady._about(np.array([0, 0, 1.0]), r) for a, r in zip(
-        np.linspace(-0.3, 0.3, 60), rng.normal(0, 0.004, 60), strict=True)]
+    turns = [
+        steady._about(down, a) @ steady._about(np.array([0, 0, 1.0]), r)
+        for a, r in zip(np.linspace(-0.3, 0.3, 60), rng.normal(0, 0.004, 60), strict=True)
+    ]
     found = steady.vertical(np.linalg.inv(turns))
     assert np.degrees(np.arccos(found @ down)) < 1.0
     np.testing.assert_allclose(steady.vertical(np.tile(np.eye(3), (9, 1, 1))), [0, 1, 0], atol=1e-9)

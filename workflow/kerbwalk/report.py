@@ -131,9 +131,7 @@ def lasting_levels(pictures):
         # Frames further apart have moved more, and count less.
         weight = 1 / (second - first)
         rows[row, [first, second]] = -weight, weight
-        ratios[row] = weight * _commonest(
-            (logs[second] - logs[first])[_calm((logs[first] + logs[second]) / 2)]
-        )
+        ratios[row] = weight * _commonest((logs[second] - logs[first])[_calm((logs[first] + logs[second]) / 2)])
     if not pairs:
         return np.ones(count)
     return np.exp(np.linalg.lstsq(rows, ratios, rcond=None)[0])
