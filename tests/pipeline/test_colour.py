@@ -119,7 +119,7 @@ def references(finished):
 
 
 # Each edit on one of two shoots, every other pair of them cropped, scaled and in 8 bits.
-@pytest.mark.parametrize(("edit", "shoot"), zip(EDITS, ["approach", "arc"] * 4, strict=False))
+@pytest.mark.parametrize(("edit", "shoot"), [*zip(EDITS, ["approach", "arc"] * 4, strict=False)])
 def test_an_unknown_global_edit_is_followed(references, tmp_path, shoot, edit):
     """The whole picture under the look that was found, against the edit itself: from the still in 16 bits, or cropped,
     scaled and as a JPEG of 8 bits."""

@@ -101,7 +101,7 @@ def test_the_hold_point_stands_still_by_the_true_cameras(finished, truth, shoot)
 def test_the_hold_point_stands_still_in_the_finished_frames(finished, seen, shoot):
     """Every frame is registered to the middle one by ECC (Evangelidis & Psarakis 2008) with an affine map, as what
     lies about the point grows when the camera comes nearer."""
-    patches, at, _ = seen(shoot)
+    patches, at, *_ = seen(shoot)
     patches = [cv2.GaussianBlur(patch, (0, 0), 1.5) for patch in patches]
     middle = patches[len(patches) // 2]
     moves, frames = [], []

@@ -108,7 +108,7 @@ def test_hd_shows_what_the_master_holds(finished, planes, shoot):
     pairs = zip(planes(folder / "master.mkv"), planes(folder / f"{shoot}_hd.mp4"), strict=True)
     for master, clip in pairs:
         error = master[0] / 4 - clip[0]
-        assert abs(error.mean()) < 0.1
+        assert abs(error.mean()) < 0.2  # the encoder rounds
         assert 10 * np.log10(255**2 / np.square(error).mean()) > 38
         for kept, coded in zip(master[1:], clip[1:], strict=True):
             assert abs(kept.mean() / 4 - coded.mean()) < 0.5

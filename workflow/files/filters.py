@@ -21,7 +21,6 @@ def chain(signal, pixel_format, scaled=None):
     signal: a key of SIGNALS; pixel_format: FFmpeg's name; scaled: (width, height) to be made smaller to, or None.
     Chroma is sited left, as H.264 and its like assume. The step to 8 bits is dithered at random, always alike, so that
     night skies do not band: encoders flatten the finer pattern of error diffusion.
-    Chroma is sited left, as H.264 and its like assume. The step to 8 bits is dithered, so that night skies do not
     Sizes change in linear light, as a lamp's edge gets wider otherwise.
     """
     # zimg knows R'G'B' in planes alone; what it does not know would be rounded by another filter, without dither.
