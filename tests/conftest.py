@@ -16,6 +16,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import yaml
+from xdist.scheduler import LoadScopeScheduling
 
 from demo.shoots import ShootSpec, make
 
@@ -48,14 +49,19 @@ OWN = {
 }
 
 
-# Before xdist reads the marks.
-@pytest.hookimpl(tryfirst=True)
-def pytest_collection_modifyitems(items):
-    """Tests of a folder stay together where several processes share them (./scripts/test), and those of the pages with
-    those of the line, whose finished shoots they look at."""
-    for item in items:
-        folder = item.path.parent.name
-        item.add_marker(pytest.mark.xdist_group("pipeline" if folder == "browser" else folder))
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config, log):
+    """Where several processes share the tests (./scripts/test), those of a folder stay together, and those of the pages
+    with those of the line, whose finished shoots they look at."""
+    return ByFolder(config, log)
+
+
+class ByFolder(LoadScopeScheduling):
+    """The scope that xdist keeps together is a folder."""
+
+    def _split_scope(self, nodeid):
+        folder = Path(nodeid.partition("::")[0]).parent.name
+        return "pipeline" if folder == "browser" else folder
 
 
 @pytest.fixture(scope="session")
