@@ -1,4 +1,8 @@
-"""A real SLURM on this machine: munged, a controller and a node's daemon, in a folder of their own, without systemd."""
+"""A real SLURM on this machine: munged, a controller and a node's daemon, in a folder of their own, without systemd.
+
+Nothing outside the folder is touched: programs of SLURM's clients' names, in front of PATH, call the true ones with the
+folder's configuration. A keeper ends all and removes the folder, even if the tests are killed.
+"""
 
 import contextlib
 import os
@@ -6,13 +10,19 @@ import shutil
 import signal
 import socket
 import subprocess
+import sys
 import tempfile
 import time
 from pathlib import Path
 
 import pytest
 
-PROGRAMS = ("munged", "slurmctld", "slurmd", "sbatch", "squeue", "scontrol")
+from tests.cluster.keeper import processes, send
+
+DAEMONS = ("munged", "slurmctld", "slurmd")
+CLIENTS = ("sbatch", "squeue", "scancel", "scontrol", "sinfo", "srun")
+# More cores than there may be, so that jobs that hang and wait hold up no others; a job that is sent anew need not wait
+# for its old credential to run out.
 CONF = """\
 ClusterName=ci
 SlurmctldHost={host}(127.0.0.1)
@@ -20,8 +30,9 @@ SlurmctldPort={ports[0]}
 SlurmdPort={ports[1]}
 SlurmUser=root
 SlurmdUser=root
+SlurmdParameters=config_overrides
 AuthType=auth/munge
-AuthInfo=socket={folder}/munge.socket
+AuthInfo=socket={folder}/munge.socket,cred_expire=5
 CredType=cred/munge
 ProctrackType=proctrack/linuxproc
 TaskPlugin=task/none
@@ -35,7 +46,6 @@ SchedulerParameters=sched_interval=1,bf_interval=1,batch_sched_delay=1
 ReturnToService=2
 MinJobAge=600
 KillWait=2
-OverTimeLimit=0
 SlurmdTimeout=10
 StateSaveLocation={folder}/state
 SlurmdSpoolDir={folder}/spool
@@ -43,12 +53,34 @@ SlurmctldPidFile={folder}/slurmctld.pid
 SlurmdPidFile={folder}/slurmd.pid
 SlurmctldLogFile={folder}/slurmctld.log
 SlurmdLogFile={folder}/slurmd.log
-NodeName={host} NodeAddr=127.0.0.1 CPUs=2 RealMemory={memory}
+NodeName={host} NodeAddr=127.0.0.1 CPUs=4 RealMemory=4000
 PartitionName=night Nodes=ALL Default=YES MaxTime=INFINITE State=UP
 """
-MEMORY = 4000  # MB, of the node
-# The one place where a job's own clients look, as the executor plugin takes SLURM's variables from them.
-SYSTEM_CONF = Path("/etc/slurm/slurm.conf")
+CLIENT = """\
+#!/bin/sh
+export SLURM_CONF={folder}/slurm.conf
+exec {program} "$@"
+"""
+# The executor plugin asks ten seconds more rarely each time that no job is done. So its question, and no other, is
+# answered when one has ended since it last asked, as it would be by an accounting database much asked.
+PATIENT = """\
+#!/bin/sh
+export SLURM_CONF={folder}/slurm.conf
+case "$*" in
+  *'%i|%T'*) ;;
+  *) exec {program} "$@" ;;
+esac
+for name; do :; done  # the last argument: the run's
+seen={folder}/seen-$name
+for time in $(seq 60); do
+  said=$({program} "$@") || exit
+  ended=$(echo "$said" | grep -c -v -e PENDING -e RUNNING -e COMPLETING -e CONFIGURING)
+  [ "$ended" -gt "$(cat "$seen" 2>/dev/null || echo 0)" ] && break
+  sleep 0.25
+done
+echo "$ended" > "$seen"
+echo "$said"
+"""
 
 
 class Cluster:
@@ -58,54 +90,56 @@ class Cluster:
         self.folder = folder
         self.host = socket.gethostname().split(".")[0]
         self.processes = {}
+        # What a process needs to be of this cluster, and to be known by its keeper.
+        self.variables = os.environ | {"PATH": f"{folder}/bin:{os.environ['PATH']}"}
 
     def start(self):
-        for name in ("state", "spool"):
+        for name in ("state", "spool", "bin"):
             (self.folder / name).mkdir()
+        for name in CLIENTS:
+            text = PATIENT if name == "squeue" else CLIENT
+            program = self.folder / "bin" / name
+            program.write_text(text.format(folder=self.folder, program=shutil.which(name)))
+            program.chmod(0o755)
         key = self.folder / "munge.key"
         key.write_bytes(os.urandom(1024))
         key.chmod(0o400)
-        conf = CONF.format(host=self.host, folder=self.folder, memory=MEMORY, ports=free_ports(2))
-        (self.folder / "slurm.conf").write_text(conf)
-        SYSTEM_CONF.parent.mkdir(exist_ok=True)
-        SYSTEM_CONF.unlink(missing_ok=True)
-        SYSTEM_CONF.symlink_to(self.folder / "slurm.conf")
+        self.conf = self.folder / "slurm.conf"
+        self.conf.write_text(CONF.format(host=self.host, folder=self.folder, ports=free_ports(2)))
         munge = ["munged", "--foreground", "--force", f"--key-file={key}", f"--socket={self.folder}/munge.socket"]
         munge += [f"--{kind}-file={self.folder}/munge.{kind}" for kind in ("log", "pid", "seed")]
-        self.begin("munged", munge)
+        self.begin("munged", *munge)
         self.until(lambda: (self.folder / "munge.socket").exists(), "munged")
         self.begin_controller()
         self.begin_node()
         self.until(lambda: "idle" in self.call("sinfo", "--noheader", "--format=%t"), "the node")
 
     def begin_controller(self):
-        self.begin("slurmctld", ["slurmctld", "-D"])
+        self.begin("slurmctld", "slurmctld", "-D", "-f", self.conf)
 
     def begin_node(self):
-        self.begin("slurmd", ["slurmd", "-D", "-N", self.host])
+        self.begin("slurmd", "slurmd", "-D", "-N", self.host, "-f", self.conf)
 
-    def lose_node(self):
-        """Power off the node: its daemon and all that it runs, at once; until the controller has noticed."""
-        self.processes.pop("slurmd").kill()
-        for folder in Path("/proc").glob("[0-9]*"):
-            with contextlib.suppress(OSError):
-                steps = (folder / "cmdline").read_bytes().startswith(b"slurmstepd")
-                if steps or b"\0SLURM_JOB_ID=" in (folder / "environ").read_bytes():
-                    os.kill(int(folder.name), signal.SIGKILL)
-        self.until(lambda: "down" in self.call("sinfo", "--noheader", "--format=%t"), "the loss of the node")
-
-    def begin(self, name, command):
+    def begin(self, name, *command):
         with (self.folder / f"{name}.out").open("ab") as said:
-            self.processes[name] = subprocess.Popen(command, stdout=said, stderr=said, stdin=subprocess.DEVNULL)
+            self.processes[name] = subprocess.Popen(
+                command, stdout=said, stderr=said, stdin=subprocess.DEVNULL, env=self.variables
+            )
 
     def end(self, name):
         process = self.processes.pop(name)
-        process.send_signal(signal.SIGTERM)
-        try:
-            process.wait(10)
-        except subprocess.TimeoutExpired:
-            process.kill()
-            process.wait()
+        process.terminate()
+        process.wait(30)
+
+    def lose_node(self):
+        """Power off the node, its daemon and all that it runs, at once; tell the controller, which would notice."""
+        self.processes.pop("slurmd").kill()
+        send(signal.SIGKILL, self.at_work(b"slurmstepd") + self.at_work(b"\0SLURM_JOB_ID="))
+        self.call("scontrol", "update", f"nodename={self.host}", "state=down", "reason=lost")
+
+    def at_work(self, mark):
+        """The numbers of the cluster's processes with a mark in their command or variables."""
+        return processes(mark, os.fsencode(self.folder))
 
     def until(self, true, what, seconds=30):
         deadline = time.monotonic() + seconds
@@ -117,21 +151,14 @@ class Cluster:
 
     def call(self, *command):
         """What one of SLURM's clients says."""
-        done = subprocess.run(command, capture_output=True, text=True, timeout=30)
+        program = self.folder / "bin" / command[0]
+        done = subprocess.run([program, *command[1:]], capture_output=True, text=True, timeout=30, env=self.variables)
         return done.stdout + done.stderr
 
     def jobs(self):
         """[(number, rule and wildcards, state)] of all jobs that the controller remembers."""
         lines = self.call("squeue", "--noheader", "--states=all", "--format=%i\t%k\t%T").splitlines()
         return [line.split("\t") for line in lines]
-
-    def stop(self):
-        with contextlib.suppress(Exception):
-            self.call("scancel", "--user=root")
-            self.until(lambda: not self.call("squeue", "--noheader"), "the jobs' end", 5)
-        for name in reversed(list(self.processes)):
-            self.end(name)
-        SYSTEM_CONF.unlink(missing_ok=True)
 
 
 def free_ports(count):
@@ -145,17 +172,16 @@ def free_ports(count):
 @pytest.fixture(scope="session")
 def cluster():
     """One for all the tests; its folder has a short name, as a socket's path may not be long."""
-    missing = [name for name in PROGRAMS if not shutil.which(name)]
+    missing = [name for name in (*DAEMONS, *CLIENTS) if not shutil.which(name)]
     if missing or os.geteuid() != 0:
         pytest.skip(f"SLURM cannot be started here ({', '.join(missing) + ' missing' if missing else 'not root'})")
-    if SYSTEM_CONF.exists():
-        pytest.skip(f"this machine has a SLURM of its own ({SYSTEM_CONF})")
     folder = Path(tempfile.mkdtemp(prefix="kw-slurm-"))
     folder.chmod(0o755)
+    keeper = subprocess.Popen([sys.executable, Path(__file__).with_name("keeper.py"), folder], stdin=subprocess.PIPE)
     made = Cluster(folder)
     try:
         made.start()
         yield made
     finally:
-        made.stop()
-        shutil.rmtree(folder, ignore_errors=True)
+        keeper.stdin.close()
+        keeper.wait()
