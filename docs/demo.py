@@ -28,7 +28,7 @@ def main():
     warps = stage.read_json(args.shoot / "work" / "warps.json")
     count = len(warps["frames"])
     chosen = [count // 10, count // 2, count - 1 - count // 10]
-    look = processor(args.shoot / "work" / "look.clf")
+    look = processor(args.shoot / "work" / "look.ctf")
     before = [taken(args.shoot, warps["frames"][k][0][0], look) for k in chosen]
     clip = args.shoot / f"{args.shoot.name}_hd.mp4"
     filters = f"scale={WIDTH}:{HEIGHT}:flags=area"

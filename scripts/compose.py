@@ -16,8 +16,8 @@ import numpy as np
 from files import ffmpeg, filters, stage
 from files.gains import read_gains
 from files.proxies import Proxies
-from files.tables import tabulated
-from kerbwalk import compose, detail, signal
+from files.tables import encoder
+from kerbwalk import compose, detail
 from kerbwalk.moves import moved
 
 # FFV1 version 3 (RFC 9043): every frame a key frame, slices with checksums.
@@ -51,7 +51,7 @@ def main():
     found = stage.read_json(args.found)
     tints = {name: (2.0**red, 1.0, 2.0**blue) for name, (red, blue) in found["colours"].items()}
     places = [found["places"][index] for index in found["even"]]
-    look, local_contrast = tabulated(args.look), args.local_contrast
+    encode, local_contrast = encoder(args.look), args.local_contrast
     cv2.setNumThreads(1)
     proxies = Proxies(args.proxies)
     files = dict(zip(args.proxies, args.frames, strict=True))
@@ -95,7 +95,7 @@ def main():
                     rgb[where] *= factor
                 if local_contrast:
                     detail.raise_contrast(rgb, local_contrast)
-                signal.encode(rgb, look, planes)
+                encode(rgb, planes)
                 write(planes)
 
 

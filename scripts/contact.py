@@ -23,7 +23,7 @@ WIDTH, MARGIN, LABEL = 640, 16, 40
 
 def main():
     parser = stage.parser(__doc__)
-    parser.add_argument("--looks", nargs="+", required=True, help="CLF files, each named as its look")
+    parser.add_argument("--looks", nargs="+", required=True, help="CTF files, each named as its look")
     parser.add_argument("--audit", required=True)
     parser.add_argument("--lens", required=True)
     parser.add_argument("--proxies", nargs="+", required=True)
@@ -36,7 +36,7 @@ def main():
     cv2.setNumThreads(1)
     name, frame = reference.read(args.audit, args.lens, args.proxies, args.frames)
     frame = still.reduced(frame, min(1.0, WIDTH / frame.shape[1]))[0]
-    looks = [(Path(path).name.removesuffix(".clf"), seen(frame, path)) for path in args.looks]
+    looks = [(Path(path).name.removesuffix(".ctf"), seen(frame, path)) for path in args.looks]
     with stage.whole(args.out) as temporary:
         cv2.imwrite(temporary, sheet(looks))
     shown = [

@@ -64,11 +64,11 @@ def main():
     def chosen(*keys):
         return {key: settings[key] for key in keys}
 
-    look, warps, framing = work / "look.clf", work / "warps.json", work / "framing.json"
+    look, warps, framing = work / "look.ctf", work / "warps.json", work / "framing.json"
     gains, found = work / "gains.csv", work / "light.json"
     track, sights, lens = work / "track.json", work / "sights.npz", work / "lens.json"
     line.run("lens", ingest=photos["ingest"], settings=chosen("lens"), out=lens)
-    line.run("look", **photos, **files, settings=chosen("look"), out=look, cc=work / "look.cc")
+    line.run("look", **photos, **files, settings=chosen("look"), **looks_of(look))
     followed = chosen("hold", "hold_in", "level")
     line.run("track", **photos, settings=followed, threads=args.threads, out=track, sights=sights)
     sighted = {"track": track, "sights": sights, "lens": lens}
@@ -213,14 +213,18 @@ def reduce(usable, balance, work):
 
 
 def shelf(line, photos, settings, paths, work):
-    """The looks to choose from: [CLF files, named as the looks' files]."""
+    """The looks to choose from: [CTF files, named as the looks' files]."""
     made = []
     for path in paths:
-        made.append(work / "looks" / f"{os.path.basename(path)}.clf")
+        made.append(work / "looks" / f"{os.path.basename(path)}.ctf")
         kind = "cdl" if path.endswith((".cc", ".ccc", ".cdl")) else "lut"
-        line.run("look", **photos, **{kind: path}, settings={"look": settings["look"]}, out=made[-1],
-                 cc=made[-1].with_suffix(".cc"))  # fmt: skip
+        line.run("look", **photos, **{kind: path}, settings={"look": settings["look"]}, **looks_of(made[-1]))
     return made
+
+
+def looks_of(path):
+    """The files of a look whose CTF file is to lie at a path, as options."""
+    return {"out": path, "clf": path.with_suffix(".clf"), "cc": path.with_suffix(".cc")}
 
 
 if __name__ == "__main__":

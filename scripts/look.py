@@ -1,8 +1,9 @@
 """Make the look: one transform from decoded frames to the display, for every frame of the shoot.
 
 Outputs
-  out  a CLF file for OpenColorIO; its input is a decoded frame divided by its white (see decode.py), its output the
-       BT.709 signal for a BT.1886 display; the steps are described in workflow/kerbwalk/look.py
+  out  a CTF file, OpenColorIO's own format; its input is a decoded frame divided by its white (see decode.py), its
+       output the BT.709 signal for a BT.1886 display; the steps are described in workflow/kerbwalk/look.py
+  clf  the same for other programs: to the same numbers, or, with a view of an OpenColorIO config, as nearly as CLF can
   cc   the look's ASC CDL as a .cc file, one that changes nothing where the look has none
 """
 
@@ -14,7 +15,6 @@ import numpy as np
 from files import stage
 from files.look import display_view, read_cdl, read_lut
 from files.proxies import Proxies
-from files.tables import tabulated
 from kerbwalk import camera, colour, look
 
 # A neutral point is the mean of a square this wide, as a part of the picture's width.
@@ -30,8 +30,8 @@ def main():
     parser.add_argument("--lut", nargs="?", const=None, help="a .cube or .clf for the finished signal")
     parser.add_argument("--settings", required=True, type=json.loads, help='JSON: {"look": {...}}')
     parser.add_argument("--display", nargs="?", const=None, help="the OpenColorIO config, where it is a file")
-    parser.add_argument("--out", required=True)
-    parser.add_argument("--cc", required=True)
+    for name in ("out", "clf", "cc"):
+        parser.add_argument(f"--{name}", required=True)
     args = parser.parse_args()
 
     settings = args.settings["look"]
@@ -47,13 +47,13 @@ def main():
     full = balance.max() / balance.min()
     if settings["display"]:
         to_display = display_view(**(settings["display"] | ({"config": args.display} if args.display else {})))
-        steps = look.through_view(to_working, settings, cdl, full, to_display)
+        steps = look.through_view(to_working, settings, cdl, to_display)
     else:
         steps = look.transform(to_working, settings, cdl, full)
     if args.lut:
         steps.appendTransform(read_lut(args.lut))
-    stage.write_text(args.out, look.clf_text(steps, "kerbwalk look"))
-    tabulated(args.out)  # complains of what compose could not apply
+    stage.write_text(args.out, look.text(steps, look.CTF))
+    stage.write_text(args.clf, look.text(look.in_clf(steps, full), look.CLF))
     stage.write_text(args.cc, look.cc_text(cdl or look.cdl_transform()))
 
 

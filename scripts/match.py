@@ -16,6 +16,7 @@ import numpy as np
 
 from files import reference, stage, still
 from files.look import processor, read_lut
+from files.proxies import Proxies
 from kerbwalk import difference, look, match
 from kerbwalk import still as laid
 
@@ -28,7 +29,7 @@ def main():
     parser.add_argument("--lens", required=True)
     parser.add_argument("--proxies", nargs="+", required=True)
     parser.add_argument("--frames", nargs="+", required=True)
-    for name in ("out", "cc", "report", "picture"):
+    for name in ("out", "clf", "cc", "report", "picture"):
         parser.add_argument(f"--{name}", required=True)
     args = parser.parse_args()
 
@@ -48,7 +49,9 @@ def main():
     cube, cdl = match.fit(*laid.pairs(*fitted, inside))
     steps = read_lut(args.look)
     steps.appendTransform(look.cube(cube))
-    stage.write_text(args.out, look.clf_text(steps, "kerbwalk look"))
+    stage.write_text(args.out, look.text(steps, look.CTF))
+    full = 65535 / Proxies(args.proxies).white
+    stage.write_text(args.clf, look.text(look.in_clf(steps, full), look.CLF))
     stage.write_text(args.cc, look.cc_text(look.cdl_transform(**cdl)))
     changed = laid.softened(look.applied(look.cube(cube), before.reshape(-1, 3)).reshape(before.shape))
     apart = difference.ciede2000(difference.lab_of_signal(changed), difference.lab_of_signal(soft))

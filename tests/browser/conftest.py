@@ -41,7 +41,7 @@ def night(tmp_path_factory):
     texture = write_videos(folder)
     write_proxies(work / "proxies.npz", texture)
     write_tables(folder)
-    (work / "look.clf").write_text(look(), encoding="utf-8")
+    (work / "look.ctf").write_text(look(), encoding="utf-8")
     page = [f"--name={NAME}", "--settings", json.dumps(SETTINGS), "--clips", folder / "c_hd.mp4"]
     page += ["--origins", json.dumps({"look.white_balance.kelvin": "<b>shoot</b>.yaml"})]
     page += ["--measured", folder / "c_hd.mp4"]
@@ -50,7 +50,7 @@ def night(tmp_path_factory):
         "audit": "audit.json",
         "track": "work/track.json",
         "proxies": "work/proxies.npz",
-        "look": "work/look.clf",
+        "look": "work/look.ctf",
         "warps": "work/warps.json",
         "gains": "work/gains.csv",
         "found": "work/light.json",
@@ -92,7 +92,7 @@ def write_videos(folder):
 def write_contact(folder):
     """The page of looks: the shoot's own, and one whose file has a name that is markup and YAML."""
     work = folder / "work"
-    looks = [work / name for name in ("plain.clf", LOOK + ".clf")]
+    looks = [work / name for name in ("plain.ctf", LOOK + ".ctf")]
     for path in looks:
         path.write_text(look(), encoding="utf-8")
     np.save(work / "frames.npy", np.full((FRAMES, 200, 300, 3), 20000, np.uint16))

@@ -16,7 +16,7 @@ PLAIN = {"exposure": 0.0, "contrast": 1.0, "toe": 0.0, "shoulder": 0.0, "saturat
 def through_clf(tmp_path, steps, pixels):
     """pixels: (n, 3), through the CLF file of a look."""
     path = tmp_path / "look.clf"
-    path.write_text(look.clf_text(steps, "test"), encoding="utf-8")
+    path.write_text(look.text(steps, look.CLF), encoding="utf-8")
     result = np.array(pixels, np.float32)
     processor = ocio.Config.CreateRaw().getProcessor(ocio.FileTransform(str(path)))
     processor.getDefaultCPUProcessor().applyRGB(result)

@@ -18,7 +18,7 @@ def test_file_and_transform_agree(tmp_path, cdl):
         return look.transform(MATRIX, SETTINGS, cdl and look.cdl_transform(**cdl))
 
     path = tmp_path / "look.clf"
-    path.write_text(look.clf_text(steps(), "an evening's look"), encoding="utf-8")
+    path.write_text(look.text(steps(), look.CLF, "an evening's look"), encoding="utf-8")
     pixels = np.random.default_rng(4).uniform(0, 1, (1000, 3)).astype(np.float32)
     results = []
     for transform in (steps(), ocio.FileTransform(str(path))):
@@ -29,7 +29,7 @@ def test_file_and_transform_agree(tmp_path, cdl):
 
 
 def test_the_file_is_a_clf(tmp_path):
-    text = look.clf_text(look.transform(MATRIX, SETTINGS, look.cdl_transform()), "look")
+    text = look.text(look.transform(MATRIX, SETTINGS, look.cdl_transform()), look.CLF)
     root = ElementTree.fromstring(text.encode())
     assert root.tag.rpartition("}")[2] == "ProcessList"
     assert root.get("compCLFversion") in ("2.0", "3.0", "3")

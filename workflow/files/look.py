@@ -13,10 +13,11 @@ from kerbwalk import colour
 
 
 def processor(path):
-    """The look of a CLF file, ready to be applied to float32 RGB or RGBA in place."""
+    """The look of a CTF or CLF file, ready to be applied to float32 RGB in place, at OpenColorIO's full accuracy."""
     with plain(path) as copy:
         transform = ocio.FileTransform(copy)
-        return ocio.Config.CreateRaw().getProcessor(transform).getDefaultCPUProcessor()
+        exact = ocio.Config.CreateRaw().getProcessor(transform)
+        return exact.getOptimizedCPUProcessor(ocio.OPTIMIZATION_LOSSLESS)
 
 
 def read_cdl(path):
@@ -35,7 +36,7 @@ def read_cdl(path):
 
 
 def read_lut(path):
-    """The transform of a .cube or .clf file, for BT.709 signals of a BT.1886 display. Raises StageError."""
+    """The transform of a .cube, .clf or .ctf file, for BT.709 signals of a BT.1886 display. Raises StageError."""
     try:
         with plain(path) as copy:
             group = ocio.Config.CreateRaw().getProcessor(ocio.FileTransform(copy)).createGroupTransform()

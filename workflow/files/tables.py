@@ -1,11 +1,10 @@
-"""A look's CLF file as tables, which the line applies itself."""
+"""A look on the frames of the clip: by tables, which the line applies itself, or by OpenColorIO."""
 
 import numpy as np
 import PyOpenColorIO as ocio
 
-from files.look import plain
-from files.stage import StageError
-from kerbwalk import signal
+from files.look import plain, processor
+from kerbwalk import look, signal
 
 PER_CHANNEL = (
     ocio.Lut1DTransform,
@@ -16,23 +15,42 @@ PER_CHANNEL = (
     ocio.LogAffineTransform,
     ocio.LogCameraTransform,
 )
+# A look with one of these has exponentials, whose polygons need more corners.
+STEEP = (ocio.LogTransform, ocio.LogAffineTransform, ocio.LogCameraTransform)
+
+
+def encoder(path):
+    """What makes a frame the picture of the clip under a look: encode(rgb, planes), as kerbwalk.signal.encode has it.
+
+    path: of a CTF or CLF file. What holds other steps than tables can say (those of many views), or any after a
+    cube, is applied by OpenColorIO itself: to its very numbers, in some tenths of a second for a frame of 1080p.
+    """
+    tables = tabulated(path)
+    if tables is not None:
+        return lambda rgb, planes: signal.encode(rgb, tables, planes)
+    exact = processor(path)
+
+    def encode(rgb, planes):
+        exact.applyRGB(rgb)
+        signal.encode(rgb, signal.NO_LOOK, planes)
+
+    return encode
 
 
 def tabulated(path):
-    """The look of a CLF file as steps that the line applies itself (kerbwalk.signal.encode).
+    """The look of a CTF or CLF file as steps that the line applies itself (kerbwalk.signal.encode).
 
     Each step is a matrix and then a curve a channel; a cube may come last. Returns float32 (n, 3, 4),
-    (n, 3, 2 SEGMENTS, 2), the curves as polygons, and (m, m, m, 3), the cube (kerbwalk.signal). All numbers
-    come from OpenColorIO, at its full accuracy; it takes the place of OpenColorIO's own pass over the picture, which
-    lasts five times as long.
-    Raises StageError where the look holds a step of another kind, or one after the cube.
+    (n, 3, 2 segments, 2), the curves as polygons, and (m, m, m, 3), the cube (kerbwalk.signal); or None where the look
+    holds a step of another kind, or one after the cube. All numbers come from OpenColorIO, at its full accuracy; it
+    takes the place of OpenColorIO's own pass over the picture, which lasts five times as long.
     """
     steps, per_channel, cube = [np.eye(3, 4)], [[]], np.empty((0, 0, 0, 3), np.float32)
     with plain(path) as copy:
         group = ocio.Config.CreateRaw().getProcessor(ocio.FileTransform(copy)).createGroupTransform()
     for transform in _with_kinks_at_corners(group):
         if len(cube):
-            raise StageError(f"{path}: cannot be applied, as a {type(transform).__name__} comes after its cube")
+            return None
         if isinstance(transform, ocio.MatrixTransform):
             if per_channel[-1]:
                 steps.append(np.eye(3, 4))
@@ -44,8 +62,9 @@ def tabulated(path):
             size = transform.getGridSize()
             cube = np.array(transform.getData(), np.float32).reshape(size, size, size, 3)
         else:
-            raise StageError(f"{path}: cannot be applied, as it holds a {type(transform).__name__}")
-    polygons = [_polygons(ocio.GroupTransform(transforms)) for transforms in per_channel]
+            return None
+    bits = signal.FINE if any(isinstance(transform, STEEP) for transform in sum(per_channel, [])) else signal.USUAL
+    polygons = [_polygons(ocio.GroupTransform(transforms), bits) for transforms in per_channel]
     return np.array(steps, np.float32), np.array(polygons), cube
 
 
@@ -105,19 +124,11 @@ def _scaled(slope, offset):
 
 
 def _of_matrix(transform):
-    corners = np.vstack([np.eye(3), np.zeros(3)]).astype(np.float32)
-    _apply(transform, corners)
+    corners = look.applied(transform, np.vstack([np.eye(3), np.zeros(3)]))
     return np.column_stack([(corners[:3] - corners[3]).T, corners[3]])
 
 
-def _polygons(transform):
-    """The polygons, float32 (3, 2 SEGMENTS, 2), of a transform that leaves the channels apart."""
-    places = signal.corners()
-    rgb = np.repeat(places[..., None], 3, axis=-1)
-    _apply(transform, rgb)
-    return np.stack([signal.polygon(rgb[..., channel]) for channel in range(3)])
-
-
-def _apply(transform, rgb):
-    exact = ocio.Config.CreateRaw().getProcessor(transform)
-    exact.getOptimizedCPUProcessor(ocio.OPTIMIZATION_LOSSLESS).applyRGB(rgb)
+def _polygons(transform, bits):
+    """The polygons, float32 (3, 2 segments, 2), of a transform that leaves the channels apart."""
+    values = look.applied(transform, np.repeat(signal.corners(bits)[..., None], 3, axis=-1))
+    return np.stack([signal.polygon(values[..., channel]) for channel in range(3)])

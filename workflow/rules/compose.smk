@@ -2,7 +2,7 @@ rule compose:
     input:
         frames=every_chunk("{shoot}/work/decoded/{chunk}.npy"),
         proxies=every_chunk("{shoot}/work/proxies/{chunk}.npz"),
-        look="{shoot}/work/look.clf",
+        look="{shoot}/work/look.ctf",
         gains="{shoot}/work/gains.csv",
         found="{shoot}/work/light.json",
         warps=timeline,

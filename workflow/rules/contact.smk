@@ -7,8 +7,8 @@ rule contact:
 
 rule contact_sheet:
     input:
-        look="{shoot}/work/plain.clf",
-        looks=[f"{{shoot}}/work/looks/{path.name}.clf" for path in LOOKS],
+        look="{shoot}/work/plain.ctf",
+        looks=[f"{{shoot}}/work/looks/{path.name}.ctf" for path in LOOKS],
         audit="{shoot}/audit.json",
         lens="{shoot}/work/lens.json",
         proxies=every_chunk("{shoot}/work/proxies/{chunk}.npz"),

@@ -1,5 +1,5 @@
-# look.clf is the shoot's look, plain.clf the same without the graded still, looks/<name>.clf the same under a look
-# of config/looks.
+# look.ctf is the shoot's look, plain.ctf the same without the graded still, looks/<name>.ctf the same under a look
+# of config/looks; each has a .clf for other programs beside it.
 rule look:
     input:
         ingest="{shoot}/work/ingest.json",
@@ -9,6 +9,7 @@ rule look:
         lut=LUT[0],
         display=DISPLAY[0],
     output:
+        ctf="{shoot}/work/{look}.ctf",
         clf="{shoot}/work/{look}.clf",
         cc="{shoot}/work/{look}.cc",
     log:
@@ -33,4 +34,4 @@ rule look:
     shell:
         "kerbwalk look --ingest {input.ingest:q} --audit {input.audit:q} --settings {params.settings:q}"
         " --cdl {input.cdl:q} --lut {input.lut:q} --display {input.display:q} --proxies {input.proxies:q}"
-        " --out {output.clf:q} --cc {output.cc:q} 2> {log:q}"
+        " --out {output.ctf:q} --clf {output.clf:q} --cc {output.cc:q} 2> {log:q}"

@@ -3,13 +3,14 @@ ruleorder: match > look
 
 rule match:
     input:
-        look="{shoot}/work/plain.clf",
+        look="{shoot}/work/plain.ctf",
         still=STILL[0],
         audit="{shoot}/audit.json",
         lens="{shoot}/work/lens.json",
         proxies=every_chunk("{shoot}/work/proxies/{chunk}.npz"),
         frames=every_chunk("{shoot}/work/decoded/{chunk}.npy"),
     output:
+        ctf="{shoot}/work/look.ctf",
         clf="{shoot}/work/look.clf",
         cc="{shoot}/work/look.cc",
         report="{shoot}/work/match.json",
@@ -32,5 +33,5 @@ rule match:
         "{wildcards.shoot}: taking the look from the graded still"
     shell:
         "kerbwalk match --look {input.look:q} --still {input.still:q} --audit {input.audit:q} --lens {input.lens:q}"
-        " --proxies {input.proxies:q} --frames {input.frames:q} --out {output.clf:q} --cc {output.cc:q}"
+        " --proxies {input.proxies:q} --frames {input.frames:q} --out {output.ctf:q} --clf {output.clf:q} --cc {output.cc:q}"
         " --report {output.report:q} --picture {output.picture:q} 2> {log:q}"

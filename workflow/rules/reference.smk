@@ -7,7 +7,7 @@ rule reference:
 
 rule reference_photo:
     input:
-        look="{shoot}/work/plain.clf",
+        look="{shoot}/work/plain.ctf",
         audit="{shoot}/audit.json",
         lens="{shoot}/work/lens.json",
         proxies=every_chunk("{shoot}/work/proxies/{chunk}.npz"),

@@ -10,7 +10,7 @@ rule report:
         audit="{shoot}/audit.json",
         track="{shoot}/work/track.json",
         proxies=every_chunk("{shoot}/work/proxies/{chunk}.npz"),
-        look="{shoot}/work/look.clf",
+        look="{shoot}/work/look.ctf",
         warps="{shoot}/work/warps.json",
         gains="{shoot}/work/gains.csv",
         found="{shoot}/work/light.json",
