@@ -10,7 +10,8 @@ Outputs
     codec, size [width, height], rate ("24/1"), frames, seconds, bits_a_second
     source       "master", or the picture composed for it
     photo_pixels across one of its pixels; below 1 the photos are enlarged
-    quality      that was taken: finer than the recipe's where that did not suffice; null where the codec has none
+    quality      that was taken: finer than the recipe's where that did not suffice, coarser where it took more than
+                 the recipe's megabits; null where the codec has none
     psnr, ssim   {mean, worst} over all frames: luma, dB; of all components
     vmaf         {mean, worst} over the frames looked at, libvmaf's default model
     repeated, black, jumps   frames (the first is 1) that are their predecessor again, black, or stand out, as they
@@ -30,10 +31,7 @@ import numpy as np
 
 from files import compare, encoders, rights, stage
 from kerbwalk import quality
-
-# Codecs whose quality is a CRF; by how much a finer one is finer, and the finest that is tried.
-BY_CRF = ("h264", "hevc", "av1", "avif")
-FINER, MOST_FINER = 3, 9
+from kerbwalk.deliver import BY_CRF
 
 
 def main():
@@ -74,9 +72,8 @@ def main():
         odd, odd_before = (quality.odd_frames(found["small"][:, which]) for which in (0, 1))
         decoded = found | odd | {"frames": len(found["psnr"])}
         wrong = quality.faults(decoded, odd_before | {"frames": count}, recipe["vmaf"])
-        seconds = count / Fraction(recipe["rate"])
         figures = {
-            "bits_a_second": round(8 * Path(temporary).stat().st_size / seconds),
+            "bits_a_second": round(1e6 * megabits(recipe, temporary, count)),
             **{key: mean_and_worst(found[key]) for key in ("psnr", "ssim", "vmaf")},
             **{key: [k + 1 for k in places] for key, places in odd.items()},
             **{key: max(found[key], default=None) for key in ("illegal", "at_white", "at_black")},
@@ -88,8 +85,9 @@ def made(args, recipe, count, size, tags, xmp, temporary):
     """Encode, decode again, and compare: (what was found, the recipe with the quality that was taken).
 
     Grain that hardly moves is seen, and VMAF minds its loss: where the usual quality does not suffice, finer ones are
-    tried.
+    tried; and where the file gets larger than the recipe allows, coarser ones, in a way that is made for much grain.
     """
+    tried = []
     while True:
         if args.ready:
             encoders.from_ready(recipe, args.ready, tags, temporary)
@@ -98,18 +96,32 @@ def made(args, recipe, count, size, tags, xmp, temporary):
             encoders.from_master(recipe, args.master, size, tags, temporary)
             reference = ["-i", Path(args.master).resolve()], encoders.chain(recipe, size), ()
         rights.describe(temporary, recipe["ending"], xmp)
-        found = compare.measured(temporary, recipe, count, reference)
-        finer = recipe["codec"] in BY_CRF and args.recipe["quality"] - recipe["quality"] < MOST_FINER
-        if not (finer and recipe["quality"] >= FINER and quality.unlike(found["vmaf"], recipe["vmaf"])):
+        rate = megabits(recipe, temporary, count)
+        large = recipe["megabits"] is not None and rate > recipe["megabits"]
+        found = None if large else compare.measured(temporary, recipe, count, reference)
+        like = None if large else not quality.unlike(found["vmaf"], recipe["vmaf"])
+        tried.append((recipe["quality"], recipe["within"], rate, like))
+        following = quality.another(tried, recipe["megabits"]) if recipe["codec"] in BY_CRF else None
+        if following is None:
+            if large:
+                ship(args, recipe, count, [f"it takes {rate:.1f} megabits a second"], {})
             return found, recipe
-        recipe = recipe | {"quality": recipe["quality"] - FINER}
+        recipe = recipe | dict(zip(("quality", "within"), following, strict=True))
+
+
+def megabits(recipe, path, count):
+    """A clip's megabits a second."""
+    return 8e-6 * Path(path).stat().st_size * Fraction(recipe["rate"]) / count
 
 
 def ship(args, recipe, frames, wrong, figures):
     """Write down how good it is, or stop where that is not good enough."""
     if wrong:
         name, said = Path(args.out).name, "; ".join(wrong)
-        raise stage.StageError(f"{name} is not shipped: {said}; raise the recipe's quality, or take another codec")
+        what_to_do = "raise the recipe's quality, or take another codec"
+        if recipe["within"]:
+            what_to_do = f"allow the recipe more than {recipe['megabits']:g} megabits"
+        raise stage.StageError(f"{name} is not shipped: {said}; {what_to_do}")
     first = {
         "codec": recipe["codec"],
         "size": recipe["size"],

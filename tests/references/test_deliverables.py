@@ -228,4 +228,9 @@ def test_what_is_not_good_enough_is_not_shipped(master, tmp_path):
     assert good.returncode == 0, good.stderr
     told = json.loads((tmp_path / "quality.json").read_text())
     assert told["frames"] == FRAMES and told["quality"] <= 15 and told["vmaf"]["mean"] >= 95 and told["illegal"] < 0.01
+    small = json.dumps(recipe("h264") | {"megabits": told["bits_a_second"] / 2e6, "vmaf": 50})
+    done = subprocess.run([*command, "--recipe", small], capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
+    coarser = json.loads((tmp_path / "quality.json").read_text())
+    assert coarser["quality"] > told["quality"] and coarser["bits_a_second"] <= told["bits_a_second"] / 2
     assert b"S1" not in (data := (tmp_path / "out.mp4").read_bytes()) and b"GPS" not in data

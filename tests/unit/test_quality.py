@@ -2,6 +2,8 @@
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from kerbwalk import quality
 
@@ -60,3 +62,28 @@ def test_levels(depth):
     assert found == {"illegal": 1 / 8, "at_white": 3 / 8, "at_black": 1 / 8}
     red = grey + 110 * step  # R'G'B' far above white
     assert quality.levels(luma, grey, red, depth)["illegal"] > 0.9
+
+
+def test_what_is_not_like_enough_is_tried_finer_and_no_finer_than_nine():
+    tried = [(15, False, 10.0, False)]
+    while following := quality.another(tried, None):
+        tried.append((*following, 12.0, False))
+    assert [quality for quality, *_ in tried] == [15, 12, 9, 6]
+    assert quality.another([(15, False, 10.0, True)], None) is None
+    assert quality.another([(2, False, 10.0, False)], None) is None
+
+
+@given(st.floats(1.05, 40), st.floats(2.5, 6), st.floats(-2, 3), st.floats(0, 0.3))
+def test_what_is_too_large_comes_to_lie_within_its_rate(times, half, aside, bend):
+    """Bits halve every `half` of CRF, and a little faster further off; the finest that fits is not given away."""
+    most, tried = 25.0, [(15, False, 25.0 * times, None)]
+    while following := quality.another(tried, most):
+        octaves = (following[0] - 15 - aside) / half
+        rate = most * times * 2 ** -(octaves + bend * octaves * abs(octaves) / 4)
+        tried.append((*following, rate, False if rate <= most else None))
+    assert 0.9 * most < tried[-1][2] <= most or tried[-1][0] == 0
+    assert all(within for _, within, *_ in tried[1:])
+
+
+def test_what_fits_and_is_like_enough_is_not_encoded_again():
+    assert quality.another([(15, False, 80.0, None), (22.7, True, 12.0, True)], 25.0) is None

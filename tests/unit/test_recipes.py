@@ -55,6 +55,7 @@ def test_decoding_does_not_depend_on_what_is_no_larger_than_the_master():
         ({"codec": "h264", "depth": 10}, "asks for a depth of 10 bits; h264 has 8"),
         ({"codec": "prores", "quality": 5}, "has a quality; prores has none, leave it out"),
         ({"codec": "h264", "quality": 60}, "has a quality of 60; h264 has 0 to 51"),
+        ({"codec": "prores", "megabits": 50}, "has a rate in megabits; prores keeps to none, leave it out"),
         ({"frame": 0.2}, "names a frame; h264 holds all of them, leave it out"),
         ({"codec": "jpeg", "pace": {"speed": 2}}, "has a pace; jpeg holds one picture, leave it out"),
         ({"aspect": "9:1"}, "has the aspect '9:1'; expected a ratio between 1:4 and 4:1"),

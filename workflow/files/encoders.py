@@ -12,6 +12,11 @@ from files import ffmpeg, filters
 # Trellis quantisation would take the dither out of a night sky, which then bands (CAMBI 17 instead of 2).
 H264 = ["-c:v", "libx264", "-profile:v", "high", "-preset", "faster", "-trellis", "0", "-threads", "2"]
 HEVC = ["-c:v", "libx265", "-preset", "fast", "-x265-params", "log-level=error:info=0:pools=2:frame-threads=1"]
+# Where the usual way takes more than the recipe's rate there is grain all over the picture, and what matters is to keep
+# some of it everywhere: small coefficients too, and no bits taken from there for the dark or for what lasts.
+WITHIN_RATE = {
+    "h264": ["-aq-mode", "0", "-mbtree", "0", "-x264-params", "deadzone-inter=0:deadzone-intra=0"],
+}
 # Filtering over time would mix photos.
 AV1 = ["-c:v", "libsvtav1", "-svtav1-params", "lp=2:enable-tf=0", "-preset"]
 VIDEO = {
@@ -80,7 +85,8 @@ def arguments(recipe, tags, out):
     colour = colour if signal(recipe) != "srgb in rgb" else []
     named = [part for name, text in tags.items() for part in ("-metadata", f"{name}={text}")]
     siting = ["-chroma_sample_location", "left"] if pixel_format(recipe).startswith("yuv") else []
-    encoder = [*VIDEO[recipe["codec"]], *quality, *colour, *siting]
+    within = WITHIN_RATE.get(recipe["codec"], []) if recipe["within"] else []
+    encoder = [*VIDEO[recipe["codec"]], *within, *quality, *colour, *siting]
     return [*encoder, *ffmpeg.REPEATABLE, *named, *CONTAINER[recipe["ending"]], out]
 
 

@@ -2,7 +2,7 @@
 
 from house import settings as settings_module
 from house.settings import SettingsError
-from kerbwalk.deliver import MASTER_BOX, Format, output_size
+from kerbwalk.deliver import BY_CRF, MASTER_BOX, Format, output_size
 
 FORMATS = {
     "h264": Format("mp4", (8,), quality=(15, 0, 51), vmaf=95),
@@ -35,7 +35,8 @@ def resolved(settings, where):
 
     settings: a shoot's, whole and checked by the schema; where: the file to name in a complaint.
     A recipe has size [width, height] in pixels, rate ("24/1"), codec, depth (bits), colour, quality (a number, or
-    None where the codec has none), ending (None: a folder of pictures), frame (of a single picture, a part of the
+    None where the codec has none), megabits (a second, at most, or None), within (whether it is encoded so as to stay
+    below them, which deliver finds out), ending (None: a folder of pictures), frame (of a single picture, a part of the
     clip's length), vmaf, pace (see kerbwalk.retime), picture: the name of what is composed for it, "" for the master;
     and ready: whether it is encoded from the pictures that compose lays ready beside the master.
     Raises SettingsError, one sentence, for a name without a recipe and for what no encoder could do.
@@ -81,6 +82,8 @@ def _complete(name, recipe, settings):
         raise ValueError(f"has a quality; {codec} has none, leave it out")
     if form.quality and not form.quality[1] <= quality <= form.quality[2]:
         raise ValueError(f"has a quality of {quality}; {codec} has {form.quality[1]} to {form.quality[2]}")
+    if "megabits" in recipe and codec not in BY_CRF:
+        raise ValueError(f"has a rate in megabits; {codec} keeps to none, leave it out")
     if "frame" in recipe and not form.single:
         raise ValueError(f"names a frame; {codec} holds all of them, leave it out")
     aspect = settings_module.ratio(recipe.get("aspect") or settings["aspect"])
@@ -106,6 +109,8 @@ def _complete(name, recipe, settings):
         "depth": depth,
         "colour": form.colour,
         "quality": quality,
+        "megabits": recipe.get("megabits"),
+        "within": False,
         "ending": form.ending,
         "frame": recipe.get("frame", 0.5) if form.single else None,
         "vmaf": recipe.get("vmaf", form.vmaf),

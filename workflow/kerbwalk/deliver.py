@@ -4,6 +4,8 @@ from dataclasses import dataclass
 
 # The box that the master, and so hd, is fitted inside, (width, height) in pixels.
 MASTER_BOX = (1920, 1080)
+# Codecs whose quality is a CRF, lower being finer.
+BY_CRF = ("h264", "hevc", "av1", "avif")
 
 
 @dataclass(frozen=True)

@@ -12,6 +12,12 @@ JUMP, AROUND = 6.0, 12
 # EBU R 103: R'G'B' from -5 to 105 %, luma from -1 to 103 %; outside them at most this part of a picture (from memory
 # of its version 3, whose tolerances these are; common practice for both).
 RGB_LEVELS, LUMA_LEVELS, ILLEGAL = (-0.05, 1.05), (-0.01, 1.03), 0.01
+# A likeness that does not suffice is tried again so much finer, at most by so much.
+FINER, MOST_FINER = 3, 9
+# CRF by which a clip takes half the bits (common practice, no source; found for itself from the second try on), by
+# which the way that keeps within a rate is coarser at the same one, and how near to it is near enough.
+HALF, WITHIN, NEAR = 4.0, 1.0, 0.94
+TRIES = 7
 
 
 def odd_frames(small):
@@ -66,6 +72,32 @@ def faults(found, expected, least):
     if max(found["illegal"], default=0) > ILLEGAL:
         wrong.append(f"{100 * max(found['illegal']):.1f} % of a frame is outside the legal levels (EBU R 103)")
     return wrong
+
+
+def another(tried, most):
+    """What to try next where a clip by CRF is too large or not like enough: (quality, within), or None.
+
+    tried: [(quality, within, rate, like), ...]: the CRF; whether it was encoded so as to stay within the rate;
+    megabits a second; whether its VMAF suffices, None where the rate is above the most; most: megabits a second, or
+    None. Larger clips get coarser, by how their bits have fallen so far, and what is not like enough gets finer.
+    """
+    quality, within, rate, like = tried[-1]
+    if like or len(tried) == TRIES:
+        return None
+    if like is None and not within:
+        return round(quality + WITHIN + HALF * np.log2(rate / most), 1), True
+    if not within:
+        finer = quality - FINER
+        return (finer, False) if finer >= max(0, tried[0][0] - MOST_FINER) else None
+    if like is False and rate > NEAR * most:
+        return None
+    known = [(q, np.log2(r)) for q, was_within, r, _ in tried if was_within]
+    half = HALF
+    if len(known) > 1:
+        (one, more), (other, less) = sorted(known, key=lambda at: abs(at[1] - np.log2(most)))[:2]
+        half = float(np.clip((one - other) / (less - more), 1, 10)) if less != more else HALF
+    wanted = round(float(quality + half * np.log2(rate / most / (1 + NEAR) * 2)), 1)
+    return (wanted, True) if 0 <= wanted <= 51 and wanted not in [q for q, _ in known] else None
 
 
 def unlike(vmaf, least):
