@@ -153,19 +153,28 @@ def lay(name, matrix, glass, proxies):
     """
     rgb, clipped = proxies.light(name)
     height, width = clipped.shape
-    plane = np.stack(np.meshgrid(np.arange(width), np.arange(height)), axis=-1).reshape(-1, 2)
-    there = lens.to_photo(glass, enlarged(transfer(matrix, plane), proxies.light_scale)).reshape(height, width, 2)
+    # Where the blocks' middles lie in the photo, with one more around; between them this is as good as straight.
+    rows, columns = (-(-side // light.BLOCK) + 2 for side in clipped.shape)
+    middles = (np.indices((rows, columns))[::-1] - 1) * light.BLOCK + (light.BLOCK - 1) / 2
+    there = enlarged(transfer(matrix, middles.reshape(2, -1).T), proxies.light_scale)
+    there = lens.to_photo(glass, there).reshape(rows, columns, 2)
+    places = everywhere(reduced(there, proxies.light_scale), height, width)
     # What lies outside the photo is laid as clipped.
-    places = reduced(there, proxies.light_scale).astype(np.float32)
     rgb, clipped = (
         cv2.remap(part, places, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=outside)
         for part, outside in ((rgb, 0), (clipped.astype(np.float32), 1))
     )
-    rgb /= np.float32(lens.light(glass, there))[..., None]
-    rows, columns = height // light.BLOCK, width // light.BLOCK
-    blocks = there[: rows * light.BLOCK, : columns * light.BLOCK].reshape(rows, light.BLOCK, columns, light.BLOCK, 2)
-    radius = np.linalg.norm(blocks.mean(axis=(1, 3)) - glass["middle"], axis=-1) / glass["radius"]
+    rgb /= everywhere(lens.light(glass, there), height, width)[..., None]
+    inside = there[1 : 1 + height // light.BLOCK, 1 : 1 + width // light.BLOCK]
+    radius = np.linalg.norm(inside - glass["middle"], axis=-1) / glass["radius"]
     return light.frame(rgb, light.usable(rgb, clipped), radius)
+
+
+def everywhere(values, height, width):
+    """float32 (height, width): values at the blocks' middles, and at those around, at every pixel."""
+    size = (values.shape[1] * light.BLOCK, values.shape[0] * light.BLOCK)
+    every = cv2.resize(np.float32(values), size, interpolation=cv2.INTER_LINEAR)
+    return np.ascontiguousarray(every[light.BLOCK : light.BLOCK + height, light.BLOCK : light.BLOCK + width])
 
 
 def describe(place, names, size, scale):
