@@ -19,7 +19,7 @@ INFORMING = {
     *("--list-changes", "--lc", "--list-input-changes", "--li", "--list-params-changes", "--lp"),
     *("--list-untracked", "--lu", "--list-conda-envs", "--print-compilation", "--report"),
 }
-# What may be asked for by name; it is no setting where it stands behind --config's.
+# What may be asked for by name; it is no setting or file where it stands behind those.
 TARGETS = {"all", "audit", "verify", "reference", "contact", "draft"}
 DRY_AMONG_FLAGS = re.compile(r"-[pqfFk]*n[pqfFk]*")  # such as -np
 
@@ -38,6 +38,11 @@ class Arguments:
     informing: bool = False
     others: list[str] = field(default_factory=list)
 
+    def without_targets(self, values: list[str]) -> list[str]:
+        """The values of an option that takes any number of them, without the targets among them, which are kept."""
+        self.others += [value for value in values if value in TARGETS]
+        return [value for value in values if value not in TARGETS]
+
 
 def take_apart(argv: list[str], cwd: Path) -> Arguments:
     """Take `argv` apart as Snakemake's own parser would; paths of settings files become absolute."""
@@ -50,16 +55,14 @@ def take_apart(argv: list[str], cwd: Path) -> Arguments:
             break
         option, glued, value = token.partition("=") if token.startswith("--") else (token, "", "")
         if option in ("--config", "-C"):
-            for item in [value] if glued else _values(rest):
+            for item in [value] if glued else found.without_targets(_values(rest)):
                 key, equals, text = item.partition("=")
-                if item in TARGETS:
-                    found.others.append(item)
-                    continue
                 if not equals:
                     raise SettingsError(f"--config takes KEY=VALUE, and {item!r} is not of that form.")
                 found.config.append((key, text))
         elif option in ("--configfile", "--configfiles"):
-            found.config_files += [_absolute(file, cwd) for file in ([value] if glued else _values(rest))]
+            files = [value] if glued else found.without_targets(_values(rest))
+            found.config_files += [_absolute(file, cwd) for file in files]
         elif option == "--workflow-profile" and (glued or rest):
             found.workflow_profile = value if glued else rest.pop(0)
         else:

@@ -153,3 +153,10 @@ def test_a_target_is_one_whatever_folders_there_are(tmp_path):
     (tmp_path / "draft").mkdir()
     argv = ["draft", "audit", "-n", "--directory", "draft", "--set-threads", "compose=1"]
     assert take_apart(argv, tmp_path).others == argv
+
+
+def test_a_target_may_stand_behind_options_of_many_values(tmp_path):
+    found = take_apart(["--configfile", "my.yaml", "audit", "--config", "fps=25", "draft"], tmp_path)
+    assert found.others == ["audit", "draft"]
+    assert found.config_files == [tmp_path / "my.yaml"]
+    assert found.config == [("fps", "25")]
