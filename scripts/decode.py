@@ -15,6 +15,7 @@ Outputs
 
 import _workflow  # noqa: F401
 import contextlib
+import dataclasses
 import functools
 import io
 import json
@@ -25,7 +26,7 @@ import numpy as np
 
 from files import checked, dark, stage
 from files.photo import PhotoError, read_linear
-from kerbwalk import decode, highlights, hot, ingest
+from kerbwalk import decode, denoise, highlights, hot, ingest
 from kerbwalk.proxies import proxies
 
 
@@ -37,6 +38,7 @@ def main():
     parser.add_argument("--names", required=True, type=json.loads, help="JSON: the photos' file names")
     parser.add_argument("--hot", required=True)
     parser.add_argument("--dark", nargs="?", const=None, help="a raw file taken with the lens covered")
+    parser.add_argument("--denoise", type=float, required=True, help="0 for nothing, see kerbwalk.denoise")
     parser.add_argument("--frames", required=True)
     parser.add_argument("--proxies", required=True)
     args = parser.parse_args()
@@ -63,7 +65,8 @@ def main():
         np.lib.format.write_array_header_1_0(header, start)
         write(header.getvalue())
         for name, path in usable:
-            frame = read(path, records[name], shoot["balance"], superpixel, functools.partial(mend, sites, taken, name))
+            mending = functools.partial(mend, sites, taken, args.denoise, name)
+            frame = read(path, records[name], shoot["balance"], superpixel, mending)
             blown = highlights.rebuild(frame, full)
             if average > 1:
                 frame = np.rint(decode.averaged(frame, average)).astype(np.uint16)
@@ -120,11 +123,13 @@ def read(path, record, balance, superpixel, mending):
         ) from None
 
 
-def mend(sites, taken, name, mosaic):
-    """Take the dark frame off a photo's mosaic, then mend its hot and dead sites."""
+def mend(sites, taken, amount, name, mosaic):
+    """Take the dark frame off a photo's mosaic, mend its hot and dead sites, and take off so much of its noise."""
     dark.take_off(mosaic, taken, name)
     if sites:
         hot.mend(mosaic.values, hot.neighbours(mosaic.pattern), sites)
+    gain, floor = denoise.noise(mosaic) if amount else (0, 0)
+    return dataclasses.replace(mosaic, values=denoise.denoised(mosaic, gain, floor, amount)) if gain else mosaic
 
 
 if __name__ == "__main__":

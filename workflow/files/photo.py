@@ -84,7 +84,8 @@ def read_linear(path, balance, half, data=None, mend=None):
     balance: (3,) multipliers under which the mosaic is interpolated, the same for every photo of a shoot.
     half: True to join each 2x2 of the mosaic to one pixel instead of interpolating; its pixel x lies at
     2x + 0.5 of the full picture. data: the file's bytes, where they have been read and checked
-    (files.checked). mend: a function that changes a Mosaic in place before that, or None.
+    (files.checked). mend: a function from the Mosaic to the one that is interpolated, whose values may be float32, or
+    None.
     Returns uint16 (height, width, 3); a channel is full at 65535 times its multiplier over the greatest, so that none
     is cut (kerbwalk.highlights). Bayer mosaics are interpolated by kerbwalk.demosaic, others by LibRaw, with all off
     that would depend on the picture's own content (its automatic brightness, and its adjustment of the white level to
@@ -100,13 +101,14 @@ def read_linear(path, balance, half, data=None, mend=None):
         if mosaic is not None:
             levels = _white_levels(raw, mosaic)
             if mend:
-                mend(mosaic)
+                mosaic = mend(mosaic)
             if _is_bayer(raw):
                 interpolate = demosaic.superpixels if half else demosaic.bayer
                 scale = decode.full_levels(balance)[mosaic.pattern] / (levels - mosaic.black)
                 linear = interpolate(mosaic.values, mosaic.pattern, mosaic.black, scale)
                 return np.ascontiguousarray(np.rot90(linear, TURNS.get(raw.sizes.flip, 0)))
             decode.to_one_white(mosaic, levels, raw.white_level)
+            raw.raw_image_visible[:] = np.rint(np.clip(mosaic.values, 0, WHITE))
         return _developed(raw, balance, half)
 
 

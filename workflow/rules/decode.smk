@@ -21,6 +21,7 @@ rule decode:
         names=lambda w: json.dumps(CHUNKS[w.shoot][w.chunk]),
         photos=photos,
         settings=lambda w: json.dumps({"boxes": recipes.boxes(BY_ID[w.shoot].recipes)}),
+        denoise=lambda w: BY_ID[w.shoot].settings["denoise"],
         identity=identity,
         dark=DARK[1],
         code=fingerprint("decode"),
@@ -29,4 +30,4 @@ rule decode:
     shell:
         "kerbwalk decode --ingest {input.ingest:q} --settings {params.settings:q}"
         " --names {params.names:q} --photos {params.photos:q} --hot {input.hot:q} --dark {input.dark:q}"
-        " --frames {output.frames:q} --proxies {output.proxies:q} 2> {log:q}"
+        " --denoise {params.denoise} --frames {output.frames:q} --proxies {output.proxies:q} 2> {log:q}"
