@@ -6,7 +6,7 @@ import numpy as np
 from kerbwalk.light import BLOCK
 
 # A place is a square of the light proxy about a corner, this many pixels a side, all of it usable.
-SIDE = 2 * BLOCK - 3
+SIDE = 2 * BLOCK + 3
 # The drift bends every so many photos; how much from one bend to the next: its slope, and that slope's change (log).
 KNOTS, SLOPE, BEND = 16, 1e-2, 3e-3
 # Of more sights than this some are left out, evenly. What is seen in one photo errs together: so many count as one.
@@ -27,7 +27,7 @@ def brightness(frame, at):
         cv2.remap(cv2.blur(part, (SIDE, SIDE), borderType=cv2.BORDER_CONSTANT), places, None, cv2.INTER_LINEAR)[0]
         for part in (frame.grey, frame.good)
     )
-    return np.where(good > 0.99, np.log(np.maximum(grey, 1e-3) / np.maximum(good, 0.5)), np.nan)
+    return np.where(good > 0.999, np.log(np.maximum(grey, 1e-3) / np.maximum(good, 0.5)), np.nan)
 
 
 def drift(levels, photo, point, value, rim):
