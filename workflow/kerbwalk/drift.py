@@ -27,7 +27,7 @@ def brightness(frame, at):
         cv2.remap(cv2.blur(part, (SIDE, SIDE), borderType=cv2.BORDER_CONSTANT), places, None, cv2.INTER_LINEAR)[0]
         for part in (frame.grey, frame.good)
     )
-    return np.where(good > 0.99, np.log(np.maximum(grey, 1e-3) / np.maximum(good, 0.5)), np.nan)
+    return np.where(good > 0.999, np.log(np.maximum(grey, 1e-3) / np.maximum(good, 0.5)), np.nan)
 
 
 def drift(levels, photo, point, value, rim):
