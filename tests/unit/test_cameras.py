@@ -79,6 +79,21 @@ def test_cameras_of_a_walk(how):
     assert 0.1 < np.median(error / sigma[sure]) < 1.0
 
 
+@pytest.mark.parametrize(("how", "turning"), [("ahead", 0.004), ("both", 0.005)])
+def test_photos_that_come_later_begin_where_the_first_lead(monkeypatch, how, turning):
+    """Every third photo is solved first. All cameras are guessed as turned, ever more along the walk, as they are where
+    it leads aside of the hold point: by 3 degrees at its ends.
+    """
+    monkeypatch.setattr(cameras, "FIRST_PHOTOS", 8)
+    rng = np.random.default_rng(0)
+    turn, place, target = walked(how, rng)
+    sights, astray = seen(turn, place, np.vstack([target, street(rng, 250)]), rng, 0.1, 0.2)
+    off = cameras.turned(np.outer(np.arange(PHOTOS) - FIXED, [turning, 0.7 * turning, 0]))
+    start = cameras.guess(sights, begun(sights, turn) @ off, 40 / (40 - place[:, 2]), HOLD, CAMERA, FIXED)
+    _, distance = cameras.solve(sights, start, CAMERA, FIXED)
+    assert min(np.mean(distance[(sights.photo == k) & ~astray] < 1) for k in range(PHOTOS)) > 0.95
+
+
 def test_minimum_is_scipys():
     """Without outliers, SciPy's least squares from the solution finds no lower cost than this solve found."""
     rng = np.random.default_rng(3)

@@ -9,6 +9,7 @@ camera stands at p; w is 0 for what is infinitely far.
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.spatial.transform import Rotation
 
 from kerbwalk import bundle
 
@@ -71,9 +72,9 @@ def solve(sights, guess, camera, fixed):
     some[fixed] = True
     world = _descend(sights.of(some[sights.photo]), guess, camera, fixed, some, COARSE)
     if (seen & ~some).any():
-        world = _between(world, some, seen)
+        world = _between(world, guess, some, seen)
         rest = sights.of(~some[sights.photo])
-        for scale in (6.0, 3.0, 1.5):
+        for scale in COARSE + FINE:
             world = _resect(rest, world, camera, scale)
     world = _descend(sights, world, camera, fixed, seen, FINE)
     return world, np.hypot(*_missed(sights, world, camera).T)
@@ -243,11 +244,22 @@ def _prior_cost(world, photos):
     return float((bent**2).sum() / PLACE_SIGMA**2 + (world.turn[photos, 0, 1] ** 2).sum() / ROLL_SIGMA**2)
 
 
-def _between(world, known, wanted):
-    """Places of further photos along the line between their neighbours'; their turns are kept as guessed."""
+def _between(world, begun, known, wanted):
+    """Where further photos may begin, from what the solve has made of their neighbours: between their places, and with
+    their own guessed turns corrected as theirs were.
+
+    world: World; begun: the guess that it began with; known, wanted: bool (n,). Returns a World.
+    """
     at, k = np.flatnonzero(known), np.arange(len(known))
-    place = np.stack([np.interp(k, at, world.place[at, axis]) for axis in range(3)], 1)
-    return World(world.turn, np.where((wanted & ~known)[:, None], place, world.place), world.points)
+    corrected = Rotation.from_matrix(begun.turn[at].transpose(0, 2, 1) @ world.turn[at]).as_rotvec()
+    place, angles = (_interpolated(k, at, values) for values in (world.place[at], corrected))
+    further = (wanted & ~known)[:, None]
+    turn = np.where(further[:, :, None], begun.turn @ turned(angles), world.turn)
+    return World(turn, np.where(further, place, world.place), world.points)
+
+
+def _interpolated(k, at, values):
+    return np.stack([np.interp(k, at, column) for column in values.T], 1)
 
 
 def _resect(sights, world, camera, scale):
