@@ -29,16 +29,10 @@ import json
 import numpy as np
 
 from files import stage
-from kerbwalk import cameras, lens, parallax, path, steady
-from kerbwalk.registration import transfer
+from kerbwalk import lens, parallax, steady, walk
 
-# What a corner is found to, pixels of the photo at 1280 across; what the hold point is.
-CORNER_SIGMA, HOLD_SIGMA = 0.3, 0.02
-# A sight within this many corner sigmas agrees; photos where fewer of them do, or so few, are not where they seem.
-AGREES = 5.0
-LEAST_SHARE, LEAST = 0.25, 8
-# A hold point this far (corner sigmas) from where all the rest says is another one.
-OTHER_HOLD = 8.0
+# What a corner is found to, pixels of the photo at 1280 across.
+CORNER_SIGMA = 0.3
 
 
 def main():
@@ -52,28 +46,70 @@ def main():
     args = parser.parse_args()
 
     track, settings = stage.read_json(args.track), args.settings["steady"]
-    photos = track["photos"]
     glass = stage.read_json(args.lens)
-    shoot = Shoot(track, np.load(args.sights), glass)
-    shoot.solve()
-    shoot.even_out(settings)
-    bumped = steady.bumped([p.get("hold", [np.nan, np.nan]) for p in photos], track["size"][0])
+    # All that was seen is straightened first: of a point that the lens drew elsewhere the cameras cannot agree.
+    photos, size = [straightened(photo, glass) for photo in track["photos"]], np.array(track["size"])
+    count, names = len(photos), [p["name"] for p in photos]
+    hold, level = lens.to_straight(glass, track["hold"]), track["level"] and lens.to_straight(glass, track["level"])
+    every = photos
+    if track["reference"] not in names:
+        # One more at the end, that no walk goes through: number -1 of the sights.
+        own = {"hold": hold.tolist(), "lean": 0.0, "scale": 1.0, "likeness": 1.0, "sigma": 0.0, "said": False}
+        every = [*photos, {"name": track["reference"], **own}]
+    fixed = [p["name"] for p in every].index(track["reference"])
+    known = tracked(every)
+    sights = np.load(args.sights)
+    # A photo that was misread shows corners elsewhere than it seemed.
+    trusted = np.array([not p.get("said") or p["inliers"] > 0 for p in every])[sights["photo"]]
+    sights = (
+        sights["photo"][trusted] % len(every),
+        sights["point"][trusted],
+        lens.to_straight(glass, sights["at"][trusted]),
+    )
+    camera = steady.camera_matrix(*size, track["focal35"])
+    corner = CORNER_SIGMA * max(1, size[0] / 1280)
+    solved = walk.solve(known, sights, count, hold, camera, fixed, corner, track["focal35"] is not None)
+
+    shown = np.bincount(sights[0], minlength=len(every))[:count] > walk.LEAST
+    firm = known.seen[:count] & shown
+    firm[list(solved.problems)] = False
+    firm = firm if firm.any() else known.seen[:count]
+    even = walk.even_out(solved, known, firm, hold, level, fixed, settings["smooth"], settings["held"] == "all")
+    walk.lean_on_hold(solved, even, known, hold, known.seen[:count] & ~shown)
+    surfaces = parallax.surfaces(solved.world, solved.covariance, solved.lasts, even, hold, size)
+    bends = settings["parallax"] and settings["held"] == "point"
+
+    bumped = steady.bumped(known.hold[:count], size[0])
     covered = steady.covered([p.get("likeness", np.nan) for p in photos])
     records = []
     for k, photo in enumerate(photos):
-        problem = photo.get("problem") or shoot.problems.get(k)
+        problem = photo.get("problem") or solved.problems.get(k)
         if not problem and not photo["said"]:
             problem = "bumped: its aim is far off the others'" if bumped[k] else None
             problem = problem or ("its hold point is covered" if covered[k] else None)
-        records.append(described(photo, problem, shoot, k, glass))
+        if "problem" in photo:
+            records.append({"name": photo["name"], "placed": False, "problem": problem})
+            continue
+        found = known.hold[k] if solved.sure[k] or known.said[k] else None
+        matrix, grid = walk.warp(
+            [part[k] for part in surfaces],
+            (solved.world.turn[k], solved.world.place[k]),
+            (even.turn[k], even.place[k], even.camera[k]),
+            solved.world.camera,
+            size,
+            found,
+            hold,
+            bends,
+        )
+        held = lens.to_photo(glass, walk.to_photo(matrix, grid, hold, size))
+        records.append(described(photo, problem, matrix, grid, held, solved, even, k))
     usable = np.array([r["placed"] for r in records])
     if usable.sum() < 2:
         raise stage.StageError(
             f"only {usable.sum()} of {len(photos)} photos show the hold point's surroundings; choose another 'hold' or "
             "'reference' in the settings"
         )
-    names = [p["name"] for p in photos]
-    kept = steady.even_pace(shoot.way, usable) if settings["pace"] == "even" else usable | True
+    kept = steady.even_pace(even.way, usable) if settings["pace"] == "even" else usable | True
     frames = steady.timeline(names, usable, settings["unplaced"] == "leave_out")
     if settings["pace"] == "even":
         for record, keep in zip(records, kept, strict=True):
@@ -85,10 +121,10 @@ def main():
         {
             "size": track["size"],
             "reference": track["reference"],
-            "hold": shoot.hold.tolist(),
+            "hold": hold.tolist(),
             "lens": glass,
-            "focal": float(shoot.camera[0, 0]),
-            "shake": shoot.shake,
+            "focal": float(solved.world.camera[0, 0]),
+            "shake": even.shake,
             "photos": records,
             "frames": frames,
         },
@@ -101,154 +137,18 @@ def main():
             table.writerow([photo["name"], *("" if v is None else f"{v:.4f}" for v in numbers)])
 
 
-class Shoot:
-    """A shoot's cameras, as they were and as an even walk has them.
+def tracked(photos):
+    """The tracker's records as arrays."""
 
-    All that was seen is straightened first: of a point that the lens drew elsewhere the cameras cannot agree.
-    """
+    def of(key, otherwise):
+        return np.array([photo.get(key, otherwise) for photo in photos], float)
 
-    def __init__(self, track, sights, glass):
-        self.photos, self.size = [straightened(photo, glass) for photo in track["photos"]], np.array(track["size"])
-        self.count = len(self.photos)
-        self.hold = lens.to_straight(glass, track["hold"])
-        self.level = track["level"] and lens.to_straight(glass, track["level"])
-        self.camera = steady.camera_matrix(*self.size, track["focal35"])
-        self.corner = CORNER_SIGMA * max(1, self.size[0] / 1280)
-        names = [p["name"] for p in self.photos]
-        if track["reference"] not in names:
-            # One more at the end, that no walk goes through: number -1 of the sights.
-            own = {"hold": self.hold.tolist(), "lean": 0.0, "scale": 1.0, "likeness": 1.0, "sigma": 0.0, "said": False}
-            self.photos.append({"name": track["reference"], **own})
-            names.append(track["reference"])
-        self.seen = np.array(["problem" not in p for p in self.photos])
-        self.sure = np.array([p.get("likeness", 0) > 0 and not p.get("said") for p in self.photos])
-        self.fixed = names.index(track["reference"])
-        # A photo that was misread shows corners elsewhere than it seemed.
-        trusted = np.array([not p.get("said") or p["inliers"] > 0 for p in self.photos])[sights["photo"]]
-        self.sights = {key: sights[key][trusted] for key in ("photo", "point", "at")}
-        self.sights["at"] = lens.to_straight(glass, self.sights["at"])
-        self.sights["photo"] %= len(names)
-        self.solved = np.bincount(self.sights["photo"], minlength=len(names)) > LEAST
-        self.problems = {}
-
-    def solve(self):
-        """Cameras and points; who does not fit is in `problems`, or has its hold point where the others say."""
-        inverse = np.linalg.inv(self.camera)
-        turn, scale = np.tile(np.eye(3), (len(self.photos), 1, 1)), np.ones(len(self.photos))
-        for k, photo in enumerate(self.photos):
-            if self.seen[k]:
-                warp = steady.rotation_to(photo["hold"], photo["lean"], self.hold, self.camera)
-                turn[k], scale[k] = np.linalg.inv(inverse @ warp @ self.camera), photo["scale"]
-        for _ in range(2):
-            sights = self._all_sights()
-            start = cameras.guess(sights, turn, scale, self.hold, self.camera, self.fixed)
-            self.world, distance = cameras.solve(sights, start, self.camera, self.fixed)
-            other = distance[sights.point == cameras.HOLD] > OTHER_HOLD * self.corner
-            if not other.any():
-                break
-            self.sure[sights.photo[sights.point == cameras.HOLD][other]] = False
-        agrees = distance < AGREES * self.corner
-        self.agreeing = np.full(len(self.photos), 1.0)
-        for k in np.flatnonzero(self.seen):
-            own = agrees[(sights.photo == k) & (sights.point != cameras.HOLD)]
-            self.agreeing[k] = own.mean() if len(own) else 1.0
-            if len(own) > LEAST and (own.mean() < LEAST_SHARE or own.sum() < LEAST):
-                self.problems[k] = "what it shows does not fit the other photos (something large moves through it)"
-        self.covariance = cameras.spread(sights, self.world, self.camera, agrees)
-        count = len(self.world.points)
-        lasts = np.column_stack([np.full(count, len(self.photos) + 99), np.full(count, -99)])
-        often = np.bincount(sights.point[agrees], minlength=count) >= min(4, self.count)
-        use = agrees & often[sights.point] & (sights.photo < self.count)
-        np.minimum.at(lasts[:, 0], sights.point[use], sights.photo[use])
-        np.maximum.at(lasts[:, 1], sights.point[use], sights.photo[use])
-        self.lasts = lasts
-
-    def _all_sights(self):
-        held = np.flatnonzero(self.sure)
-        return cameras.Sights(
-            np.concatenate([held, self.sights["photo"]]),
-            np.concatenate([np.zeros(len(held), int), self.sights["point"] + 1]),
-            np.vstack([np.array([self.photos[k]["hold"] for k in held]).reshape(-1, 2), self.sights["at"]]),
-            np.concatenate(
-                [
-                    [max(HOLD_SIGMA, self.photos[k]["sigma"]) for k in held],
-                    np.full(len(self.sights["photo"]), self.corner),
-                ]
-            ),
-        )
-
-    def even_out(self, settings):
-        """The even walk, and how near everything is to it."""
-        known = self.seen & self.solved
-        known[list(self.problems)] = False
-        known = known[: self.count] if known[: self.count].any() else self.seen[: self.count]
-        world, photos = self.world, self.photos[: self.count]
-        self.place = path.smoothed(world.place[: self.count], settings["smooth"], known)
-        self.off = np.linalg.norm(world.place[: self.count] - self.place, axis=1)
-        self.shake = float(np.sqrt(np.mean(self.off[known] ** 2)))
-        target = np.linalg.inv(self.camera) @ [*self.hold, 1]
-        along = self.place - self.place[0]
-        main = np.linalg.svd(along - along.mean(0))[2][0]
-        self.way = (world.place[: self.count] - self.place[0]) @ (main if main @ along[-1] >= 0 else -main)
-        if settings["held"] == "all":
-            self.place = np.tile(world.place[self.fixed], (self.count, 1))
-        upright = steady.vertical(world.turn[: self.count][known])
-        self.turn = np.array([steady.aimed(p, target, self.hold, upright, self.camera) for p in self.place])
-        self._level()
-        for k in np.flatnonzero((self.seen & ~self.solved)[: self.count]):
-            # Nothing but the hold point says how this one was aimed.
-            back = steady.rotation_to(photos[k]["hold"], photos[k]["lean"], self.hold, self.camera)
-            world.place[k] = self.place[k]
-            world.turn[k] = np.linalg.inv(np.linalg.inv(self.camera) @ back @ self.camera) @ self.turn[k]
-        self.normals, self.offs = parallax.surfaces(
-            world,
-            self.covariance,
-            self.lasts,
-            self.turn,
-            self.place,
-            self.hold,
-            self.camera,
-            self.size,
-            max(self.shake, 1e-6),
-        )
-        self.bends = settings["parallax"] and settings["held"] == "point"
-
-    def _level(self):
-        """Turn the even cameras about the hold point so that the line between the level points keeps its direction."""
-        inverse = np.linalg.inv(self.camera)
-        angles = np.full(self.count, np.nan)
-        for k, photo in enumerate(self.photos[: self.count]):
-            if photo.get("level"):
-                rays = np.column_stack([photo["level"], np.ones(2)]) @ inverse.T
-                on_plane = rays @ (self.camera @ self.turn[k] @ self.world.turn[k].T).T
-                along = np.diff(on_plane[:, :2] / on_plane[:, 2:], axis=0)[0]
-                angles[k] = np.arctan2(along[1], along[0])
-        known = np.flatnonzero(np.isfinite(angles))
-        if len(known):
-            wanted = np.subtract(*self.level[::-1])
-            turned = np.angle(np.exp(1j * (angles[known] - np.arctan2(wanted[1], wanted[0]))))
-            for k, angle in enumerate(np.interp(np.arange(len(angles)), known, turned)):
-                self.turn[k] = steady.rolled(self.turn[k], -angle, self.hold, self.camera)
-
-    def warp(self, k):
-        """(matrix, grid or None) of a photo."""
-        seen, even = (self.world.turn[k], self.world.place[k]), (self.turn[k], self.place[k])
-        matrix, grid = parallax.warp(self.normals[k], self.offs[k], seen, even, self.camera, self.size)
-        if not self.bends:
-            grid = None
-        if self.sure[k] or self.photos[k].get("said"):
-            # The hold point lies where it was found, to the last hundredth of a pixel.
-            reached = transfer(matrix, self.hold[None])[0]
-            reached = reached if grid is None else reached + parallax.at(grid, self.hold[None], self.size)[0]
-            off = np.array(self.photos[k]["hold"]) - reached
-            matrix = np.array([[1, 0, off[0]], [0, 1, off[1]], [0, 0, 1]]) @ matrix
-            matrix /= matrix[2, 2]
-        return matrix, grid
-
-    def scale(self, k):
-        """Size of the hold point's surroundings on the plane against the reference."""
-        target = np.linalg.inv(self.camera) @ [*self.hold, 1]
-        return float(1 / (self.turn[k][2] @ (target - self.place[k])))
+    level = [photo.get("level") or [[np.nan] * 2] * 2 for photo in photos]
+    said = of("said", False).astype(bool)
+    seen = np.array(["problem" not in photo for photo in photos])
+    sure = (of("likeness", 0) > 0) & ~said
+    hold, lean, scale, sigma = of("hold", [np.nan] * 2), of("lean", np.nan), of("scale", np.nan), of("sigma", np.nan)
+    return walk.Tracked(seen, sure, said, hold, lean, scale, sigma, np.array(level, float))
 
 
 def straightened(photo, glass):
@@ -257,26 +157,21 @@ def straightened(photo, glass):
     return photo | points
 
 
-def described(photo, problem, shoot, k, glass):
-    """One photo's record."""
-    if "problem" in photo:
-        return {"name": photo["name"], "placed": False, "problem": photo["problem"]}
-    matrix, grid = shoot.warp(k)
-    held = transfer(matrix, shoot.hold[None])[0]
-    held = held if grid is None else held + parallax.at(grid, shoot.hold[None], shoot.size)[0]
+def described(photo, problem, matrix, grid, held, solved, even, k):
+    """The record of a photo that could be tracked."""
     record = {
         "name": photo["name"],
-        "hold": lens.to_photo(glass, held).tolist(),
+        "hold": held.tolist(),
         "lean": photo["lean"],
-        "scale": shoot.scale(k),
+        "scale": float(even.scale[k]),
         "likeness": photo["likeness"],
         "placed": not problem,
         "matrix": matrix.tolist(),
         "grid": None if grid is None else np.round(grid, 3).tolist(),
-        "place": shoot.world.place[k].tolist(),
-        "way": float(shoot.way[k]),
-        "off": float(shoot.off[k]),
-        "agreeing": float(shoot.agreeing[k]),
+        "place": solved.world.place[k].tolist(),
+        "way": float(even.way[k]),
+        "off": float(even.off[k]),
+        "agreeing": float(solved.agreeing[k]),
     }
     return record | ({"problem": problem} if problem else {})
 

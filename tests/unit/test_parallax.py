@@ -68,7 +68,7 @@ def test_warp_shows_what_the_even_camera_would_have_seen(places):
     """Points at the surface's own depth, seen by the shaken camera, come to lie where the even one sees them."""
     near = 1 + 3 * np.abs(places[:, 0] - HOLD[0]) / SIZE[0]
     found = surface(places, near)
-    even = np.eye(3), np.zeros(3)
+    even = np.eye(3), np.zeros(3), CAMERA
     shaken = cameras.turned(np.array([[0.01, -0.02, 0.01]]))[0], np.array([6e-4, -4e-4, 5e-4])
     matrix, grid = parallax.warp(found.normal, found.off, shaken, even, CAMERA, SIZE)
     depth = 1 / (rays(places) @ found.normal + parallax.at(found.off, places, SIZE))

@@ -1,12 +1,13 @@
 """Where the camera stood and how it was turned at each photo: one robust solve over all photos and lasting points.
 
-A bundle adjustment (Triggs et al. 1999, "Bundle adjustment: a modern synthesis") with one focal length for all photos.
+A bundle adjustment (Triggs et al. 1999, "Bundle adjustment: a modern synthesis") with one focal length for all photos,
+which is an unknown like the others where it is in doubt.
 Coordinates are the reference camera's: x right, y down, z forward, its place the origin; the length unit is the hold
 point's depth there. A point X of the world, (x, y, z, w) up to scale, is seen at K R (X_xyz - X_w p) by a photo whose
 camera stands at p; w is 0 for what is infinitely far.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.spatial.transform import Rotation
@@ -17,8 +18,9 @@ from kerbwalk import bundle
 # Blake & Zisserman 1987).
 COARSE = (24.0, 12.0, 6.0, 3.0, 2.0)
 FINE = (1.5,)
-# So many steps for each, or fewer where they no longer help.
+# So many steps for each, or fewer where one takes less than this part of the cost, most of which is of what moves.
 STEPS = 8
+SETTLED = 0.001
 # What is known without looking: a place lies between its neighbours' to this part of the hold point's distance, and
 # photographers level the camera to about this angle.
 PLACE_SIGMA = 0.02
@@ -48,20 +50,26 @@ class Sights:
 
 @dataclass
 class World:
-    """turn: (n, 3, 3) world to camera; place: (n, 3) of the cameras; points: (k, 4) homogeneous, of length 1."""
+    """turn: (n, 3, 3) world to camera; place: (n, 3) of the cameras; points: (k, 4) homogeneous, of length 1; camera:
+    K, 3x3, pixels.
+    """
 
     turn: np.ndarray
     place: np.ndarray
     points: np.ndarray
+    camera: np.ndarray
 
 
-def solve(sights, guess, camera, fixed):
+def solve(sights, guess, fixed, doubt=0.0):
     """Cameras and points that agree best with all that is seen.
 
-    sights: Sights; guess: World; camera: K, 3x3; fixed: index of the reference photo, which stays where it is, as does
-    the hold point. Returns (World, distance (m,) in pixels of each sight from where the world says it should be).
+    sights: Sights; guess: World; fixed: index of the reference photo, which stays where it is and sees the hold point
+    where it is; doubt: standard deviation of the logarithm of the guess's focal length, 0 if it is sure.
+    Returns (World, distance (m,) in pixels of each sight from where the world says it should be).
     Levenberg-Marquardt on the reprojection error with Geman-McClure weights; points are eliminated (Schur complement).
-    Some of the photos come first; the others are placed by the points that these give, and then all together.
+    Some of the photos come first; the others are placed by the points that these give, and then all together. So does
+    the guessed focal length: cameras and points find each other before it may change, as a scene that is not yet a
+    street says anything of it.
     """
     count = len(guess.turn)
     seen = np.bincount(sights.photo, minlength=count) > 0
@@ -70,14 +78,18 @@ def solve(sights, guess, camera, fixed):
     some = np.zeros(count, bool)
     some[known[:: -(-len(known) // FIRST_PHOTOS)]] = True
     some[fixed] = True
-    world = _descend(sights.of(some[sights.photo]), guess, camera, fixed, some, COARSE)
+    prior = np.log(guess.camera[0, 0]), doubt
+    firsts = sights.of(some[sights.photo])
+    world = _descend(firsts, guess, (prior[0], 0.0), fixed, some, COARSE)
+    if doubt:
+        world = _descend(firsts, world, prior, fixed, some, COARSE)
     if (seen & ~some).any():
         world = _between(world, guess, some, seen)
         rest = sights.of(~some[sights.photo])
         for scale in COARSE + FINE:
-            world = _resect(rest, world, camera, scale)
-    world = _descend(sights, world, camera, fixed, seen, FINE)
-    return world, np.hypot(*_missed(sights, world, camera).T)
+            world = _resect(rest, world, scale)
+    world = _descend(sights, world, prior, fixed, seen, FINE)
+    return world, np.hypot(*_missed(sights, world).T)
 
 
 def guess(sights, turn, scale, hold, camera, fixed):
@@ -103,13 +115,13 @@ def guess(sights, turn, scale, hold, camera, fixed):
     points[:, 2] = 1
     points[sights.point[first]] = np.column_stack([rays / nearness[:, None] + place[sights.photo[first]], nearness**0])
     points[HOLD] = [*ray, 1]
-    return World(turn, place, points / np.linalg.norm(points, axis=1, keepdims=True))
+    return World(turn, place, points / np.linalg.norm(points, axis=1, keepdims=True), camera)
 
 
-def spread(sights, world, camera, counted):
+def spread(sights, world, counted):
     """Covariances of the points, (k, 3, 3), in the directions of tangents(); counted: bool (m,), sights that agree."""
     sights = sights.of(counted)
-    inner = _normal(sights, _missed(sights, world, camera), 1 / sights.sigma**2, world, camera)[2] + 1e-6 * np.eye(3)
+    inner = _normal(sights, _missed(sights, world), 1 / sights.sigma**2, world)[2] + 1e-6 * np.eye(3)
     return np.linalg.inv(inner + 1e-9 * np.einsum("kii->k", inner)[:, None, None] * np.eye(3))
 
 
@@ -130,10 +142,9 @@ def project(camera, turn, place, points):
     return seen[:, :2] / np.where(seen[:, 2:] > 1e-6, seen[:, 2:], np.nan)
 
 
-def _missed(sights, world, camera):
-    return bundle.misses(
-        sights.photo, sights.point, sights.at, world.turn, world.place, world.points, camera[0, 0], camera[:2, 2]
-    )
+def _missed(sights, world):
+    seen, there = (sights.photo, sights.point, sights.at), (world.turn, world.place, world.points)
+    return bundle.misses(*seen, *there, world.camera[0, 0], world.camera[:2, 2])
 
 
 def _weights(sights, error, scale):
@@ -148,9 +159,8 @@ def _cost(sights, error, scale):
     return float((robust / sights.sigma**2).sum())
 
 
-def _normal(sights, error, weight, world, camera):
-    basis = tangents(world.points)
-    parts = world.turn, world.place, world.points, basis, camera[0, 0]
+def _normal(sights, error, weight, world):
+    parts = world.turn, world.place, world.points, tangents(world.points), world.camera[0, 0]
     return bundle.normal(sights.photo, sights.point, error, weight, *parts, HOLD)
 
 
@@ -165,23 +175,29 @@ def tangents(points):
     return basis
 
 
-def _descend(sights, world, camera, fixed, photos, scales):
-    """Levenberg-Marquardt, some steps for each scale, tried again with more damping where one fails."""
+def _descend(sights, world, prior, fixed, photos, scales):
+    """Levenberg-Marquardt, some steps for each scale, tried again with more damping where one fails.
+
+    prior: what the logarithm of the focal length is thought to be, and its standard deviation.
+    """
     index = np.cumsum(photos) - 1
     sights = sights.of(np.lexsort((sights.photo, sights.point)))
     own, count = index[sights.photo], int(photos.sum())
     first = np.searchsorted(sights.point, np.arange(len(world.points) + 1))
-    held = np.append(6 * index[fixed] + np.arange(6), 6 * count)
+    held = 6 * index[fixed] + np.arange(6) if prior[1] else np.append(6 * index[fixed] + np.arange(6), 6 * count)
     damping, settled = 1e-3, None
     for scale in np.repeat(scales, STEPS):
         if scale == settled:
             continue
-        error = _missed(sights, world, camera)
+        error = _missed(sights, world)
         weight = _weights(sights, error, scale)
-        of_photo, pull_photo, of_point, pull_point, focal_point, cross = _normal(sights, error, weight, world, camera)
-        priors, right = _priors(world, photos)
+        of_photo, pull_photo, of_point, pull_point, focal_point, cross = _normal(sights, error, weight, world)
+        priors, right = _priors(world, photos, prior)
         right[:-1] += pull_photo[photos, :6].ravel()
-        cost = _cost(sights, error, scale) + _prior_cost(world, photos)
+        right[-1] += pull_photo[:, 6].sum()
+        priors[:-1, -1] = of_photo[photos, :6, 6].ravel()
+        priors[-1, -1] += of_photo[:, 6, 6].sum()
+        cost = _cost(sights, error, scale) + _prior_cost(world, photos, prior)
         for _ in range(6):
             kept = of_point + (damping * np.einsum("kii->ki", of_point) + 1e-3)[:, :, None] * np.eye(3)
             inverse = np.linalg.inv(kept)
@@ -193,23 +209,25 @@ def _descend(sights, world, camera, fixed, photos, scales):
             blocks = blocks + (damping * np.einsum("kii->ki", blocks))[:, :, None] * np.eye(6)
             for c in range(count):
                 system[6 * c : 6 * c + 6, 6 * c : 6 * c + 6] += blocks[c]
+            system[-1, -1] += damping * of_photo[:, 6, 6].sum()
             system[held, held] += 1e18
             change = -np.linalg.solve(system, rest)
             pull = bundle.pulled(first, own, cross, focal_point, pull_point, change)
             moved = -np.einsum("kij,kj->ki", inverse, pull)
-            change = change[:-1].reshape(-1, 6)
+            longer, change = np.exp(change[-1]), change[:-1].reshape(-1, 6)
             turn, place, points = world.turn.copy(), world.place.copy(), world.points.copy()
             turn[photos] = turned(change[:, :3]) @ turn[photos]
             place[photos] += change[:, 3:]
             points += np.einsum("kij,kj->ki", tangents(points), moved)
+            points[HOLD, :2] /= longer
             points /= np.linalg.norm(points, axis=1, keepdims=True)
-            tried = World(turn, place, points)
-            after = _cost(sights, _missed(sights, tried, camera), scale) + _prior_cost(tried, photos)
+            tried = World(turn, place, points, world.camera * np.array([[longer, 1, 1], [1, longer, 1], [1, 1, 1]]))
+            after = _cost(sights, _missed(sights, tried), scale) + _prior_cost(tried, photos, prior)
             if after < cost:
                 world, damping = tried, max(damping / 10, 1e-9)
                 break
             damping *= 10
-        if not after < 0.99 * cost:
+        if not after < (1 - SETTLED) * cost:
             settled = scale
     return world
 
@@ -224,7 +242,7 @@ def _curvature(photos):
     return rows
 
 
-def _priors(world, photos):
+def _priors(world, photos, prior):
     """The normal equations of what is known without looking: (6 n + 1, 6 n + 1) and (6 n + 1,)."""
     cameras = int(photos.sum())
     system, right = np.zeros((cameras, 6, cameras, 6)), np.zeros((cameras, 6))
@@ -236,12 +254,17 @@ def _priors(world, photos):
     slope = np.stack([np.zeros(cameras), turn[:, 2, 1], -turn[:, 1, 1]], 1)
     system[range(cameras), :3, range(cameras), :3] += slope[:, :, None] * slope[:, None] / ROLL_SIGMA**2
     right[:, :3] += slope * turn[:, 0, 1, None] / ROLL_SIGMA**2
-    return np.pad(system.reshape(6 * cameras, -1), (0, 1)), np.append(right.ravel(), 0.0)
+    system, right = np.pad(system.reshape(6 * cameras, -1), (0, 1)), np.append(right.ravel(), 0.0)
+    if prior[1]:
+        system[-1, -1] = 1 / prior[1] ** 2
+        right[-1] = (np.log(world.camera[0, 0]) - prior[0]) / prior[1] ** 2
+    return system, right
 
 
-def _prior_cost(world, photos):
+def _prior_cost(world, photos, prior):
     bent = _curvature(photos) @ world.place[photos]
-    return float((bent**2).sum() / PLACE_SIGMA**2 + (world.turn[photos, 0, 1] ** 2).sum() / ROLL_SIGMA**2)
+    longer = (np.log(world.camera[0, 0]) - prior[0]) / prior[1] if prior[1] else 0.0
+    return float((bent**2).sum() / PLACE_SIGMA**2 + (world.turn[photos, 0, 1] ** 2).sum() / ROLL_SIGMA**2 + longer**2)
 
 
 def _between(world, begun, known, wanted):
@@ -255,21 +278,21 @@ def _between(world, begun, known, wanted):
     place, angles = (_interpolated(k, at, values) for values in (world.place[at], corrected))
     further = (wanted & ~known)[:, None]
     turn = np.where(further[:, :, None], begun.turn @ turned(angles), world.turn)
-    return World(turn, np.where(further, place, world.place), world.points)
+    return replace(world, turn=turn, place=np.where(further, place, world.place))
 
 
 def _interpolated(k, at, values):
     return np.stack([np.interp(k, at, column) for column in values.T], 1)
 
 
-def _resect(sights, world, camera, scale):
+def _resect(sights, world, scale):
     """One step for each photo alone, the points kept."""
-    error = _missed(sights, world, camera)
-    blocks, force = _normal(sights, error, _weights(sights, error, scale), world, camera)[:2]
+    error = _missed(sights, world)
+    blocks, force = _normal(sights, error, _weights(sights, error, scale), world)[:2]
     blocks, force = blocks[:, :6, :6], force[:, :6]
     blocks += 1e-6 * np.einsum("kii->ki", blocks)[:, :, None] * np.eye(6) + np.diag([1e4] * 3 + [1e3] * 3)
     change = -np.linalg.solve(blocks, force[:, :, None])[:, :, 0]
-    return World(turned(change[:, :3]) @ world.turn, world.place + change[:, 3:], world.points)
+    return replace(world, turn=turned(change[:, :3]) @ world.turn, place=world.place + change[:, 3:])
 
 
 def turned(angles):

@@ -69,30 +69,28 @@ def surface(places, nearness, sigma, weight, hold, hold_nearness, camera, size, 
     return Nearness(normal, off / scale)
 
 
-def surfaces(world, covariance, lasts, turn, place, hold, camera, size, shake):
+def surfaces(world, covariance, lasts, even, hold, size):
     """The surface of inverse depth as each even camera sees it.
 
     world: cameras.World; covariance: of its points; lasts: (k, 2), first and last photo that show a point, the first
-    beyond the last for those not to be used; turn, place: (n, 3, 3) and (n, 3), the even cameras; hold: (2,) on
-    the plane; camera: K; size: of the plane; shake: usual error of place.
+    beyond the last for those not to be used; even: walk.Even, the even cameras; hold: (2,) on the plane; size: of it.
     Returns (normals (n, 3), offs (n, gh, gw)). Every third is fitted, those between are interpolated, and points fade
     out beyond the photos that show them: so the surface changes slowly.
     """
-    count = len(turn)
+    count, shake = len(even.turn), max(even.shake, 1e-6)
     fitted = np.unique(np.append(np.arange(0, count, EVERY), count - 1))
     normals, offs = [], []
     for k in fitted:
-        at_plane = cameras.project(camera, turn[k], place[k], world.points)
-        nearness, sigma = cameras.nearness(world, covariance, turn[k], place[k])
+        at_plane = cameras.project(even.camera[k], even.turn[k], even.place[k], world.points)
+        nearness, sigma = cameras.nearness(world, covariance, even.turn[k], even.place[k])
         away = np.maximum(np.maximum(lasts[:, 0] - k, k - lasts[:, 1]), 0)
         weight = np.clip(1 - away / FADE, 0, 1)
         weight[cameras.HOLD] = 0
         with np.errstate(invalid="ignore"):
             about = (np.abs(at_plane / size - 0.5) < 0.6).all(1)
         use = about & (weight > 0)
-        found = surface(
-            at_plane[use], nearness[use], sigma[use], weight[use], hold, nearness[cameras.HOLD], camera, size, shake
-        )
+        seen, held = (at_plane[use], nearness[use], sigma[use], weight[use]), nearness[cameras.HOLD]
+        found = surface(*seen, hold, held, even.camera[k], size, shake)
         normals.append(found.normal)
         offs.append(found.off)
 
@@ -107,10 +105,10 @@ def surfaces(world, covariance, lasts, turn, place, hold, camera, size, shake):
 def warp(normal, off, seen, even, camera, size):
     """What takes the plane to a photo: the homography of the surface's plane, and the rest as shifts at the nodes.
 
-    normal, off: the surface; seen, even: (turn, place) of the photo's camera and of the even one; camera: K; size: of
-    the plane. Returns (3x3, (gh, gw, 2) photo pixels).
+    normal, off: the surface; seen, even: (turn, place) of the photo's camera and (turn, place, K) of the even one;
+    camera: the photo's K; size: of the plane. Returns (3x3, (gh, gw, 2) photo pixels).
     """
-    inverse = np.linalg.inv(camera)
+    inverse = np.linalg.inv(even[2])
     relative, step = seen[0] @ even[0].T, seen[0] @ (even[1] - seen[1])
     matrix = camera @ (relative + np.outer(step, normal)) @ inverse
     places = nodes(size, off.shape).reshape(-1, 2)
