@@ -115,7 +115,7 @@ def _shoot(folder: Path, spec: ShootSpec, index: int) -> None:
     mosaic = photo.photograph(spec, index)
     crop_factor = 1.5 if 2 * spec.size[0] == 3 * spec.size[1] else 2.0
     pixels_per_cm = 10 * np.hypot(*spec.size) * crop_factor / camera.FILM_DIAGONAL_MM
-    focal_mm = walk.FILM_MM / crop_factor
+    focal_mm = spec.film_mm / crop_factor
     moment = datetime(2031, 3, 14, 21, 4, 10) + timedelta(seconds=INTERVAL_S * index, milliseconds=370 * index % 1000)
     when = moment.strftime("%Y:%m:%d %H:%M:%S")
     exif = [
@@ -131,7 +131,7 @@ def _shoot(folder: Path, spec: ShootSpec, index: int) -> None:
         (41486, dng.RATIONAL, [pixels_per_cm]),  # FocalPlaneXResolution
         (41487, dng.RATIONAL, [pixels_per_cm]),
         (41488, dng.SHORT, [3]),  # FocalPlaneResolutionUnit: centimetre
-        (41989, dng.SHORT, [walk.FILM_MM]),
+        (41989, dng.SHORT, [spec.film_mm]),
         (42036, dng.ASCII, f"{MAKER} {focal_mm:g} mm"),  # LensModel
     ]
     dng.write(
@@ -200,7 +200,7 @@ def _points(spec: ShootSpec, index: int, most: int = 300) -> list[dict]:
     scene = walk.town_of(spec).scene
     scale = min(1, 1200 / max(spec.size))
     width, height = (round(side * scale) for side in spec.size)
-    K, (R, t) = camera.intrinsics((width, height), walk.FILM_MM), walk.pose(spec, index)
+    K, (R, t) = camera.intrinsics((width, height), spec.film_mm), walk.pose(spec, index)
     maps, boxes = render.view(scene.origin, scene.u, scene.v, K, R, t)
     light, near = np.empty((2, height, width), np.float32)
     faces = np.empty((height, width), np.int32)

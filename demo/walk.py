@@ -10,7 +10,6 @@ from demo.places import build
 from demo.town import Town, load
 
 _towns: dict[tuple, Town] = {}
-FILM_MM = 27  # 35 mm equivalent by the diagonal
 
 
 @dataclass(frozen=True)
@@ -31,6 +30,7 @@ class ShootSpec:
     beat_sigma: of the logarithm, of a lamp beside the clock that flickers by itself; 0 for no such lamp.
     orientation: how the sensor lay, EXIF 1, 3, 6 or 8.
     lens: what the lens does, (distortion, lateral of red, of blue, vignetting) as in demo/camera.py; () for nothing.
+    film_mm: focal length, 35 mm equivalent by the diagonal.
     """
 
     name: str = "walk"
@@ -57,6 +57,7 @@ class ShootSpec:
     beat_sigma: float = 0.0
     orientation: int = 1
     lens: tuple[tuple[float, ...], ...] = ()
+    film_mm: int = 27
 
 
 def random(spec: ShootSpec, purpose: int, index: int = 0) -> np.random.Generator:
@@ -66,7 +67,7 @@ def random(spec: ShootSpec, purpose: int, index: int = 0) -> np.random.Generator
 
 def lens(spec: ShootSpec) -> np.ndarray:
     """K, (3, 3), pixels."""
-    return camera.intrinsics(spec.size, FILM_MM)
+    return camera.intrinsics(spec.size, spec.film_mm)
 
 
 def town_of(spec: ShootSpec) -> Town:
