@@ -110,16 +110,16 @@ def measure(warps, proxies, sights):
     laid = {k: lay(photos[k]["name"], matrices[k], glass, proxies) for k in placed}
     lasting = places_seen(laid, matrices, sights, glass, proxies.light_scale)
 
-    def links(steps, every=1, vignetting=0.0):
-        pairs = list(zip(placed, placed[steps:], strict=False))[::every]
-        found = {(i, j): light.ratio(laid[i], laid[j], vignetting) for i, j in pairs}
+    def links(steps, levels, vignetting):
+        pairs = zip(placed, placed[steps:], strict=False)
+        found = {(i, j): light.ratio(laid[i], laid[j], vignetting, levels[j] - levels[i]) for i, j in pairs}
         return {pair: ratio for pair, ratio in found.items() if ratio}
 
-    ratios = links(1)
+    ratios = links(1, np.full(len(photos), np.nan), 0.0)
     levels, _ = light.solve(len(photos), ratios)
     _, vignetting = drift.drift(levels, *lasting)
-    for steps, every in light.LONG:
-        ratios |= light.doubted(links(steps, every, vignetting), levels)
+    for steps in light.LONG:
+        ratios |= light.doubted(links(steps, levels, vignetting), levels)
     levels, sigmas = light.solve(len(photos), ratios)
     return levels + drift.drift(levels, *lasting)[0], sigmas, ratios
 

@@ -70,6 +70,27 @@ def test_ratio_with_light_that_fades_away(scene):
     assert found.model[0] == pytest.approx(np.log(0.97), abs=3e-3)
 
 
+@pytest.mark.parametrize("added", [0.05, 0.3, 1.0, 4.0])
+def test_a_bus_that_crosses_the_picture_is_no_gain(scene, added):
+    """It lights a third of each of six photos, another third in each, so that in most pairs hardly a third is alike."""
+    rng = np.random.default_rng(8)
+    truth = rng.normal(0, 0.06, 20)
+    frames = []
+    for k, gain in enumerate(np.exp(truth)):
+        lit = np.ones(SIZE[0])
+        if 7 <= k < 13:
+            lit[int((k - 7) * 0.13 * SIZE[0]) :][: SIZE[0] // 3] += added
+        frames.append(framed(gain * scene() * lit, rng))
+    ratios = {(i, i + 1): light.ratio(frames[i], frames[i + 1]) for i in range(19)}
+    alone, _ = light.solve(20, ratios)
+    for steps in light.LONG:
+        pairs = zip(range(20), range(steps, 20), strict=False)
+        far = {(i, j): light.ratio(frames[i], frames[j], 0.0, alone[j] - alone[i]) for i, j in pairs}
+        ratios |= light.doubted({pair: one for pair, one in far.items() if one}, alone)
+    found, _ = light.solve(20, ratios)
+    assert np.abs(found - (truth - truth.mean())).max() < 3e-3
+
+
 @pytest.mark.parametrize(
     "matrix", [np.array([[1, 0, 0.3], [0, 1, -0.2], [0, 0, 1]]), np.array([[1.01, 0, -3], [0, 1.01, -1], [0, 0, 1]])]
 )

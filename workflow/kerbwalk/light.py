@@ -9,8 +9,8 @@ import numpy as np
 WHITE = 65535
 # Below this level (of 65535) noise and black level decide, and a ratio means nothing.
 DARK = 130
-# Beside those of single steps there are links over so many steps, from each so many photos.
-LONG = ((3, 1), (8, 2))
+# Beside those of single steps there are links over so many steps, not farther off what those tell than this (log).
+LONG, ASTRAY = (3, 8), 0.05
 # Sums are compared over blocks of this many proxy pixels a side.
 BLOCK = 6
 MIN_BLOCKS = 40
@@ -23,6 +23,9 @@ VIGNETTING, BREATHING = 0.3, 0.02
 # Where Tukey's biweight ends, standard deviations. Far less than the 4.685 of textbooks: of a bus's light on a wall
 # the weak outskirts do harm, and there are blocks enough.
 END = 2.0
+# Blocks' standard deviations are no smaller than this where it is asked on what they agree; links in which fewer agree
+# than this part of the blocks are the less trusted, as with a bus here in the one photo and there in the other.
+WIDE, AGREE = 5e-3, 0.8
 
 
 @dataclass
@@ -70,19 +73,19 @@ def frame(rgb, usable, radius):
     return Frame(grey * good, good, code, blocks)
 
 
-def ratio(first, second, vignetting=0.0):
+def ratio(first, second, vignetting=0.0, expected=np.nan):
     """How much brighter one photo is than another, from the places where both show the same thing.
 
-    first, second: Frame; vignetting: of the lens, as far as it is known (log e, at the corner). Returns a Ratio, or
-    None where too little corresponds.
+    first, second: Frame; vignetting: of the lens, as far as it is known (log e, at the corner); expected: log of the
+    ratio as far as it is known, or NaN. Returns a Ratio, or None where too little corresponds.
     What the walk moved is laid on each other by dense inverse search optical flow (Kroeger et al. 2016). Sums over
     small blocks are compared, since what is left of error in that largely cancels in them; blocks in which the two
-    disagree, or at steep edges, count less. What is sought is the mode of their log ratios, not the mean: whoever walks
-    through, a lamp that goes on, or a bus that lights most of the picture adds values far and wide, while all that has
-    not changed agrees on one. From the mode on, Tukey's biweight (Beaton & Tukey 1974) judges each block by itself and
-    together with those around it, as light from elsewhere comes to many side by side. The model has the ratio and, as
-    far as their priors let them, the lens's vignetting (r^2, which the walk moves over the scene) and a change of it,
-    as an aperture that closes differently makes.
+    disagree, or at steep edges, count less. What is sought is the log ratio on which most of them agree, not the mean:
+    whoever walks through, a lamp that goes on, or a bus that lights most of the picture adds values far and wide, while
+    all that has not changed agrees on one. From there, Tukey's biweight (Beaton & Tukey 1974) judges each block by
+    itself and together with those around it, as light from elsewhere comes to many side by side. The model has the
+    ratio and, as far as their priors let them, the lens's vignetting (r^2, which the walk moves over the scene) and a
+    change of it, as an aperture that closes differently makes.
     """
     flow = cv2.DISOpticalFlow_create(cv2.DISOPTICAL_FLOW_PRESET_ULTRAFAST).calc(first.code, second.code, None)
     there = flow + _grid(*flow.shape[:2])
@@ -106,15 +109,19 @@ def ratio(first, second, vignetting=0.0):
     beyond = (blocks - first.blocks).astype(float)
     design = np.dstack([np.ones_like(values), -beyond[..., 0], -blocks[..., 0]])
     values += vignetting * beyond[..., 0]
-    model, normal, weight, error = _biweight(values, design, variance, whole, (VIGNETTING, BREATHING))
+    near = whole & ~(np.abs(values - expected) > ASTRAY)
+    if near.sum() < MIN_BLOCKS:
+        return None
+    model, normal, weight, error = _biweight(values, design, variance, near, (VIGNETTING, BREATHING))
     counted = weight > 0
     if counted.sum() < MIN_BLOCKS / 2:
         return None
     own = np.linalg.inv(normal + 1e-3 * np.eye(3))
+    agree = min(counted.sum() / whole.sum() / AGREE, 1.0)
     red, blue = np.exp(np.median(first.blocks[counted][:, 1:], axis=0))
     return Ratio(
         model=model + own @ (np.square([0, 1 / VIGNETTING, 1 / BREATHING]) * model) + [0, vignetting, 0],
-        information=np.linalg.inv(own + np.diag([LINK_FLOOR**2, 0, 0])),
+        information=agree * np.linalg.inv(own + np.diag([LINK_FLOOR**2, 0, 0])),
         pixels=int(share[counted].sum() * BLOCK**2),
         shares=np.array([red, blue]) / (red + 2 + blue),
         colour=np.median(beyond[counted][:, 1:], axis=0),
@@ -218,12 +225,12 @@ def _biweight(values, design, variance, whole, prior):
     """Fit values = design @ model by Tukey's biweight.
 
     values, variance, whole (which of them to use): (rows, columns); design: (rows, columns, m); prior: standard
-    deviations, about zero, of all of the model but its first part, which starts at the mode.
+    deviations, about zero, of all of the model but its first part, which starts where most agree.
     Returns the model (m,), the data's information about it (m, m), the weights and the errors, (rows, columns).
     """
     sigma, sure = np.sqrt(variance), whole / variance
     hold_back = np.diag(np.square([1e-3, *(1 / p for p in prior)]))
-    model = np.array([_mode(values[whole], 1 / sigma[whole]), *(0.0 for _ in prior)])
+    model = np.array([_agreed(values[whole], sigma[whole]), *(0.0 for _ in prior)])
     around = np.maximum(_sums(sure), 1e-9)
     stretch = 1.0
     for _ in range(40):
@@ -255,10 +262,10 @@ def _spread(magnitudes):
     return 1.4826 * float(np.partition(magnitudes, middle)[middle]) if len(magnitudes) else 1.0
 
 
-def _mode(values, weights):
-    """Where the weighted values lie densest: a histogram of 0.2 % bins about the median, smoothed by 1 %."""
-    start = np.median(values) - 3
-    bins = np.clip((values - start) / 0.002, 0, 2999).astype(int)
-    bell = np.exp(-np.square(np.arange(-20, 21) / 5) / 2)
-    density = np.convolve(np.bincount(bins, weights, 3000), bell, "same")
-    return float(start + 0.002 * (np.argmax(density[1:-1]) + 1.5))
+def _agreed(values, sigma):
+    """The value on which most agree, each as far as its sigma lets it; each counts one, however sure it is."""
+    reach = END * np.maximum(sigma, WIDE)
+    edges = np.concatenate([values - reach, values + reach])
+    order = np.argsort(edges, kind="stable")
+    best = np.argmax(np.cumsum(np.where(order < len(values), 1, -1)))
+    return edges[order[best : best + 2]].mean()

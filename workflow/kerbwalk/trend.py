@@ -10,9 +10,11 @@ from kerbwalk.exposure import changes_of, ramp
 # A camera's real step is taken for another than its settings say from this many standard deviations and stops on.
 SURE, APART = 3.0, 0.04
 # From so many photos on a trend may be smooth by its third and fourth differences.
-FEW = {3: 8, 4: 24}
-# By how much Schwarz's criterion has to speak for anything but a line: strong evidence (Kass & Raftery 1995).
-STRONG = 6.0
+FEW = {2: 8, 3: 8, 4: 24}
+# The orders of differences that are kept small, and whether the ends are level, of all trends but the line.
+KINDS = ((3, False), (4, False), (2, True), (3, True))
+# By how much Schwarz's criterion has to speak for anything but a line: positive evidence (Kass & Raftery 1995).
+POSITIVE = 3.0
 
 
 @dataclass
@@ -73,16 +75,18 @@ def trend(values, period):
     values: (n,) with NaN where unknown; period: changes quicker than this many photos are never taken for trend.
     Returns (n,). A smoothing spline of evenly spaced values (Whittaker 1923), as stiff as the values themselves say:
     the penalty is chosen by restricted maximum likelihood (Wahba 1985; Reiss & Ogden 2009); or as stiff as can be: a
-    line, a parabola, a cubic. Of these that one is taken which says most with the fewest degrees of freedom (Schwarz
-    1978), but for a line where the others say hardly more. So in steady light no flicker is left as a slow wobble, and
-    dusk, ever quicker and ever slower, is followed with few bends.
+    line, a parabola, a cubic; or one that is level at both ends (the smoother by the discrete cosine transform, Garcia
+    2010), as the light is before dusk and by street lamps. Of these a mean is taken (Bayesian model averaging, Hoeting
+    et al. 1999) in which each counts by how much it says with how few degrees of freedom (Schwarz 1978), a line a
+    little more. So in steady light no flicker is left as a slow wobble, and dusk, ever quicker and ever slower, is
+    followed with few bends.
     """
     return _smoother(values, period)(_filled(values))
 
 
 def stiffest(values, period):
     """A smooth series made smoother: of what comes back within `period` photos half is left. values: (n,)."""
-    return _spline(len(values), 3)(values, _penalty(period, 3)) if len(values) > 3 else values
+    return _spline(len(values), 3, False)(values, _penalty(period, 3)) if len(values) > 3 else values
 
 
 def _light_and_steps(estimated, known, period):
@@ -111,14 +115,16 @@ def _light_and_steps(estimated, known, period):
 
 
 def _smoother(values, period):
-    """The linear smoother, (n,) to (n,), that likelihood chooses for a series with NaN where unknown."""
+    """The linear smoother, (n,) to (n,), that a series with NaN where unknown asks for."""
     count, filled = len(values), _filled(values)
     if count < 5:
         return lambda series: np.full(count, series.mean())
-    splines = [_spline(count, order) for order in (2, 3, 4) if order == 2 or count >= FEW[order]]
-    choices = [choice for spline in splines for choice in _choices(spline, filled, period)]
-    _, spline, penalty = min(choices, key=lambda choice: choice[0])
-    return lambda series: spline(series, penalty)
+    kinds = [(2, False), *((order, level) for order, level in KINDS if count >= FEW[order])]
+    choices = [choice for kind in kinds for choice in _choices(_spline(count, *kind), filled, period)]
+    criteria, splines, penalties = zip(*choices, strict=True)
+    share = np.exp((min(criteria) - np.array(criteria)) / 2)
+    share /= share.sum()
+    return lambda series: sum(w * one(series, p) for w, one, p in zip(share, splines, penalties, strict=True))
 
 
 def _filled(values):
@@ -127,18 +133,25 @@ def _filled(values):
 
 
 @functools.cache
-def _spline(count, order):
-    return _Spline(count, order)
+def _spline(count, order, level):
+    return _Spline(count, order, level)
 
 
 class _Spline:
-    """The Whittaker smoother of a length and an order of differences, in the basis in which it is diagonal."""
+    """The Whittaker smoother of a length and an order of differences, in the basis in which it is diagonal; or the one
+    of a series that goes on mirrored at its ends, which makes these level. free: dimensions without a penalty."""
 
-    def __init__(self, count, order):
-        differences = np.diff(np.eye(count), order, axis=0)
-        self.order = order
-        self.eigen, self.vectors = np.linalg.eigh(differences.T @ differences)
-        self.eigen[:order] = 0
+    def __init__(self, count, order, level):
+        self.order, self.free = order, 1 if level else order
+        if level:
+            waves = np.pi * np.arange(count) / count
+            self.vectors = np.cos(waves * (np.arange(count)[:, None] + 0.5)) * np.sqrt(2 / count)
+            self.vectors[:, 0] = np.sqrt(1 / count)
+            self.eigen = (2 - 2 * np.cos(waves)) ** order
+        else:
+            differences = np.diff(np.eye(count), order, axis=0)
+            self.eigen, self.vectors = np.linalg.eigh(differences.T @ differences)
+            self.eigen[:order] = 0
 
     def __call__(self, values, penalty):
         return self.vectors @ ((self.vectors.T @ values) / (1 + penalty * self.eigen))
@@ -152,14 +165,15 @@ def _penalty(period, order):
 def _choices(spline, values, period):
     """[(criterion, spline, penalty)] for the penalty of the greatest restricted likelihood, and the stiffest.
 
-    Second differences are no choice but as a straight line: what they bend to has kinks.
+    Second differences are no choice but as a straight line, or with level ends: what they bend to has kinks.
     """
     penalties = _penalty(period, spline.order) * np.exp(np.arange(0, 12.5 * spline.order, 0.1))
-    eigen, parts = spline.eigen[spline.order :], (spline.vectors.T @ values)[spline.order :]
+    eigen, parts = spline.eigen[spline.free :], (spline.vectors.T @ values)[spline.free :]
     shrink = penalties[:, None] * eigen / (1 + penalties[:, None] * eigen)
     left = np.square(shrink * parts)
     likelihood = np.log(shrink).sum(1) / 2 - len(parts) / 2 * np.log((shrink * parts**2).sum(1) + 1e-30)
-    freedom = spline.order + (1 - shrink).sum(1)
+    freedom = spline.free + (1 - shrink).sum(1)
     criterion = len(values) * np.log(left.mean(1) + 1e-30) + np.log(len(values)) * freedom
-    chosen = [-1] if spline.order == 2 else [-1, int(np.argmax(likelihood))]
-    return [(criterion[k] + STRONG * (spline.order > 2), spline, penalties[k]) for k in chosen]
+    line = spline.free == 2
+    chosen = ([] if spline.free == 1 else [-1]) + ([] if line else [int(np.argmax(likelihood))])
+    return [(criterion[k] + POSITIVE * (not line), spline, penalties[k]) for k in chosen]
