@@ -45,7 +45,7 @@ def stepped(matrix, polygons, rgb):
     channels = [channel.copy() for channel in rgb.T]
     signal.mix(matrix, *channels)
     for polygon, channel in zip(polygons, channels, strict=True):
-        signal.follow(polygon.reshape(-1), channel)
+        signal.follow(polygon, channel)
     return np.stack(channels, axis=-1)
 
 
@@ -64,9 +64,9 @@ def random_cube():
 
 
 def by_tables(path, rgb):
-    matrices, curves, cube = tabulated(path)
-    for matrix, polygons in zip(matrices, curves, strict=True):
-        rgb = stepped(matrix, polygons, rgb)
+    matrices, curves, places, cube = tabulated(path)
+    for matrix, ends in zip(matrices, places, strict=True):
+        rgb = stepped(matrix, [curves[start:end] for start, end in ends], rgb)
     return cubed(cube, rgb) if len(cube) else rgb
 
 

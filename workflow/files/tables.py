@@ -15,8 +15,8 @@ PER_CHANNEL = (
     ocio.LogAffineTransform,
     ocio.LogCameraTransform,
 )
-# A look with one of these has exponentials, whose polygons need more corners.
-STEEP = (ocio.LogTransform, ocio.LogAffineTransform, ocio.LogCameraTransform)
+# Backwards these are exponentials, whose polygons need more corners.
+LOGARITHMS = (ocio.LogTransform, ocio.LogAffineTransform, ocio.LogCameraTransform)
 
 
 def encoder(path):
@@ -40,10 +40,11 @@ def encoder(path):
 def tabulated(path):
     """The look of a CTF or CLF file as steps that the line applies itself (kerbwalk.signal.encode).
 
-    Each step is a matrix and then a curve a channel; a cube may come last. Returns float32 (n, 3, 4),
-    (n, 3, 2 segments, 2), the curves as polygons, and (m, m, m, 3), the cube (kerbwalk.signal); or None where the look
-    holds a step of another kind, or one after the cube. All numbers come from OpenColorIO, at its full accuracy; it
-    takes the place of OpenColorIO's own pass over the picture, which lasts five times as long.
+    Each step is a matrix and then a curve a channel; a cube may come last. Returns float32 (n, 3, 4), the matrices; the
+    curves as polygons, float32 flat, and where in there each lies, int64 (n, 3, 2); and float32 (m, m, m, 3), the cube
+    (kerbwalk.signal); or None where the look holds a step of another kind, or one after the cube. All numbers come from
+    OpenColorIO, at its full accuracy; it takes the place of OpenColorIO's own pass over the picture, which lasts five
+    times as long.
     """
     steps, per_channel, cube = [np.eye(3, 4)], [[]], np.empty((0, 0, 0, 3), np.float32)
     with plain(path) as copy:
@@ -63,9 +64,18 @@ def tabulated(path):
             cube = np.array(transform.getData(), np.float32).reshape(size, size, size, 3)
         else:
             return None
-    bits = signal.FINE if any(isinstance(transform, STEEP) for transform in sum(per_channel, [])) else signal.USUAL
-    polygons = [_polygons(ocio.GroupTransform(transforms), bits) for transforms in per_channel]
-    return np.array(steps, np.float32), np.array(polygons), cube
+    curves = [_polygons(transforms) for transforms in per_channel]
+    # Channels with one curve share it, which leaves more room for it near the processor.
+    kept, places, start = [], np.empty((len(steps), 3, 2), np.int64), 0
+    for step, polygons in enumerate(curves):
+        for channel, polygon in enumerate(polygons):
+            if channel and np.array_equal(polygon, polygons[channel - 1]):
+                places[step, channel] = places[step, channel - 1]
+                continue
+            kept.append(polygon.ravel())
+            places[step, channel] = start, start + polygon.size
+            start += polygon.size
+    return np.array(steps, np.float32), np.concatenate(kept), places, cube
 
 
 def _with_kinks_at_corners(group):
@@ -128,7 +138,9 @@ def _of_matrix(transform):
     return np.column_stack([(corners[:3] - corners[3]).T, corners[3]])
 
 
-def _polygons(transform, bits):
-    """The polygons, float32 (3, 2 segments, 2), of a transform that leaves the channels apart."""
-    values = look.applied(transform, np.repeat(signal.corners(bits)[..., None], 3, axis=-1))
+def _polygons(transforms):
+    """The polygons, float32 (3, 2 segments, 2), of transforms that leave the channels apart."""
+    steep = any(isinstance(t, LOGARITHMS) and t.getDirection() == ocio.TRANSFORM_DIR_INVERSE for t in transforms)
+    bits = signal.FINE if steep else signal.USUAL
+    values = look.applied(ocio.GroupTransform(transforms), np.repeat(signal.corners(bits)[..., None], 3, axis=-1))
     return np.stack([signal.polygon(values[..., channel]) for channel in range(3)])

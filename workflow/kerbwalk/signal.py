@@ -8,8 +8,8 @@ polygon is off by at most p (1 - p) / 8 * 2^-20 of its value (the error of linea
 a kink inside a segment it would be off by a quarter of the segment (2^-12 of x) times the change of slope: so steps
 are cut where kinks fall on corners (files.tables), and a look as a whole stays within 1/65535 of OpenColorIO's signal,
 a 64th of the master's code. The exponential at the end of a CDL's log encoding, 2^(17.5 x), would be off by 4e-6 of
-its value for x about 1: a look with one has 4096 corners an octave, which leaves 3e-7. It is then as near to exact
-arithmetic as OpenColorIO, whose own single precision is off by more than 1/65535 at one value in 30,000, where bright
+its value for x about 1: it has 4096 corners an octave, which leaves 3e-7. Such a look is as near to exact arithmetic as
+OpenColorIO, whose own single precision is off by more than 1/65535 at one value in 30,000, where bright
 channels nearly cancel each other out (tests/references/test_look_applied.py).
 
 After the steps may come a cube, a table of colours over the unit cube, followed by tetrahedral interpolation (Kasson,
@@ -29,7 +29,12 @@ LOWEST, HIGHEST = -40, 6
 # Corners in an octave, as powers of two.
 USUAL, FINE = 10, 12
 # For `encode`: what is the signal already.
-NO_LOOK = np.empty((0, 3, 4), np.float32), np.empty((0, 3, 1, 2), np.float32), np.empty((0, 0, 0, 3), np.float32)
+NO_LOOK = (
+    np.empty((0, 3, 4), np.float32),
+    np.empty(0, np.float32),
+    np.empty((0, 3, 2), np.int64),
+    np.empty((0, 0, 0, 3), np.float32),
+)
 
 
 def corners(bits=USUAL):
@@ -56,12 +61,12 @@ def polygon(values):
 def encode(rgb, look, planes):
     """A look, and its BT.709 signal R'G'B' as 10-bit Y'CbCr, narrow range.
 
-    rgb: float32 (h, w, 3), what the look takes; look: the steps and the cube (matrices, polygons, cube) of
-    files.tables.tabulated, float32 (n, 3, 4), (n, 3, 2 segments, 2) and (m, m, m, 3), m = 0 for none; planes: uint16
-    (3, h, w), filled in place with Y', Cb, Cr. The signal is cut to 0..1.
+    rgb: float32 (h, w, 3), what the look takes; look: the steps and the cube (matrices, polygons, their places, cube)
+    of files.tables.tabulated, float32 (n, 3, 4), float32 flat, int64 (n, 3, 2), and float32 (m, m, m, 3), m = 0 for
+    none; planes: uint16 (3, h, w), filled in place with Y', Cb, Cr. The signal is cut to 0..1.
     Source: ITU-R BT.709-6, items 3.2 to 3.5 (E'Y, E'CB, E'CR and their quantisation for n = 10).
     """
-    matrices, polygons, cube = look
+    matrices, polygons, places, cube = look
     colours, width = cube.reshape(-1), np.uint64(rgb.shape[1])
     # A line at a time, each part of the work for all its pixels: so the compiler can use the vector units.
     red, green, blue = np.empty(width, np.float32), np.empty(width, np.float32), np.empty(width, np.float32)
@@ -70,9 +75,9 @@ def encode(rgb, look, planes):
             red[u], green[u], blue[u] = rgb[v, u, 0], rgb[v, u, 1], rgb[v, u, 2]
         for step in range(len(matrices)):
             mix(matrices[step], red, green, blue)
-            follow(polygons[step, 0].reshape(-1), red)
-            follow(polygons[step, 1].reshape(-1), green)
-            follow(polygons[step, 2].reshape(-1), blue)
+            for channel, line in enumerate((red, green, blue)):
+                start, end = places[step, channel]
+                follow(polygons[start:end], line)
         if len(cube):
             for u in range(width):
                 red[u], green[u], blue[u] = in_cube(colours, len(cube), red[u], green[u], blue[u])
