@@ -37,6 +37,7 @@ include: "workflow/rules/index.smk"
 include: "workflow/rules/reference.smk"
 include: "workflow/rules/contact.smk"
 include: "workflow/rules/draft.smk"
+include: "workflow/rules/archive.smk"
 
 
 report: "workflow/report/captions/night.rst"

@@ -109,6 +109,14 @@ def environ(env):
     return variables
 
 
+def hand_on(worker):
+    """Become the program scripts/<worker>, run by the default environment with this program's arguments."""
+    env = ensure("default")
+    python = python_of(env)
+    sys.stderr.flush()
+    os.execve(python, [python, str(REPO / "scripts" / worker), *sys.argv[1:]], environ(env))
+
+
 def _own_variables():
     """All variables but those that would bring packages of another Python in."""
     return {k: v for k, v in os.environ.items() if k not in ("PYTHONHOME", "PYTHONPATH")}
@@ -164,9 +172,9 @@ def _build(env, wanted, variable, fill):
 def _fill(env, wanted):
     _call([sys.executable, "-m", "venv", str(env)], "could not be made")
     _install(env, [BUILD_TOOLS], ["--only-binary", ":all:"])
-    # Wheels only, as a package built here runs its own build code; the one that comes without a wheel is
+    # Wheels only, as a package built here runs its own build code; the two that come without a wheel are
     # pure Python and built by the tools just installed, not by what an isolated build would fetch unchecked.
-    _install(env, wanted, ["--only-binary", ":all:", "--no-binary", "connection-pool", "--no-build-isolation"])
+    _install(env, wanted, ["--only-binary", ":all:", "--no-binary", "bagit,connection-pool", "--no-build-isolation"])
 
 
 def _fill_on_top(env, base, file):

@@ -65,6 +65,16 @@ def measured(path, recipe, count, reference):
     }
 
 
+def psnr(path, other):
+    """PSNR of each frame of a video against another's of the same size, over all components: dB, inf where equal."""
+    both = "".join(f"[{k}:v]settb=1,setpts=N[v{k}];" for k in (0, 1))
+    graph = f"{both}[v0][v1]psnr=stats_file=psnr.txt"
+    inputs = [word for video in (path, other) for word in ("-i", Path(video).resolve())]
+    with tempfile.TemporaryDirectory(prefix="kerbwalk-") as folder:
+        ffmpeg.piped([*inputs, "-lavfi", graph, "-f", "null", "-"], folder)
+        return _numbers(r"psnr_avg:(\S+)", Path(folder, "psnr.txt").read_text(encoding="utf-8"))
+
+
 def _numbers(pattern, text):
     return [float(number) for number in re.findall(pattern, text)]
 

@@ -80,6 +80,10 @@ def whole_folder(path):
     temporary = tempfile.mkdtemp(dir=path.parent, prefix=prefix)
     try:
         yield temporary
+        for file in Path(temporary).rglob("*"):
+            if file.is_file():
+                with open(file, "rb+") as written:
+                    os.fsync(written.fileno())
         os.chmod(temporary, 0o755)
         shutil.rmtree(path, ignore_errors=True)
         os.replace(temporary, path)

@@ -13,6 +13,7 @@ MORE = 0.6  # of the first request, at each further attempt
 # MB that a stage takes: always, for each megapixel of a photo, for each photo.
 MEMORY = {
     "ingest": (300, 40, 0),
+    "archive": (150, 0, 0),
     "audit": (260, 0, 0.8),
     "backup": (80, 0, 0),
     "verify": (80, 3, 0),
@@ -38,6 +39,7 @@ MEMORY = {
 # times what it takes, as nodes differ and storage is shared.
 MINUTES = {
     "ingest": (3, 5, 0.3),
+    "archive": (10, 5, 1),
     "audit": (3, 3, 0),
     "backup": (3, 5, 0.5),
     "verify": (3, 5, 0.5),

@@ -92,6 +92,7 @@ ON_REQUEST = {
     "reference": "reference.tif",
     "contact": "contact.html",
     "draft": "draft/report.html",
+    "archive": "archive/bagit.txt",
 }
 # The looks to choose from.
 LOOKS = sorted(
@@ -281,6 +282,22 @@ def look_path(wildcards, kind):
 DARK, STILL, DISPLAY = named("dark"), named("look.match"), named("look.display.config")
 DRAFT_CDL, DRAFT_LUT = named("look.cdl"), named("look.lut")
 CDL, LUT = (contents(lambda wildcards, kind=kind: look_path(wildcards, kind)) for kind in ("cdl", "lut"))
+
+NAMED = DARK, STILL, DISPLAY, DRAFT_CDL, DRAFT_LUT
+
+
+def named_in_folder(wildcards):
+    """The files of the shoot's folder that its settings name, beside the photos, as paths in it."""
+    shoot = BY_ID[wildcards.shoot]
+    found = filter(None, (shoots.named_file(shoot, key) for key in shoots.FILES))
+    return json.dumps([str(file.relative_to(shoot.folder)) for file in found if file.is_relative_to(shoot.folder)])
+
+
+def complete_settings(wildcards):
+    """The settings of the night and of the shoot, with which the photos make the same clip wherever they lie."""
+    own = BY_ID[wildcards.shoot].settings
+    shoot = {key: own[key] for key in REPORTED} | {"split": "one", "ingest": {"copy_to": None}}
+    return json.dumps({"night": {key: NIGHT[key] for key in ("frames_per_job", "keep_frames")}, "shoot": shoot})
 
 
 def shown(path, caption, subcategory, what):

@@ -1,0 +1,100 @@
+"""The archive: a bag that another program takes for whole, that says what became of it, and gives the clip again."""
+
+import shutil
+import subprocess
+import sys
+import tarfile
+from pathlib import Path
+
+import bagit
+import numpy as np
+import pytest
+
+from files import bag, compare, ffmpeg, stage
+from house import recipes, settings
+
+OLD = Path(__file__).parents[1] / "data" / "bag-1.tar.xz"
+
+
+@pytest.fixture(scope="module")
+def packed(undisturbed, tmp_path_factory):
+    """A night whose shoot is packed, without the packages, which would have to be downloaded."""
+    night = undisturbed.elsewhere(tmp_path_factory.mktemp("archive") / "results")
+    night.finish("archive", settings={"frames_per_job": 3, "archive": {"wheels": False}})
+    return night
+
+
+def archive(night, *arguments):
+    command = [sys.executable, str(night.root / "scripts" / "archive"), *map(str, arguments)]
+    return subprocess.run(command, env=night.variables(), capture_output=True, text=True, timeout=200)
+
+
+def test_it_is_a_bag_and_holds_the_photos_as_they_are(packed):
+    folder = packed.results / "walk" / "archive"
+    assert bagit.Bag(str(folder)).is_valid()
+    for photo in (packed.shoots / "walk").glob("*.dng"):
+        assert (folder / "data" / "shoot" / photo.name).read_bytes() == photo.read_bytes()
+    assert (folder / "data/results/master.mkv").read_bytes() == (packed.results / "walk/master.mkv").read_bytes()
+    assert (folder / "data/code/Snakefile").exists()
+    assert not list(folder.rglob("__pycache__"))
+
+
+def test_the_clip_is_made_again_to_the_bit(packed, tmp_path):
+    """Though the shoots, and Kerbwalk, are elsewhere by then."""
+    folder = Path(shutil.move(packed.results / "walk" / "archive", tmp_path / "a bag of {the} walk"))
+    done = archive(packed, "reprocess", folder, tmp_path / "again")
+    assert "the same walk: all 6 frames, to the bit" in done.stdout, done.stdout + done.stderr
+    assert done.returncode == 0
+    assert archive(packed, "verify", folder).stdout.startswith("whole    walk: "), "making it again left the bag alone"
+    spoilt = folder / "data" / "results" / "master.mkv"
+    spoilt.write_bytes(spoilt.read_bytes()[:-1] + b"\1")
+    done = archive(packed, "verify", folder)
+    assert done.returncode == 1 and "data/results/master.mkv" in done.stdout
+    (folder / "data" / "settings.json").unlink()
+    (said,) = bag.damage(folder)
+    assert "data/settings.json" in said
+
+
+def test_an_old_bag_is_still_readable(tmp_path):
+    with tarfile.open(OLD) as file:
+        file.extractall(tmp_path, filter="data")
+    assert bag.damage(tmp_path / "bag") == []
+    contents = bag.read(tmp_path / "bag")
+    assert contents.shoot == "tram-square"
+    photos = sorted(photo["name"] for photo in contents.photos["photos"])
+    assert photos == sorted(file.name for file in (contents.data / "shoot").iterdir())
+    assert contents.environment["packages"]["rawpy"]
+    for table in contents.settings.values():
+        settings.check(table, "an old bag")
+    assert recipes.resolved(contents.settings["shoot"], "an old bag").keys() == {"hd"}
+    assert len((contents.data / "results" / "master.framemd5").read_text().splitlines()) > 3
+
+
+def test_a_bag_of_a_later_format_or_of_others_is_refused(tmp_path):
+    with pytest.raises(stage.StageError, match="this is no bag"):
+        bag.shoot_of(tmp_path)
+    for version, words in (("2", "take a newer Kerbwalk"), (None, "was not made by Kerbwalk")):
+        folder = tmp_path / str(version)
+        folder.mkdir()
+        bagit.make_bag(str(folder), {bag.VERSION_KEY: version} if version else {})
+        with pytest.raises(stage.StageError, match=words):
+            bag.shoot_of(folder)
+
+
+def test_what_differs_is_told_by_frame(tmp_path):
+    """10-bit pictures, one of which is two steps off throughout: 20 log10(1023 / 2) = 54.2 dB."""
+    for name, off in (("was.mkv", 0), ("is.mkv", 2)):
+        with ffmpeg.writer((64, 36), ffmpeg.MASTER_FORMAT, 24, "-c:v", "ffv1", tmp_path / name) as write:
+            for k in range(3):
+                write(np.full((3, 36, 64), 500 + (off if k == 1 else 0), np.uint16))
+    psnr = compare.psnr(tmp_path / "was.mkv", tmp_path / "is.mkv")
+    assert psnr[0] == psnr[2] == float("inf")
+    assert psnr[1] == pytest.approx(20 * np.log10(1023 / 2), abs=0.01)
+
+
+def test_another_environment_is_named():
+    import _archive
+
+    was = {"python": "3.11.7", "packages": {"numpy": "2.0", "gone": "1"}}
+    now = {"python": "3.11.7", "packages": {"numpy": "2.1"}}
+    assert _archive.other_parts(was, now) == [("gone", "1", None), ("numpy", "2.0", "2.1")]

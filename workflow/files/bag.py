@@ -1,0 +1,132 @@
+"""A finished shoot as a bag (BagIt, RFC 8493): all that the clip was made of and by, with a checksum of each file.
+
+In a bag, below data/
+  settings.json     {"night", "shoot"}: the settings, complete, so that later defaults are of no account
+  photos.json       {"photos": [{"name", "bytes", "checksum" (XXH128)}]}, in the order in which they were taken
+  environment.json  {"python", "processor", "ffmpeg", "packages": {name: version}}
+  shoot/            the photos, unless their checksums were to do; and what else the settings name in the shoot's folder
+  code/             Kerbwalk as it made the clip, with the checksums of all packages in code/envs
+  wheels/           these packages, FFmpeg among them, unless the list was to do
+  results/          the master, the deliverables, the report, and the files of numbers in work/
+"""
+
+import dataclasses
+import importlib.metadata
+import logging
+import platform
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import bagit
+import imageio_ffmpeg
+import llvmlite.binding
+
+from files import checked
+from files.stage import StageError, read_json, write_json
+
+VERSION = 1
+VERSION_KEY = "Kerbwalk-Archive-Version"
+# Packages that come without a wheel, as in scripts/_bootstrap.py.
+BUILT = "bagit,connection-pool"
+
+
+@dataclasses.dataclass(frozen=True)
+class Contents:
+    """What a bag holds: the shoot's name, the folder of its payload, and the tables in there, by their files' names."""
+
+    shoot: str
+    data: Path
+    settings: dict
+    photos: dict
+    environment: dict
+
+
+def environment():
+    """What makes the clip here, as in environment.json."""
+    return {
+        "python": platform.python_version(),
+        "processor": llvmlite.binding.get_host_cpu_name(),
+        "ffmpeg": imageio_ffmpeg.get_ffmpeg_version(),
+        "packages": dict(sorted((d.name.lower(), d.version) for d in importlib.metadata.distributions())),
+    }
+
+
+def write(folder, name, tables, photos, made, code):
+    """Fill an empty folder and make it a bag.
+
+    name: the shoot's; tables: {file name: JSON's data}; photos: [(source, path in shoot/, XXH128 or None)]; made:
+    [(source, path in results/)]; code: Kerbwalk's folder. Raises StageError for a photo that is not what it was.
+    """
+    data = Path(folder)
+    for file, table in tables.items():
+        write_json(data / file, table)
+    for source, path, checksum in photos:
+        try:
+            checked.copy(source, data / "shoot" / path, checksum)
+        except checked.ChangedError as error:
+            raise StageError(f"{source} {error}; copy it from the card again") from None
+    for source, path in made:
+        place = data / "results" / path
+        place.parent.mkdir(parents=True, exist_ok=True)
+        copy = shutil.copytree if Path(source).is_dir() else shutil.copy2
+        copy(source, place)
+    for part in ("Snakefile", "config", "envs", "scripts", "workflow"):
+        source, place = Path(code, part), data / "code" / part
+        if source.is_dir():
+            shutil.copytree(source, place, ignore=shutil.ignore_patterns("__pycache__"))
+        else:
+            place.parent.mkdir(exist_ok=True)
+            shutil.copy2(source, place)
+    bagit.make_bag(str(data), {"External-Identifier": name, VERSION_KEY: str(VERSION)}, checksums=["sha256"])
+
+
+def download(code, target):
+    """Download all packages that Kerbwalk needs, by their checksums. Raises StageError, say without a network."""
+    requirements = [word for name in ("build", "default") for word in ("-r", str(Path(code, "envs", f"{name}.txt")))]
+    wheels = ["--only-binary", ":all:", "--no-binary", BUILT, "--no-build-isolation", "--require-hashes"]
+    command = [sys.executable, "-m", "pip", "download", "--quiet", "--disable-pip-version-check", *wheels]
+    done = subprocess.run([*command, "--dest", str(target), *requirements], capture_output=True, text=True)
+    if done.returncode:
+        said = done.stderr.strip().splitlines() or ["it said nothing"]
+        raise StageError(
+            f"the packages for the archive cannot be downloaded ({said[-1]}); try again with a network, or say "
+            "'archive: {wheels: false}' to keep their list alone"
+        )
+
+
+def shoot_of(folder):
+    """The name of the shoot that a bag of this format or an older one holds. Raises StageError for anything else."""
+    logging.getLogger("bagit").setLevel(logging.CRITICAL)  # what it says is said by us
+    try:
+        info = bagit.Bag(str(folder)).info
+    except bagit.BagError as error:
+        raise StageError(f"{folder}: this is no bag ({error}); name the folder that holds bagit.txt") from None
+    version = info.get(VERSION_KEY, "")
+    if not version.isdigit():
+        raise StageError(f"{folder}: this bag was not made by Kerbwalk; name one that was")
+    if int(version) > VERSION:
+        raise StageError(
+            f"{folder}: this bag has version {version} of the format, and versions up to {VERSION} are known here; "
+            "take a newer Kerbwalk"
+        )
+    return info["External-Identifier"]
+
+
+def damage(folder, processes=1):
+    """What is not as it was when the bag was made: sentences, none of a bag that is whole."""
+    try:
+        made = bagit.Bag(str(folder))
+        made.info.pop("Payload-Oxum", None)  # the manifests say which file it is
+        made.validate(processes=processes)
+    except bagit.BagError as error:
+        return [f"{folder}: {detail}" for detail in getattr(error, "details", None) or [error]]
+    return []
+
+
+def read(folder):
+    """The Contents of a bag that is whole."""
+    data = Path(folder, "data")
+    tables = (read_json(data / f"{name}.json") for name in ("settings", "photos", "environment"))
+    return Contents(shoot_of(folder), data, *tables)
