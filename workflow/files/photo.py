@@ -186,10 +186,12 @@ def _is_tiff(path):
 def _reading():
     try:
         yield
-    except (rawpy.LibRawError, MemoryError, tifffile.TiffFileError, ValueError) as error:
+    except (rawpy.LibRawError, MemoryError, tifffile.TiffFileError, ValueError, NotImplementedError) as error:
         text = error.args[0] if error.args else error
         text = text.decode(errors="replace") if isinstance(text, bytes) else str(text)
         raise PhotoError(f"cannot be read as a photo ({text})") from None
+    except (ArithmeticError, LookupError):  # by what stands in the file where a level, a colour or a size should
+        raise PhotoError("cannot be read as a photo (its header contradicts itself)") from None
 
 
 def _raw_facts(data, look):
