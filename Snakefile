@@ -38,6 +38,7 @@ include: "workflow/rules/reference.smk"
 include: "workflow/rules/contact.smk"
 include: "workflow/rules/draft.smk"
 include: "workflow/rules/archive.smk"
+include: "workflow/rules/tidy.smk"
 
 
 report: "workflow/report/captions/night.rst"

@@ -18,7 +18,7 @@ MADE = "<!-- Made by docs/make.py. Do not change it here. -->\n"
 STAGES = (
     *("ingest", "audit", "backup", "verify", "lens", "hot", "decode", "look", "match", "track", "steady", "light"),
     *("framing", "retime", "compose", "master", "deliver", "report", "index", "reference", "contact", "draft"),
-    "archive",
+    *("archive", "tidy"),
 )
 
 # What a source looks like in a docstring: a paper's year, a standard, or the word that there is none.

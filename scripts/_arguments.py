@@ -20,7 +20,7 @@ INFORMING = {
     *("--list-untracked", "--lu", "--list-conda-envs", "--print-compilation", "--report"),
 }
 # What may be asked for by name; it is no setting or file where it stands behind those.
-TARGETS = {"all", "audit", "verify", "reference", "contact", "draft", "archive"}
+TARGETS = {"all", "audit", "verify", "reference", "contact", "draft", "archive", "tidy"}
 DRY_AMONG_FLAGS = re.compile(r"-[pqfFk]*n[pqfFk]*")  # such as -np
 
 

@@ -40,6 +40,7 @@ def night(finished, tmp_path):
         ({"audit": {"aim": 0.5}}, of(SHOOTS, ALL - {"ingest", "lens", "hot", "decode"})),
         ({"ingest": {"copy_to": "/backup"}}, dict.fromkeys(SHOOTS, {"backup", "report"}) | {"": {"index"}}),
         ({"keep_frames": False}, {}),
+        ({"priority": 1}, {}),
     ],
     # by the setting; the shoots' order in a set is another one in every process
     ids=lambda value: next(iter(value), "") if isinstance(value, dict) and not SHOOTS & set(value) else "",
@@ -61,6 +62,14 @@ def test_nothing_to_do(night):
     standard = yaml.safe_load((night.root / "config" / "config.yaml").read_text())
     assert night.planned(standard) == {}
     assert "nothing to do" in night.finish()
+
+
+def test_frames_that_were_tidied_away_are_made_again_only_when_needed(night):
+    frames = [f for f in night.results.rglob("*") if f.suffix in (".npy", ".yuv")]
+    assert frames and "working frames are freed" in night.finish("tidy")
+    assert not any(frame.exists() for frame in frames)
+    assert night.planned() == {}
+    assert "decode" in night.planned({"look": {"exposure": 0.5}})["arc"]
 
 
 def test_a_touched_photo(night, restored):

@@ -3,6 +3,7 @@
 import json
 import os
 import re
+import shutil
 
 import pytest
 from hypothesis import given
@@ -86,6 +87,21 @@ def test_a_shoot_under_an_id_is_published_under_its_name(place):
     shoot = found(place)
     assert shoot.name == "{night}"
     assert os.readlink(place[1] / shoot.id) == "{night}"
+
+
+@pytest.mark.parametrize(
+    ("only", "names"),
+    [((), ["square", "tram a", "tram b"]), ("tram*", ["tram a", "tram b"]), (["tram b", "sq*"], ["square", "tram b"])],
+)
+def test_only_some_shoots(place, only, names):
+    for name in ("tram a", "tram b"):
+        shutil.copytree(place[2], place[0] / name)
+    assert [shoot.name for shoot in shoots.find(*place[:2], BASE, only)] == names
+
+
+def test_only_shoots_that_are_not_there(place):
+    with pytest.raises(settings.SettingsError, match="'sqare', and no shoot is called so; the nearest is 'square'"):
+        shoots.find(*place[:2], BASE, "sqare")
 
 
 def test_a_second_look_changes_nothing(place):

@@ -1,10 +1,19 @@
 """The last lines of a run: what is done, what failed, and why, in a sentence each."""
 
+import datetime
 import json
 import os
+import shlex
+import subprocess
 from pathlib import Path
 
-from files.stage import MARK
+from files.frames import kept_frames
+from files.stage import MARK, write_text
+
+# Bytes of working frames from which on one is told of them.
+MUCH = 1e9
+# Seconds that the user's command may take.
+PATIENCE = 60
 
 
 def outcomes(shoots, results_dir, wanted, since):
@@ -41,6 +50,37 @@ def notices(shoots, results_dir, everything=False):
             if everything or finding["severity"] == "fault" or finding["code"] in TOLD:
                 lines.append(f"{shoot.name}: {finding['message']}")
     return lines
+
+
+def frames(shoots, results_dir, asked_for):
+    """A sentence on the disk space that working frames take, or took until they were tidied away."""
+    folders = [Path(results_dir, shoot.id) for shoot in shoots]
+    if asked_for == ["tidy"]:
+        freed = [json.loads((f / "work" / "tidied.json").read_text(encoding="utf-8"))["freed"] for f in folders]
+        return [f"{sum(freed) / 1e9:.1f} GB of working frames are freed"]
+    size = sum(os.path.getsize(file) for folder in folders for file in kept_frames(folder))
+    return [f"working frames take {size / 1e9:.1f} GB; 'tidy' frees those of finished shoots"] if size > MUCH else []
+
+
+def write_summary(path, outcome_list, started, ended):
+    """The night for other programs, as JSON. started, ended: seconds since the epoch."""
+    summary = {
+        "ended": datetime.datetime.fromtimestamp(ended, datetime.UTC).isoformat(timespec="seconds"),
+        "seconds": round(ended - started),
+        "done": sum(outcome["done"] for outcome in outcome_list),
+        "failed": sum(not outcome["done"] for outcome in outcome_list),
+        "shoots": outcome_list,
+    }
+    write_text(path, json.dumps(summary, indent=1, ensure_ascii=False))
+
+
+def tell(command, summary):
+    """Run the user's command with the summary's path behind it, by no shell. Returns what went wrong, as sentences."""
+    try:
+        subprocess.run([*shlex.split(command), str(summary)], stdin=subprocess.DEVNULL, timeout=PATIENCE, check=True)
+    except (OSError, subprocess.SubprocessError, ValueError) as error:
+        return [f"on_finish: {error}; correct the command in the settings"]
+    return []
 
 
 def text(results_dir, outcome_list, notice_list):

@@ -1,5 +1,6 @@
 """Find the shoots and their photos, and decide which photos are unchanged since they were last seen."""
 
+import fnmatch
 import functools
 import hashlib
 import json
@@ -57,8 +58,8 @@ class Shoot:
     lone_jpegs: list[str] = field(default_factory=list)
 
 
-def find(shoots_dir, results_dir, base_settings):
-    """List the shoots in a folder.
+def find(shoots_dir, results_dir, base_settings, only=()):
+    """List the shoots in a folder; only: of these names or patterns (fnmatch), a text or several, if there are any.
 
     Returns a list of Shoot, ordered by name. A folder without photos, or with a mistake in its
     shoot.yaml, comes back with `problem` set to one sentence, and must not be worked on.
@@ -79,7 +80,14 @@ def find(shoots_dir, results_dir, base_settings):
         raise settings_module.SettingsError(
             f"{shoots_dir}: no shoots; put each shoot's photos into a folder of its own in here"
         )
+    patterns = [only] if isinstance(only, str) else only
     found = [shoot for e in folders for shoot in _read(Path(e.path), Path(results_dir), base_settings)]
+    found = [shoot for shoot in found if not patterns or any(fnmatch.fnmatchcase(shoot.name, p) for p in patterns)]
+    if not found:
+        near = settings_module.nearest(patterns[0], [e.name for e in folders])
+        raise settings_module.SettingsError(
+            f"'only' asks for {', '.join(map(repr, patterns))}, and no shoot is called so; the nearest is {near!r}"
+        )
     for shoot in found:
         if not shoot.problem and sum(other.name == shoot.name for other in found) > 1:
             shoot.problem = f"{shoot.folder}: there are two shoots {shoot.name!r}; give the part another name"

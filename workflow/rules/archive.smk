@@ -28,6 +28,7 @@ rule archive_shoot:
         "{shoot}/work/logs/archive.log",
     benchmark:
         "{shoot}/work/times/archive.tsv"
+    priority: in_turn
     conda:
         ENVIRONMENT
     resources:

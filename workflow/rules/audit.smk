@@ -15,6 +15,7 @@ rule audit_shoot:
         "{shoot}/work/logs/audit.log",
     benchmark:
         "{shoot}/work/times/audit.tsv"
+    priority: in_turn
     conda:
         ENVIRONMENT
     resources:

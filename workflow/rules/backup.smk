@@ -8,6 +8,7 @@ rule backup:
         "{shoot}/work/logs/backup.log",
     benchmark:
         "{shoot}/work/times/backup.tsv"
+    priority: in_turn
     conda:
         ENVIRONMENT
     resources:

@@ -63,7 +63,7 @@ def read_night():
         settings.check(config, "the module's config" if AS_MODULE else "the command line (--config)")
         own = settings.normalised(settings.merged(layers[0][1], config))
         layers.append(("the module's config" if AS_MODULE else "the command line", config))
-        found = shoots.find(shoots_folder(own), RESULTS, own)
+        found = shoots.find(shoots_folder(own), RESULTS, own, own["only"])
     except settings.SettingsError as error:
         raise WorkflowError(f"{closing.MARK}{error}")
     except FileNotFoundError as error:
@@ -93,12 +93,15 @@ ON_REQUEST = {
     "contact": "contact.html",
     "draft": "draft/report.html",
     "archive": "archive/bagit.txt",
+    "tidy": "work/tidied.json",
 }
 # The looks to choose from.
 LOOKS = sorted(
     path for path in (ROOT / "config" / "looks").iterdir() if path.suffix in sum(shoots.LOOK_ENDINGS.values(), ())
 )
 BY_ID = {shoot.id: shoot for shoot in GOOD_SHOOTS}
+# From the last to the first.
+TURNS = {shoot.id: k for k, shoot in enumerate(sorted(GOOD_SHOOTS[::-1], key=lambda shoot: shoot.settings["priority"]))}
 CHUNKS = {shoot.id: shoots.chunks(shoot.photos, NIGHT["frames_per_job"]) for shoot in GOOD_SHOOTS}
 
 
@@ -311,6 +314,13 @@ def frame_temp(path):
     return path if NIGHT["keep_frames"] else temp(path)
 
 
+def in_turn(wildcards):
+    """A rule's priority: shoots are finished one after the other, as far as that leaves no core idle, so that the night's
+    first clips are there early, and few shoots' frames are on the disk at a time.
+    """
+    return TURNS[wildcards.shoot]
+
+
 def size_of(shoot):
     """(megapixels of a photo, number of photos)."""
     megapixels = resources_of.megapixels(RESULTS / shoot.id / "work" / "ingest.json", shoot.folder / shoot.photos[0])
@@ -349,10 +359,15 @@ def close_night(ok):
     outcomes = closing.outcomes(SHOOTS, RESULTS, wanted, STARTED)
     # Who asks for some things alone is told of those, and the night's pages stay as they are.
     if not asked_for():
-        write_text(RESULTS / "summary.json", json.dumps(outcomes, indent=1, ensure_ascii=False))
+        closing.write_summary(RESULTS / "summary.json", outcomes, STARTED, time.time())
         if not ok:
             index_after_failure(outcomes)
-    text = closing.text(RESULTS, outcomes, closing.notices(SHOOTS, RESULTS, asked_for() == ["audit"]))
+    notices = closing.notices(SHOOTS, RESULTS, asked_for() == ["audit"]) + closing.frames(
+        GOOD_SHOOTS, RESULTS, asked_for()
+    )
+    if NIGHT["on_finish"] and not asked_for():
+        notices += closing.tell(NIGHT["on_finish"], RESULTS / "summary.json")
+    text = closing.text(RESULTS, outcomes, notices)
     if told := os.environ.get("KERBWALK_CLOSING"):
         Path(told).write_text(text, encoding="utf-8")
     else:

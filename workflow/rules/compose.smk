@@ -15,6 +15,7 @@ rule compose:
         "{shoot}/work/logs/compose.{chunk}.log",
     benchmark:
         "{shoot}/work/times/compose.{chunk}.tsv"
+    priority: in_turn
     conda:
         ENVIRONMENT
     resources:

@@ -20,6 +20,7 @@ rule contact_sheet:
         "{shoot}/work/logs/contact.log",
     benchmark:
         "{shoot}/work/times/contact.tsv"
+    priority: in_turn
     conda:
         ENVIRONMENT
     resources:

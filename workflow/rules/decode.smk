@@ -11,6 +11,7 @@ rule decode:
         "{shoot}/work/logs/decode.{chunk}.log",
     benchmark:
         "{shoot}/work/times/decode.{chunk}.tsv"
+    priority: in_turn
     conda:
         ENVIRONMENT
     resources:

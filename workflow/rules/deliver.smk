@@ -15,6 +15,7 @@ rule deliver:
         "{shoot}/work/times/deliver.{deliverable}.tsv"
     wildcard_constraints:
         deliverable=r"[A-Za-z0-9-]+\.[a-z0-9]+",
+    priority: in_turn
     conda:
         ENVIRONMENT
     threads: 2

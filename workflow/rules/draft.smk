@@ -24,6 +24,7 @@ rule draft_shoot:
         "{shoot}/work/logs/draft.log",
     benchmark:
         "{shoot}/draft/work/draft.tsv"
+    priority: in_turn
     conda:
         ENVIRONMENT
     threads: 2

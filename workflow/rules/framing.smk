@@ -7,6 +7,7 @@ rule framing:
         "{shoot}/work/logs/framing.log",
     benchmark:
         "{shoot}/work/times/framing.tsv"
+    priority: in_turn
     conda:
         ENVIRONMENT
     resources:

@@ -9,6 +9,7 @@ rule hot:
         "{shoot}/work/logs/hot.log",
     benchmark:
         "{shoot}/work/times/hot.tsv"
+    priority: in_turn
     conda:
         ENVIRONMENT
     resources:

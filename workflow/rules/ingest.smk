@@ -9,6 +9,7 @@ rule ingest:
         "{shoot}/work/logs/ingest.log",
     benchmark:
         "{shoot}/work/times/ingest.tsv"
+    priority: in_turn
     conda:
         ENVIRONMENT
     threads: 2

@@ -7,6 +7,7 @@ rule lens:
         "{shoot}/work/logs/lens.log",
     benchmark:
         "{shoot}/work/times/lens.tsv"
+    priority: in_turn
     conda:
         ENVIRONMENT
     resources:

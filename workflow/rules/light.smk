@@ -11,6 +11,7 @@ rule light:
         "{shoot}/work/logs/light.log",
     benchmark:
         "{shoot}/work/times/light.tsv"
+    priority: in_turn
     conda:
         ENVIRONMENT
     resources:

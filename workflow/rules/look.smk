@@ -18,6 +18,7 @@ rule look:
         "{shoot}/work/times/{look}.tsv"
     wildcard_constraints:
         look="look|plain|looks/[^/]+",
+    priority: in_turn
     conda:
         ENVIRONMENT
     resources:

@@ -9,6 +9,7 @@ rule master:
         "{shoot}/work/logs/master.log",
     benchmark:
         "{shoot}/work/times/master.tsv"
+    priority: in_turn
     conda:
         ENVIRONMENT
     resources:

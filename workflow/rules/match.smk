@@ -21,6 +21,7 @@ rule match:
         "{shoot}/work/times/look.tsv"
     wildcard_constraints:
         shoot="|".join(re.escape(shoot.id) for shoot in GOOD_SHOOTS if shoot.settings["look"]["match"]) or "[^/]{0}",
+    priority: in_turn
     conda:
         ENVIRONMENT
     resources:

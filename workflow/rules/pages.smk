@@ -2,8 +2,8 @@
 
 import subprocess
 
-# Every setting that a shoot may have of its own: the page shows them all.
-REPORTED = sorted(set(NIGHT) - settings.of_the_night())
+# Every setting that a shoot may have of its own and that its files depend on: the page shows them all.
+REPORTED = sorted(set(NIGHT) - settings.of_the_night() - {"priority"})
 
 
 def templates(*names):

@@ -18,6 +18,7 @@ rule reference_photo:
         "{shoot}/work/logs/reference.log",
     benchmark:
         "{shoot}/work/times/reference.tsv"
+    priority: in_turn
     conda:
         ENVIRONMENT
     resources:

@@ -26,6 +26,7 @@ rule report:
         "{shoot}/work/logs/report.log",
     benchmark:
         "{shoot}/work/times/report.tsv"
+    priority: in_turn
     conda:
         ENVIRONMENT
     threads: 2

@@ -7,6 +7,7 @@ rule retime:
         "{shoot}/work/logs/retime.{picture}.log",
     benchmark:
         "{shoot}/work/times/retime.{picture}.tsv"
+    priority: in_turn
     conda:
         ENVIRONMENT
     resources:

@@ -10,6 +10,7 @@ rule steady:
         "{shoot}/work/logs/steady.log",
     benchmark:
         "{shoot}/work/times/steady.tsv"
+    priority: in_turn
     conda:
         ENVIRONMENT
     resources:

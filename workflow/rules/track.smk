@@ -10,6 +10,7 @@ rule track:
         "{shoot}/work/logs/track.log",
     benchmark:
         "{shoot}/work/times/track.tsv"
+    priority: in_turn
     conda:
         ENVIRONMENT
     threads: 2

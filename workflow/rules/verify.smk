@@ -16,6 +16,7 @@ rule verify_shoot:
         "{shoot}/work/logs/verify.log",
     benchmark:
         "{shoot}/work/times/verify.tsv"
+    priority: in_turn
     conda:
         ENVIRONMENT
     threads: 2

@@ -1,0 +1,56 @@
+"""The end of a night: what other programs are told, and what working frames take."""
+
+import json
+import sys
+
+import pytest
+
+from files.frames import kept_frames
+from house import closing
+from house.shoots import Shoot
+
+OUTCOMES = [
+    {"shoot": "a", "done": True, "clips": ["a/a_hd.mp4"], "reasons": []},
+    {"shoot": "b", "done": False, "clips": [], "reasons": ["b: no photos; copy them"]},
+]
+
+
+def test_summary(tmp_path):
+    closing.write_summary(tmp_path / "summary.json", OUTCOMES, 1000, 1090.4)
+    summary = json.loads((tmp_path / "summary.json").read_text())
+    assert summary == {
+        "ended": "1970-01-01T00:18:10+00:00",
+        "seconds": 90,
+        "done": 1,
+        "failed": 1,
+        "shoots": OUTCOMES,
+    }
+
+
+def test_the_command_gets_the_path_and_no_shell_reads_it(tmp_path):
+    summary = tmp_path / "$(touch sprung); summary.json"
+    program = tmp_path / "told.py"
+    program.write_text("import sys, pathlib; pathlib.Path(sys.argv[0] + '.txt').write_text(repr(sys.argv[1:]))")
+    assert closing.tell(f"'{sys.executable}' '{program}' --file", summary) == []
+    assert (tmp_path / "told.py.txt").read_text() == repr(["--file", str(summary)])
+    assert not list(tmp_path.glob("sprung*"))
+
+
+@pytest.mark.parametrize("command", ["/nowhere/at all", "false", "unclosed 'quote"])
+def test_a_command_that_fails_is_told_of_and_no_more(command, tmp_path):
+    (said,) = closing.tell(command, tmp_path / "summary.json")
+    assert said.startswith("on_finish: ")
+
+
+def test_what_working_frames_take(tmp_path, monkeypatch):
+    work = tmp_path / "a" / "work"
+    files = ["decoded/000.npy", "composed/000.mkv", "composed/000.yuv", "3840x2160/composed/000.mkv"]
+    others = ["composed/000.framemd5", "proxies/000.npz", "3840x2160/master.mkv", "warps.json"]
+    for name in files + others:
+        (work / name).parent.mkdir(parents=True, exist_ok=True)
+        (work / name).write_bytes(bytes(100))
+    assert {str(file.relative_to(work)) for file in kept_frames(tmp_path / "a")} == set(files)
+    shoots = [Shoot("a", "a", tmp_path)]
+    assert closing.frames(shoots, tmp_path, []) == []
+    monkeypatch.setattr(closing, "MUCH", 300)
+    assert "working frames take" in closing.frames(shoots, tmp_path, [])[0]
