@@ -2,8 +2,9 @@
 
 usage: python benchmarks/memory.py COMMAND ...
 
-Prints a line a stage: the greatest sum of the peaks (VmHWM) of a job's own process and those that it started, in MB,
-and the number of jobs. Looks at /proc twenty times a second: only what a job takes in its last moment may be missed.
+Prints a line a stage (deliver: a deliverable; compose: a picture): the greatest sum of the peaks (VmHWM) of a job's own
+process and those that it started, in MB, and the number of jobs. Looks at /proc twenty times a second: only what a job
+takes in its last moment may be missed.
 """
 
 import re
@@ -13,7 +14,8 @@ import time
 from collections import defaultdict
 from pathlib import Path
 
-STAGE = re.compile(rb"/scripts/([a-z]+)\.py\0")
+# The script, and what of the path behind --out tells a deliverable or a picture.
+STAGE = re.compile(rb"/scripts/([a-z]+)\.py\0(?:.*\0--out\0[^\0]*(?:_([\w-]+\.\w+)|/(\d+x\d+[^/\0]*)/[^\0]*)\0)?")
 
 
 def look(peaks, root):
@@ -31,7 +33,7 @@ def look(peaks, root):
         pid = int(folder.name)
         parents[pid], own[pid] = int(re.search(r"PPid:\s+(\d+)", status)[1]), int(peak[1]) / 1024
         if (match := STAGE.search(command)) and b"python" in command.split(b"\0")[0]:
-            stages[pid] = match[1].decode()
+            stages[pid] = " ".join(part.decode() for part in match.groups() if part)
     for pid in own:
         line = [pid]
         while line[-1] in parents:
@@ -51,7 +53,7 @@ def main():
     for (stage, _), own in peaks.items():
         by_stage[stage].append(sum(own.values()))
     for stage, jobs in sorted(by_stage.items()):
-        print(f"{stage:10} {max(jobs):6.0f} MB  {len(jobs)} jobs")
+        print(f"{stage:24} {max(jobs):6.0f} MB  {len(jobs)} jobs")
     sys.exit(process.returncode)
 
 

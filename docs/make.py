@@ -1,14 +1,20 @@
 """Write the pages of the docs that are made from the project itself, so that they cannot be out of date.
 
 docs/settings.md from config/config.yaml and the schema; docs/formats.md from the docstrings of the scripts;
-docs/mathematics.md from docs/mathematics.in.md and the docstrings of the maths that name a source.
+docs/mathematics.md from docs/mathematics.in.md and the docstrings of the maths that name a source; docs/reruns.md from
+the rules themselves, each setting being changed in turn (docs/reruns.smk).
 With --check nothing is written, and the exit status is 1 where a page is not as it should be.
 """
 
 import argparse
 import ast
+import json
+import os
 import re
+import subprocess
 import sys
+import tempfile
+from collections import defaultdict
 from pathlib import Path
 
 import yaml
@@ -31,6 +37,7 @@ def main():
     check = parser.parse_args().check
     stale = False
     made = {"settings.md": settings_page, "formats.md": formats_page, "mathematics.md": mathematics_page}
+    made["reruns.md"] = reruns_page
     for name, page in made.items():
         text = page()
         path = ROOT / "docs" / name
@@ -136,6 +143,45 @@ def mathematics_page():
         if told or SOURCE.search(said):
             lines.append(f"## {path.stem}\n\n{said}\n")
             lines += [f"### {path.stem}.{name}\n\n```text\n{text}\n```\n" for name, text in told]
+    return "\n".join(lines)
+
+
+def reruns_page():
+    """Which rules read a setting, or run a module, and so run again when it changes."""
+    with tempfile.TemporaryDirectory() as folder:
+        shoot = Path(folder, "shoots", "walk")
+        shoot.mkdir(parents=True)
+        for name in ("1.dng", "other"):
+            (shoot / name).touch()
+        places = [f"shoots={shoot.parent}", f"results={folder}/results", "deliverables=[hd,uhd,loop,stills]"]
+        command = [sys.executable, "-m", "snakemake", "--snakefile", ROOT / "docs" / "reruns.smk", "--cores", "1"]
+        told = Path(folder, "told.json")
+        subprocess.run(
+            [*command, "--directory", f"{folder}/results", "--list-rules", "--config", *places],
+            env=os.environ | {"KERBWALK_RERUNS": str(told)},
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.PIPE,
+            check=True,
+        )
+        found = json.loads(told.read_text(encoding="utf-8"))
+    lines = [MADE, "# What runs again\n"]
+    lines.append(
+        "The rules that read a setting or run a module run again when it changes, and with them what they lead to, as "
+        "[the graph](../DEVELOPERS.md) has it. Pictures of a size or pace of their own have rules (`framing_picture`). "
+        "`aspect` reaches `decode` only where a deliverable has more pixels than the master.\n"
+    )
+    for title, table, everywhere in (
+        ("setting", found["settings"], {"report", "draft_shoot", "archive_shoot"}),
+        ("module", found["code"], set()),
+    ):
+        rows = defaultdict(list)
+        for name, rules in table.items():
+            rows[tuple(rule for rule in rules if rule not in everywhere)].append(f"`{name}`")
+        if everywhere:
+            lines.append(f"Beside those named, {', '.join(sorted(everywhere))} read the settings of a shoot.\n")
+        lines += [f"| {title} | rules |", "| --- | --- |"]
+        lines += [f"| {' '.join(names)} | {' '.join(rules) or 'none'} |" for rules, names in rows.items()]
+        lines.append("")
     return "\n".join(lines)
 
 

@@ -11,10 +11,16 @@ ROOT = Path(__file__).parents[2]
 @functools.cache
 def fingerprint(stage):
     """Hash of the text of scripts/<stage>.py and of every kerbwalk module that it imports, directly or not."""
-    modules = {}
-    _collect(ROOT / "scripts" / f"{stage}.py", modules)
+    modules = modules_of(stage)
     text = "\n".join(f"{name}\n{modules[name]}" for name in sorted(modules))
     return hashlib.blake2b(text.encode(), digest_size=8).hexdigest()
+
+
+def modules_of(stage):
+    """{path in the repository: text} of what a stage runs: its script, and the modules that it imports."""
+    modules = {}
+    _collect(ROOT / "scripts" / f"{stage}.py", modules)
+    return modules
 
 
 def _collect(path, modules):
