@@ -190,7 +190,11 @@ def _reading():
         text = error.args[0] if error.args else error
         text = text.decode(errors="replace") if isinstance(text, bytes) else str(text)
         raise PhotoError(f"cannot be read as a photo ({text})") from None
-    except (ArithmeticError, LookupError):  # by what stands in the file where a level, a colour or a size should
+    except (
+        ArithmeticError,
+        LookupError,
+        TypeError,
+    ):  # by what is no level, colour or size
         raise PhotoError("cannot be read as a photo (its header contradicts itself)") from None
 
 
@@ -211,8 +215,9 @@ def _raw_facts(data, look):
         seen = look(raw)
     # What a DNG says of its colours goes before what LibRaw makes of it: that is one light's matrix, and an
     # as-shot white given as xy comes out as something else.
-    facts |= dng.colour(data)
-    facts["daylight"] = facts["matrix"] and _multipliers(1 / camera.neutral_of(facts["matrix"], D65))
+    with _reading():
+        facts |= dng.colour(data)
+        facts["daylight"] = facts["matrix"] and _multipliers(1 / camera.neutral_of(facts["matrix"], D65))
     return facts, seen
 
 
