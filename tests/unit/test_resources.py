@@ -20,6 +20,31 @@ def test_each_attempt_gets_more(stage):
     assert times == sorted(set(times))
 
 
+# Peaks of a stage's own processes, by benchmarks/memory.py over six photos of 24 megapixels.
+MEASURED = {
+    ("ingest", None): 613,
+    ("hot", None): 763,
+    ("decode", None): 778,
+    ("master", None): 146,
+    ("report", None): 348,
+    ("steady", None): 188,
+    ("compose", ("compose", (1920, 1080))): 673,
+    ("compose", ("compose", (3840, 2160))): 1531,
+    ("compose", ("compose", (640, 360))): 421,
+    ("deliver", ("h264", (1920, 1080))): 494,
+    ("deliver", ("hevc", (3840, 2160))): 2737,
+    ("deliver", ("prores", (1920, 1080))): 661,
+    ("deliver", ("webp", (640, 360))): 186,
+    ("deliver", ("jpeg", (1920, 1080))): 194,
+}
+
+
+@pytest.mark.parametrize(("stage", "made"), MEASURED)
+def test_what_was_measured_is_asked_for_within_a_quarter(stage, made):
+    needed = resources.SNAKEMAKE_MB + MEASURED[stage, made]
+    assert needed < resources.memory_mb(stage, 24, 6, made=made) < 1.25 * needed
+
+
 def test_megapixels(tmp_path):
     photo = tmp_path / "a.dng"
     photo.write_bytes(bytes(2_000_000))

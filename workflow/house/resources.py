@@ -12,15 +12,15 @@ SNAKEMAKE_MB = 270
 MORE = 0.6  # of the first request, at each further attempt
 # MB that a stage takes: always, for each megapixel of a photo, for each photo.
 MEMORY = {
-    "ingest": (300, 40, 0),
+    "ingest": (300, 20, 0),
     "archive": (150, 0, 0),
     "audit": (260, 0, 0.8),
     "backup": (80, 0, 0),
     "verify": (80, 3, 0),
-    "hot": (310, 36, 0),
-    "decode": (330, 30, 0),
-    "lens": (200, 0, 0),
-    "look": (220, 0, 0),
+    "hot": (310, 28, 0),
+    "decode": (330, 24, 0),
+    "lens": (50, 0, 0),
+    "look": (150, 0, 0),
     "draft": (1000, 16, 6),
     "match": (1100, 0, 0),
     "contact": (1100, 0, 0),
@@ -29,12 +29,16 @@ MEMORY = {
     "steady": (250, 0, 0.5),
     "light": (170, 0, 0.3),
     "framing": (110, 0, 0),
-    "retime": (200, 0, 0),
+    "retime": (50, 0, 0),
     "compose": (420, 0, 0),
-    "master": (120, 0, 0),
-    "deliver": (350, 0, 0),
-    "report": (330, 0, 0.5),
+    "master": (160, 0, 0),
+    "deliver": (120, 0, 0),
+    "report": (360, 0, 0.5),
 }
+# MB for each megapixel of what is made: of the picture that is composed, or of a deliverable by its codec, judging it
+# included.
+MADE = {"compose": 150, "h264": 200, "prores": 290, "jpeg": 60}
+OTHERWISE = 340
 # Minutes that a stage is given: always, for each hundred photos, for each hundred photos and megapixel. About four
 # times what it takes, as nodes differ and storage is shared.
 MINUTES = {
@@ -58,7 +62,7 @@ MINUTES = {
     "retime": (5, 0, 0),
     "compose": (5, 60, 0),
     "master": (5, 5, 0),
-    "deliver": (5, 20, 0),
+    "deliver": (15, 40, 0),
     "report": (5, 15, 0),
 }
 # Bytes a pixel where only the file's size is known, by its ending; other formats are compressed, to no less than this.
@@ -66,10 +70,16 @@ BYTES_A_PIXEL = {".dng": 2, ".tif": 6, ".tiff": 6}
 COMPRESSED = 1
 
 
-def memory_mb(stage, megapixels, count, attempt=1):
-    """MB to ask for: of a stage, for photos of so many megapixels, so many of them in the shoot."""
+def memory_mb(stage, megapixels, count, attempt=1, made=None):
+    """MB to ask for: of a stage, for photos of so many megapixels, so many of them in the shoot.
+
+    made: of a stage that makes pictures, (compose or the codec, [width, height]).
+    """
     fixed, each_megapixel, each_photo = MEMORY[stage]
     needed = SNAKEMAKE_MB + fixed + each_megapixel * megapixels + each_photo * count
+    if made:
+        kind, (width, height) = made
+        needed += MADE.get(kind, OTHERWISE) * width * height / 1e6
     return int(needed * (1 + MORE * (attempt - 1)))
 
 

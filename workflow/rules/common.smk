@@ -196,11 +196,17 @@ def every_part(ending):
     return lambda w: every_chunk(of_picture(w, f"composed/{{chunk}}.{ending}"))(w)
 
 
+def picture_size(wildcards):
+    """[width, height] of the picture that a job is about."""
+    if "picture" in wildcards.keys():
+        return of_recipe(wildcards)["size"]
+    return recipes.master_size(BY_ID[wildcards.shoot].settings)
+
+
 def framed(wildcards):
     """What the framing has to know: the picture's size, and what decoding goes by."""
     shoot = BY_ID[wildcards.shoot]
-    size = of_recipe(wildcards)["size"] if "picture" in wildcards.keys() else recipes.master_size(shoot.settings)
-    known = {"output": size, "boxes": recipes.boxes(shoot.recipes)}
+    known = {"output": picture_size(wildcards), "boxes": recipes.boxes(shoot.recipes)}
     return json.dumps(known | {"framing": shoot.settings["framing"]})
 
 
@@ -331,7 +337,12 @@ def memory(stage):
     """A resource function: the MB that a stage's job asks for."""
 
     def mem_mb(wildcards, attempt):
-        return resources_of.memory_mb(stage, *size_of(BY_ID[wildcards.shoot]), attempt)
+        made = None
+        if stage == "compose":
+            made = stage, picture_size(wildcards)
+        elif stage == "deliver":
+            made = recipe(wildcards)["codec"], recipe(wildcards)["size"]
+        return resources_of.memory_mb(stage, *size_of(BY_ID[wildcards.shoot]), attempt, made)
 
     return mem_mb
 

@@ -20,9 +20,9 @@ rule deliver:
         ENVIRONMENT
     threads: 2
     resources:
-        mem_mb=lambda w: 1500 + recipe(w)["size"][0] * recipe(w)["size"][1] // 2000,
+        mem_mb=memory("deliver"),
         disk_mb=200,
-        runtime=60,
+        runtime=runtime("deliver"),
     params:
         recipe=lambda w: json.dumps(recipe(w), sort_keys=True),
         about=about,
