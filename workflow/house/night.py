@@ -8,7 +8,7 @@ import json
 from dataclasses import asdict
 from pathlib import Path
 
-from house.shoots import Shoot
+from house.shoots import Shoot, write_quickly
 
 FOLDER = ".kerbwalk/night"
 
@@ -17,14 +17,14 @@ def keep(results_dir, settings, layers, shoots, tokens):
     """Write down the night's settings, and each shoot with what stands for its photos' content.
 
     layers: where the settings come from, [(name, table)]; tokens: {id: {photo: token}}, see shoots.identities, of those
-    shoots that can be worked on, which alone are kept. Unchanged files stay as they are. They are not synced: after a
-    power cut the next run writes them again.
+    shoots that can be worked on, which alone are kept. Unchanged files stay as they are.
     """
     folder = Path(results_dir, FOLDER)
-    folder.mkdir(parents=True, exist_ok=True)
-    _write(folder / "night.json", {"settings": settings, "layers": layers})
+    write_quickly(folder / "night.json", {"settings": settings, "layers": layers})
     for shoot in (shoot for shoot in shoots if shoot.id in tokens):
-        _write(folder / f"{shoot.id}.shoot", asdict(shoot) | {"folder": str(shoot.folder), "tokens": tokens[shoot.id]})
+        write_quickly(
+            folder / f"{shoot.id}.shoot", asdict(shoot) | {"folder": str(shoot.folder), "tokens": tokens[shoot.id]}
+        )
 
 
 def recall(results_dir, ids):
@@ -40,12 +40,3 @@ def recall(results_dir, ids):
         tokens[one] = known.pop("tokens")
         shoots.append(Shoot(**known | {"folder": Path(known["folder"])}))
     return night["settings"], [tuple(layer) for layer in night["layers"]], shoots, tokens
-
-
-def _write(path, table):
-    text = json.dumps(table, ensure_ascii=False)
-    if path.exists() and path.read_text(encoding="utf-8") == text:
-        return
-    new = path.with_name(path.name + ".new")
-    new.write_text(text, encoding="utf-8")
-    new.replace(path)

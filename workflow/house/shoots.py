@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from files.checked import checksum
-from files.stage import whole, write_text
+from files.stage import whole
 from house import recipes
 from house import settings as settings_module
 from kerbwalk.ingest import natural
@@ -201,7 +201,7 @@ def identities(shoot, results_dir):
             same = checksums.get(name) == (now[0], checksum(shoot.folder / name))
             seen[name] = [*now, known[2] if same else f"{now[0]}-{now[1]}"]
     if seen != table:
-        write_text(table_file, json.dumps(seen))
+        write_quickly(table_file, seen)
     return {name: entry[2] for name, entry in seen.items()}
 
 
@@ -389,6 +389,19 @@ def _link(link, target):
     link.parent.mkdir(parents=True, exist_ok=True)
     link.unlink(missing_ok=True)
     os.symlink(target, link)
+
+
+def write_quickly(path, table):
+    """Write a small table for the next start, if it is not there already, whole but not synced: each shoot has one, and
+    after a power cut the next run writes it again.
+    """
+    text = json.dumps(table, ensure_ascii=False)
+    if path.exists() and path.read_text(encoding="utf-8") == text:
+        return
+    path.parent.mkdir(parents=True, exist_ok=True)
+    new = path.with_name(path.name + ".new")
+    new.write_text(text, encoding="utf-8")
+    new.replace(path)
 
 
 def _read_json(path):
