@@ -10,11 +10,11 @@ from kerbwalk.exposure import changes_of, ramp
 # A camera's real step is taken for another than its settings say from this many standard deviations and stops on.
 SURE, APART = 3.0, 0.04
 # From so many photos on a trend may be smooth by its third and fourth differences.
-FEW = {2: 8, 3: 8, 4: 24}
+FEW = {3: 8, 4: 24}
 # The orders of differences that are kept small, and whether the ends are level, of all trends but the line.
-KINDS = ((3, False), (4, False), (2, True), (3, True))
-# By how much Schwarz's criterion has to speak for anything but a line: positive evidence (Kass & Raftery 1995).
-POSITIVE = 3.0
+KINDS = ((3, False), (4, False), (3, True))
+# By how much Schwarz's criterion has to speak for anything but a line: strong evidence (Kass & Raftery 1995).
+STRONG = 6.0
 
 
 @dataclass
@@ -165,7 +165,7 @@ def _penalty(period, order):
 def _choices(spline, values, period):
     """[(criterion, spline, penalty)] for the penalty of the greatest restricted likelihood, and the stiffest.
 
-    Second differences are no choice but as a straight line, or with level ends: what they bend to has kinks.
+    Second differences are no choice but as a straight line: what they bend to has kinks.
     """
     penalties = _penalty(period, spline.order) * np.exp(np.arange(0, 12.5 * spline.order, 0.1))
     eigen, parts = spline.eigen[spline.free :], (spline.vectors.T @ values)[spline.free :]
@@ -176,4 +176,4 @@ def _choices(spline, values, period):
     criterion = len(values) * np.log(left.mean(1) + 1e-30) + np.log(len(values)) * freedom
     line = spline.free == 2
     chosen = ([] if spline.free == 1 else [-1]) + ([] if line else [int(np.argmax(likelihood))])
-    return [(criterion[k] + POSITIVE * (not line), spline, penalties[k]) for k in chosen]
+    return [(criterion[k] + STRONG * (not line), spline, penalties[k]) for k in chosen]
