@@ -6,10 +6,20 @@ from demo import furniture, houses
 from demo.paint import Canvas
 from demo.town import Builder, Town
 
+# The grey board before the hall of the square: (x, z) of its lower left and its upper right corner, and y; metres.
+CARD = (1.7, 0.1), (4.1, 2.5), 43.6
 
-def build(name: str, focal: float, seed: int) -> Town:
-    """The place `name` ("square" or "stairs"), with textures fine enough for a focal length in pixels."""
+
+def build(name: str, focal: float, seed: int, card: bool = False) -> Town:
+    """The place `name` ("square" or "stairs"), with textures fine enough for a focal length in pixels.
+
+    card: whether a plain grey board stands before the hall of the square.
+    """
     builder = Builder(focal, np.random.default_rng([seed, 1]))
+    if card:
+        (x0, z0), (x1, z1), y = CARD
+        plain = Canvas(x1 - x0, z1 - z0, builder.density(36), (0.3, 0.3, 0.3), np.random.default_rng(0), rough=0)
+        builder.face((x0, y, z0), (x1 - x0, 0, 0), (0, 0, z1 - z0), plain)
     return {"square": _square, "stairs": _stairs}[name](builder)
 
 

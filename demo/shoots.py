@@ -25,6 +25,7 @@ with axes and pixels as in demo/camera.py, and everything about the upright pict
     points            static textured points that the reference sees with nothing in front of them (walkers
                       aside): xyz in metres, depth_class far (beyond 25 m of the reference), mid (12 to
                       25 m) or near
+    card              [[x, y, z], ...] corners of the grey board, lower left and upper right, metres; [] without one
     hot_pixels        [[x, y], ...] on the sensor as it lies in the file, not turned upright
     black, white      sensor levels
     rgb_to_sensor     3x3, linear BT.709 scene light to fractions of the range from black to white
@@ -50,7 +51,7 @@ from tempfile import TemporaryDirectory
 import cv2
 import numpy as np
 
-from demo import camera, dng, photo, render, town, walk
+from demo import camera, dng, photo, places, render, town, walk
 from demo.walk import ShootSpec
 
 __all__ = ["STANDARD", "ShootSpec", "make"]
@@ -181,6 +182,7 @@ def _truth(spec: ShootSpec) -> dict:
         "hold_xyz": hold.tolist(),
         "frames": frames,
         "points": _points(spec, middle),
+        "card": [[x, places.CARD[2], z] for x, z in places.CARD[:2]] if spec.card else [],
         "hot_pixels": photo.hot_pixels(spec)[0].tolist(),
         "black": photo.BLACK,
         "white": photo.WHITE,

@@ -29,6 +29,7 @@ class ShootSpec:
     told_changes: what EXIF tells instead, of a shutter that is not true to its name.
     beat_sigma: of the logarithm, of a lamp beside the clock that flickers by itself; 0 for no such lamp.
     orientation: how the sensor lay, EXIF 1, 3, 6 or 8.
+    card: whether a plain grey board stands before the hall of the square.
     lens: what the lens does, (distortion, lateral of red, of blue, vignetting) as in demo/camera.py; () for nothing.
     film_mm: focal length, 35 mm equivalent by the diagonal.
     """
@@ -56,6 +57,7 @@ class ShootSpec:
     told_changes: tuple[tuple[int, float], ...] = ()
     beat_sigma: float = 0.0
     orientation: int = 1
+    card: bool = False
     lens: tuple[tuple[float, ...], ...] = ()
     film_mm: int = 27
 
@@ -84,8 +86,8 @@ def use_town(spec: ShootSpec, folder: Path) -> None:
     _towns[_town_key(spec)] = load(folder)
 
 
-def _town_key(spec: ShootSpec) -> tuple[str, float, int]:
-    return spec.place, float(lens(spec)[0, 0]), spec.seed
+def _town_key(spec: ShootSpec) -> tuple[str, float, int, bool]:
+    return spec.place, float(lens(spec)[0, 0]), spec.seed, spec.card
 
 
 def pose(spec: ShootSpec, index: int) -> tuple[np.ndarray, np.ndarray]:

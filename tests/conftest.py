@@ -25,7 +25,7 @@ SPECS = (
     # Without passing lights, whose glow on the walls is real light and would hide what is left of the flicker.
     ShootSpec(name="approach", size=(900, 600), frames=20, seed=5, bumped=(13,), lights=False),
     # Nobody about, and hardly a step between photos: the mean level changes by flicker alone.
-    ShootSpec(name="empty", size=(900, 600), frames=16, seed=5, step_m=0.02, walkers=False, lights=False),
+    ShootSpec(name="empty", size=(900, 600), frames=16, seed=5, step_m=0.02, walkers=False, lights=False, card=True),
     ShootSpec(
         name="arc",
         size=(880, 660),

@@ -1,5 +1,7 @@
 """Colour in finished clips: hot pixels, lamps, greys under flicker, and a look taken from a graded still."""
 
+import shutil
+
 import cv2
 import numpy as np
 import pytest
@@ -7,10 +9,11 @@ import tifffile
 import yaml
 from scipy.interpolate import PchipInterpolator
 
+from demo import camera, dng, photo, walk
 from files import reference, still
 from files.gains import read_gains
 from files.look import processor, read_lut
-from kerbwalk import compose, difference, look, match
+from kerbwalk import compose, decode, difference, look, match, parallax
 from kerbwalk import still as laid
 
 SHOOTS = ("approach", "empty", "arc")
@@ -56,6 +59,38 @@ def test_the_same_place_has_the_same_colour_in_every_frame(finished, planes):
     off = difference.ciede2000(labs, usual[None])[:, ~steep]
     assert (~steep).sum() > 100
     assert np.median(off, axis=1).max() < 1
+
+
+def on_the_board(night, truth):
+    """The part of each frame of the clip, slices, where the grey board lies by the true cameras, without its rim."""
+    warps, framing = night.json(truth["name"], "work/warps.json"), night.json(truth["name"], "work/framing.json")
+    photos = {photo["name"]: photo for photo in warps["photos"]}
+    cameras = {frame["photo"]: frame for frame in truth["frames"]}
+    step = np.array(framing["crop"][2:]) / framing["output"]
+    for parts in warps["frames"]:
+        ends = []
+        for name, _ in parts:
+            camera, photo = cameras[name], photos[name]
+            seen = (np.array(truth["card"]) @ np.array(camera["R"]).T + camera["t"]) @ np.array(truth["K"]).T
+            grid = photo["grid"] and np.array(photo["grid"])
+            at = parallax.to_plane(np.array(photo["matrix"]), grid, seen[:, :2] / seen[:, 2:], warps["size"])
+            ends.append((at - framing["crop"][:2]) / step - 0.5)
+        (left, bottom), (right, top) = np.mean(ends, axis=0)
+        x, y, inset = (left + right) / 2, (top + bottom) / 2, 0.35 * min(right - left, bottom - top)
+        yield np.s_[round(y - inset) : round(y + inset), round(x - inset) : round(x + inset)]
+
+
+def test_a_grey_board_has_one_colour_in_all_frames_of_the_clip(finished, truth, planes):
+    """The light that the display shows of it, of every two frames."""
+    frames = planes(finished.results / "empty" / "master.mkv")
+    boards = [signal(f)[part] for f, part in zip(frames, on_the_board(finished, truth["empty"]), strict=True)]
+    assert all(board.size > 3 * 30**2 for board in boards)
+    shown = np.array([np.mean(board**2.4, axis=(0, 1)) ** (1 / 2.4) for board in boards])
+    assert shown.min() > 0.1 and shown.max() < 0.9, "it is lit"
+    labs = difference.lab_of_signal(shown)
+    assert max(difference.ciede2000(one, labs).max() for one in labs) < 1
+    gains = [frame["gain"] for frame in truth["empty"]["frames"]]
+    assert max(gains) / min(gains) > 1.15, "the photos flicker"
 
 
 @pytest.mark.parametrize("shoot", ["approach", "empty"])
@@ -147,14 +182,33 @@ def test_an_unknown_global_edit_is_followed(references, tmp_path, shoot, edit):
     assert np.percentile(off, 95) < 2.5
 
 
-def test_a_look_from_a_graded_still(little, planes):
+# Where the dark frame of the graded walk glows, beside the clip's narrow crop: y, x on the sensor; and by what levels.
+GLOW, GLOWING = np.s_[200:300, 40:140], 40
+
+
+def write_dark(path, spec):
+    """A photo with the lens covered by the camera of the demo: its hot pixels, and a corner that glows."""
+    sensor = np.full(spec.size[::-1], float(photo.BLACK))
+    sites, rates = photo.hot_pixels(spec)
+    sensor[sites[:, 1], sites[:, 0]] += rates * (photo.WHITE - photo.BLACK)
+    sensor[GLOW] += GLOWING
+    dng.write(
+        path, np.clip(np.rint(sensor), 0, photo.WHITE).astype(np.uint16), black=photo.BLACK, white=photo.WHITE,
+        xyz_to_camera=camera.XYZ_TO_CAMERA, neutral=np.ones(3), orientation=1, camera=("Maker", "Model"), exif=[],
+        when="2031:03:14 23:04:10",
+    )  # fmt: skip
+
+
+def test_a_look_from_a_graded_still(little, undisturbed, planes, truth):
+    """And, in the same run, a dark frame."""
     night = little("graded")
     folder = night.shoots.with_name("graded shoots")
     folder.mkdir()
-    (folder / "walk").mkdir()
-    for photo in (night.shoots / "walk").iterdir():
-        (folder / "walk" / photo.name).write_bytes(photo.read_bytes())
+    shutil.copytree(night.shoots / "walk", folder / "walk")
     night.shoots = folder
+    write_dark(folder / "walk" / "dark.dng", walk.ShootSpec(**truth["approach"]["spec"]))
+    own = folder / "walk" / "shoot.yaml"
+    own.write_text(own.read_text() + "dark: dark.dng\n")
     said = night.finish("--cores", "2", "reference", "contact")
     assert "reference.tif" in said and "contact.html" in said
     with tifffile.TiffFile(night.results / "walk" / "reference.tif") as tiff:
@@ -166,13 +220,18 @@ def test_a_look_from_a_graded_still(little, planes):
     after = np.clip(luma + 1.3 * (before ** [0.9, 1.0, 1.1] - luma), 0, 1) * [1, 0.97, 0.92] + [0, 0.01, 0.03]
     after = np.rint(np.clip(after, 0, 1) * 65535).astype(np.uint16)
     tifffile.imwrite(folder / "walk" / "graded.tif", after, photometric="rgb", iccprofile=profile)
-    own = folder / "walk" / "shoot.yaml"
     own.write_text(own.read_text() + yaml.safe_dump({"look": {"match": "graded.tif"}}))
     night.finish("--cores", "2")
     report = night.json("walk", "work/match.json")
     assert report["median"] < 1 and report["p95"] < 2.5
     assert report["compared"] == 1
     assert (night.results / "walk" / "work" / "match.png").stat().st_size
+    # Without the dark frame the same photo is brighter by what glows; with it few hot pixels are left to be found.
+    one, other = (np.load(n.results / "walk/work/decoded/000.npy")[0][GLOW] for n in (night, undisturbed))
+    off = (other.astype(float) - one)[2:-2, 2:-2].mean(axis=(0, 1))
+    full = decode.full_levels(night.json("walk", "work/ingest.json")["balance"])
+    np.testing.assert_allclose(off, full * GLOWING / (photo.WHITE - photo.BLACK), rtol=0.02)
+    assert len(night.json("walk", "work/hot.json")["sites"]) < 0.2 * len(truth["approach"]["hot_pixels"])
     # The clip itself, against the still laid on it.
     reference = night.json("walk", "audit.json")["reference"]
     warps, framing = night.json("walk", "work/warps.json"), night.json("walk", "work/framing.json")

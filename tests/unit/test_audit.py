@@ -70,6 +70,13 @@ def test_one_odd_photo(photos, change, code, severity):
     assert len(kept) == 6 - (severity == "fault")
 
 
+def test_a_photo_without_a_matrix_is_told_what_becomes_of_its_colours(photos):
+    photos[3]["matrix"] = None
+    (found,) = judge(photos)[0]
+    for words in ("aaaa: no colour matrix in the file", "taken as BT.709", "convert the photos to DNG"):
+        assert words in found["message"]
+
+
 def test_an_unreadable_photo_has_no_other_fault(photos):
     """A photo that could not be opened says nothing of itself, and must not be judged by that."""
     photos[5] |= dict.fromkeys(("width", "height", "time", "seconds", "shutter", "camera", "matrix", "focal", "lens"))

@@ -62,7 +62,11 @@ def _fit_cdl(before, after, trust):
         return np.concatenate([(weight * (apply_cdl(before, cdl) - after)).ravel(), 0.3 * (cdl - _NEUTRAL)])
 
     low, high = np.repeat([0.1, -0.5, 0.2, 0.0], [3, 3, 3, 1]), np.repeat([6.0, 0.5, 5.0, 4.0], [3, 3, 3, 1])
-    return optimize.least_squares(misfit, _NEUTRAL, bounds=(low, high), loss="cauchy", f_scale=ALIKE).x
+    found = _NEUTRAL
+    # A strong change is first followed as a whole, and only then are places that contradict it left to themselves.
+    for loss, wide in (("linear", 1), ("cauchy", 4), ("cauchy", 1)):
+        found = optimize.least_squares(misfit, found, bounds=(low, high), loss=loss, f_scale=wide * ALIKE).x
+    return found
 
 
 def _fit_curve(before, after, trust):
