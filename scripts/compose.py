@@ -1,7 +1,8 @@
 """Compose a part of the clip: gain, one warp, look, signal, for each of its frames, into lossless FFV1.
 
 The clip's frames are shared evenly among the parts. Outputs
-  out       a Matroska file, FFV1 in 10-bit Y'CbCr 4:4:4, BT.709
+  out       a Matroska file, FFV1 in 10-bit Y'CbCr 4:4:4, BT.709, or BT.2100 for a display of high dynamic range; in
+            scene-linear light 16-bit planes of green, blue and red that hold the bits of half floats
   hashes    one MD5 a frame of the picture that went into the encoder, in FFmpeg's framemd5 format
   pictures  where asked for, the same frames as deliver encodes them for hd, raw 4:2:0 in 8 bits
 A part without frames (a clip of fewer frames than parts) is three empty files.
@@ -40,6 +41,7 @@ def main():
     parser.add_argument("--part", type=int, required=True)
     parser.add_argument("--parts", type=int, required=True)
     parser.add_argument("--local-contrast", type=float, required=True, help="0 for none, see kerbwalk.detail")
+    parser.add_argument("--shows", choices=("bt709", "pq", "hlg", "linear"), default="bt709")
     parser.add_argument("--out", required=True)
     parser.add_argument("--hashes", required=True)
     parser.add_argument("--pictures", nargs="?", const=None)
@@ -51,7 +53,8 @@ def main():
     found = stage.read_json(args.found)
     tints = {name: (2.0**red, 1.0, 2.0**blue) for name, (red, blue) in found["colours"].items()}
     places = [found["places"][index] for index in found["even"]]
-    encode, local_contrast = encoder(args.look), args.local_contrast
+    encode, local_contrast = encoder(args.look, args.shows), args.local_contrast
+    pixels = ffmpeg.LINEAR_FORMAT if args.shows == "linear" else ffmpeg.MASTER_FORMAT
     cv2.setNumThreads(1)
     proxies = Proxies(args.proxies)
     files = dict(zip(args.proxies, args.frames, strict=True))
@@ -66,11 +69,11 @@ def main():
     ):
         if not len(mine):
             return
-        encoded = ["-vf", "setsar=1", *FFV1, *ffmpeg.BT709_TAGS, *ffmpeg.REPEATABLE, "-f", "matroska", temporary]
+        encoded = ["-vf", "setsar=1", *FFV1, *ffmpeg.TAGS[args.shows], *ffmpeg.REPEATABLE, "-f", "matroska", temporary]
         outputs = [*encoded, *ffmpeg.FRAME_HASHES, hashes]
         if pictures:
             outputs += ["-map", "0:v", "-vf", filters.TO_420, "-c:v", "rawvideo", "-f", "rawvideo", pictures]
-        with ffmpeg.writer(output, ffmpeg.MASTER_FORMAT, PART_RATE, *outputs) as write:
+        with ffmpeg.writer(output, pixels, PART_RATE, *outputs, colour=args.shows) as write:
             for k in mine:
                 if k > mine[0] and warps["frames"][k] == warps["frames"][k - 1] and not framing["moves"]:
                     write(planes)

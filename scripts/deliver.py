@@ -1,8 +1,9 @@
 """Make a deliverable by its recipe, decode it again, and ship it only if it is as good as what went into its encoder.
 
 What it is encoded from: the raw pictures that compose has laid ready (hd), or the master of its picture. It carries
-BT.709's tags for matrix, primaries, transfer and range (pictures for the web and stills: sRGB's), title, creator,
-rights and place from the settings, the time at which the clip's first photo was taken, and nothing else.
+BT.709's tags for matrix, primaries, transfer and range (pictures for the web and stills: sRGB's; of high dynamic range:
+BT.2100's, and SMPTE ST 2086's), title, creator, rights and place from the settings, the time at which the clip's first
+photo was taken, and nothing else. Stills are read back and are exactly what was written.
 
 Outputs
   out      the file; or, for a sequence of stills, a folder of numbered pictures
@@ -13,11 +14,12 @@ Outputs
     quality      that was taken: finer than the recipe's where that did not suffice, coarser where it took more than
                  the recipe's megabits; null where the codec has none
     psnr, ssim   {mean, worst} over all frames: luma, dB; of all components
+    content_light  [MaxCLL, MaxFALL] in cd/m2, of high dynamic range; otherwise null
     vmaf         {mean, worst} over the frames looked at, libvmaf's default model
     repeated, black, jumps   frames (the first is 1) that are their predecessor again, black, or stand out, as they
                  are in the file; what was so before is no fault of the file
     illegal, at_white, at_black   the largest part of a picture outside EBU R 103's tolerances, at nominal white and
-                 above, at black and below; null where the file is no BT.709 signal
+                 above, at black and below; null where the file is sRGB
   of stills and posters the first two lines
 """
 
@@ -55,9 +57,8 @@ def main():
     xmp = rights.packet(about, created)
     if recipe["ending"] is None:
         with stage.whole_folder(args.out) as temporary:
-            frames = encoders.write_tiffs(encoders.pictures(recipe, args.master, size), temporary)
-            for path in sorted(Path(temporary).iterdir()):
-                rights.describe(path, "tif", xmp)
+            shown = encoders.pictures(recipe, args.master, size)
+            frames = encoders.write_stills(recipe["codec"], shown, temporary, xmp, about)
             ship(args, recipe, frames, [] if frames == count else [f"it has {frames} frames instead of {count}"], {})
         return
     with stage.whole(args.out) as temporary:
@@ -78,7 +79,7 @@ def main():
             **{key: [k + 1 for k in places] for key, places in odd.items()},
             **{key: max(found[key], default=None) for key in ("illegal", "at_white", "at_black")},
         }
-        ship(args, recipe, count, wrong, {"quality": recipe["quality"]} | figures)
+        ship(args, recipe, count, wrong, {key: recipe[key] for key in ("quality", "content_light")} | figures)
 
 
 def made(args, recipe, count, size, tags, xmp, temporary):
@@ -87,13 +88,14 @@ def made(args, recipe, count, size, tags, xmp, temporary):
     Grain that hardly moves is seen, and VMAF minds its loss: where the usual quality does not suffice, finer ones are
     tried; and where the file gets larger than the recipe allows, coarser ones, in a way that is made for much grain.
     """
-    tried = []
+    tried, light = [], encoders.content_light(recipe, args.master, size)
+    recipe = recipe | {"content_light": light}
     while True:
         if args.ready:
             encoders.from_ready(recipe, args.ready, tags, temporary)
             reference = compare.raw(recipe), None, encoders.ready_pictures(recipe["size"], args.ready)
         else:
-            encoders.from_master(recipe, args.master, size, tags, temporary)
+            encoders.from_master(recipe, args.master, size, tags, temporary, light)
             reference = ["-i", Path(args.master).resolve()], encoders.chain(recipe, size), ()
         rights.describe(temporary, recipe["ending"], xmp)
         rate = megabits(recipe, temporary, count)

@@ -2,7 +2,9 @@
 
 Outputs
   out  a CTF file, OpenColorIO's own format; its input is a decoded frame divided by its white (see decode.py), its
-       output the BT.709 signal for a BT.1886 display; the steps are described in workflow/kerbwalk/look.py
+       output the BT.709 signal for a BT.1886 display (look.ctf), linear light of BT.2020's primaries, 1 at diffuse
+       white, on a display of high dynamic range (hdr.ctf), or graded scene light of BT.2020's primaries (linear.ctf);
+       the steps are described in workflow/kerbwalk/look.py
   clf  the same for other programs: to the same numbers, or, with a view of an OpenColorIO config, as nearly as CLF can
   cc   the look's ASC CDL as a .cc file, one that changes nothing where the look has none
 """
@@ -15,10 +17,16 @@ import numpy as np
 from files import stage
 from files.look import display_view, read_cdl, read_lut
 from files.proxies import Proxies
-from kerbwalk import camera, colour, look
+from kerbwalk import camera, colour, hdr, look
 
 # A neutral point is the mean of a square this wide, as a part of the picture's width.
 PATCH = 0.02
+# What a look gives, as its file says it.
+GIVES = {
+    "signal": "BT.709 R'G'B' for a BT.1886 display",
+    "light": f"linear light, BT.2020 primaries, 1 at {hdr.WHITE:g} cd/m2, at most {hdr.PEAK:g} cd/m2",
+    "scene": "scene-linear light, BT.2020 primaries, mid grey at 0.18",
+}
 
 
 def main():
@@ -30,6 +38,7 @@ def main():
     parser.add_argument("--lut", nargs="?", const=None, help="a .cube or .clf for the finished signal")
     parser.add_argument("--settings", required=True, type=json.loads, help='JSON: {"look": {...}}')
     parser.add_argument("--display", nargs="?", const=None, help="the OpenColorIO config, where it is a file")
+    parser.add_argument("--gives", choices=GIVES, default="signal")
     for name in ("out", "clf", "cc"):
         parser.add_argument(f"--{name}", required=True)
     args = parser.parse_args()
@@ -45,15 +54,19 @@ def main():
     to_working = 2.0 ** reference.get("exposure", 0.0) * camera.to_working(matrix, white) / balance
     cdl = read_cdl(args.cdl) if args.cdl else settings["cdl"] and look.cdl_transform(**settings["cdl"])
     full = balance.max() / balance.min()
-    if settings["display"]:
+    if args.gives == "scene":
+        steps = look.grade(to_working, settings, cdl)
+    elif args.gives == "light":
+        steps = look.to_light(to_working, settings, cdl, full, hdr.TOP)
+    elif settings["display"]:
         to_display = display_view(**(settings["display"] | ({"config": args.display} if args.display else {})))
         steps = look.through_view(to_working, settings, cdl, to_display)
     else:
         steps = look.transform(to_working, settings, cdl, full)
-    if args.lut:
+    if args.lut and args.gives == "signal":
         steps.appendTransform(read_lut(args.lut))
-    stage.write_text(args.out, look.text(steps, look.CTF))
-    stage.write_text(args.clf, look.text(look.in_clf(steps, full), look.CLF))
+    stage.write_text(args.out, look.text(steps, look.CTF, output=GIVES[args.gives]))
+    stage.write_text(args.clf, look.text(look.in_clf(steps, full), look.CLF, output=GIVES[args.gives]))
     stage.write_text(args.cc, look.cc_text(cdl or look.cdl_transform()))
 
 

@@ -1,7 +1,8 @@
 """Join the composed parts, and the hashes of their frames, into the master.
 
 Outputs
-  master.mkv       FFV1 (RFC 9043), 10-bit Y'CbCr 4:4:4, BT.709 tags, at the clip's frame rate
+  master.mkv       FFV1 (RFC 9043), 10-bit Y'CbCr 4:4:4, tagged, at the clip's frame rate; of scene-linear pictures
+                   16-bit G'B'R' planes that hold the bits of half floats
   master.framemd5  one MD5 a frame of the picture that went into the encoder, in FFmpeg's framemd5 format: what
                    `ffmpeg -i master.mkv -f framemd5 -` prints for as long as the master is whole
 """
@@ -21,6 +22,7 @@ def main():
     parser.add_argument("--parts", nargs="+", required=True)
     parser.add_argument("--part-hashes", nargs="+", required=True)
     parser.add_argument("--settings", required=True, type=json.loads, help='JSON: {"fps": 24}')
+    parser.add_argument("--shows", choices=ffmpeg.TAGS, default="bt709")
     parser.add_argument("--master", required=True)
     parser.add_argument("--hashes", required=True)
     args = parser.parse_args()
@@ -36,7 +38,7 @@ def main():
         # The parts' own time stamps are of no particular rate: the frames are counted through.
         stamps = f"setts=ts=N:duration=1:time_base={rate.denominator}/{rate.numerator}"
         joined = ["-f", "concat", "-i", listing, "-c", "copy", "-bsf:v", stamps, "-r", rate]
-        ffmpeg.run(*joined, *ffmpeg.BT709_TAGS, *ffmpeg.REPEATABLE, "-f", "matroska", temporary)
+        ffmpeg.run(*joined, *ffmpeg.TAGS[args.shows], *ffmpeg.REPEATABLE, "-f", "matroska", temporary)
 
 
 if __name__ == "__main__":

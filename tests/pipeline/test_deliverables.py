@@ -4,6 +4,7 @@ import hashlib
 
 import av
 import numpy as np
+import OpenEXR
 import pytest
 import tifffile
 from PIL import Image
@@ -14,10 +15,13 @@ RECIPES = {
     "larger": {"size": "400x1600", "codec": "dnxhr"},
     "mezzanine": {},
     "loop": {"size": "128x512", "fps": 4, "pace": {"loop": "forth_and_back", "hold_first": 0.5, "speed": 0.5}},
+    "bright": {"size": "64x256", "codec": "hevc", "colour": "pq"},
+    "linear": {"size": "64x256"},
     "stills": {},
     "poster": {"frame": 1.0},
 }
 ENDINGS = {"wide": ".mp4", "larger": ".mov", "mezzanine": ".mov", "loop": ".webp", "stills": "", "poster": ".jpg"}
+ENDINGS |= {"bright": ".mp4", "linear": ""}
 SETTINGS = {"recipes": RECIPES, "deliverables": ["hd", *RECIPES], "about": {"creator": "Somebody", "place": "A town"}}
 
 
@@ -43,7 +47,19 @@ def test_every_file_and_folder(delivered):
         told = delivered.json("walk", f"work/quality/{name}{ending}.json")
         # forth and back: 2 (2 * 5 + 1) - 2, and the first frame for half a second
         assert told["frames"] == {"poster": 1, "loop": 22}.get(name, 6)
-        assert name in ("stills", "poster") or told["vmaf"]["worst"] > 90
+        assert name in ("stills", "poster", "linear") or told["vmaf"]["worst"] > 90
+
+
+def test_other_displays_are_composed_for_themselves(delivered):
+    """The same look: lamps reach what the display can show, and scene light what the sensor saw of them."""
+    told = delivered.json("walk", "work/quality/bright.mp4.json")
+    assert told["source"] == "64x256_pq" and 900 < told["content_light"][0] < 1050
+    assert 1 < told["content_light"][1] < 200
+    stills = sorted((delivered.results / "walk" / "walk_linear").glob("*.exr"))
+    with OpenEXR.File(str(stills[-1])) as file:
+        light = file.channels()["RGB"].pixels
+    assert len(stills) == 6 and light.dtype == np.float16 and light.shape == (256, 64, 3)
+    assert 1 < light.max() < 16 and 0 < np.median(light) < 0.5
 
 
 @pytest.mark.parametrize(

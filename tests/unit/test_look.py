@@ -126,3 +126,13 @@ def test_the_signal_stays_within_its_range():
     signal = applied(look.transform(EYE, PLAIN | {"exposure": 4.0, "saturation": 4.0}), hot)
     assert signal.min() >= 0
     assert signal.max() <= 1 + 1e-5  # OpenColorIO's quick power function
+
+
+@given(st.floats(0, 1), st.floats(0.3, 8), st.floats(1, 6))
+def test_a_brighter_display_shows_the_same_below_the_shoulder_and_lamps_at_its_top(shoulder, peak, top):
+    x = np.linspace(0, peak, 500)
+    usual, brighter = look.tone(x, shoulder=shoulder, peak=peak), look.tone(x, shoulder=shoulder, peak=peak, top=top)
+    below = x <= min(1 - 0.8 * shoulder, 0.85 * peak)
+    np.testing.assert_array_equal(brighter[below], usual[below])
+    assert brighter[-1] == pytest.approx(top)
+    assert (np.diff(brighter) >= -1e-12).all() and (brighter >= usual - 1e-9).all()

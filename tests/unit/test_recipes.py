@@ -25,7 +25,10 @@ def test_those_that_come_with_kerbwalk():
         "vertical": ([1080, 1920], "h264", 8, "mp4", "1080x1920"),
         "square": ([1080, 1080], "h264", 8, "mp4", "1080x1080"),
         "loop": ([640, 360], "webp", 8, "webp", "640x360-loop"),
+        "hdr-pq": ([1920, 1080], "hevc", 10, "mp4", "1920x1080_pq"),
+        "hdr-hlg": ([1920, 1080], "hevc", 10, "mp4", "1920x1080_hlg"),
         "stills": ([1920, 1080], "tiff", 16, None, ""),
+        "linear": ([1920, 1080], "exr", 16, None, "1920x1080_linear"),
         "poster": ([1920, 1080], "jpeg", 8, "jpg", ""),
     }
     assert [name for name, r in found.items() if r["ready"]] == ["hd"]
@@ -56,6 +59,8 @@ def test_decoding_does_not_depend_on_what_is_no_larger_than_the_master():
         ({"codec": "prores", "quality": 5}, "has a quality; prores has none, leave it out"),
         ({"codec": "h264", "quality": 60}, "has a quality of 60; h264 has 0 to 51"),
         ({"codec": "prores", "megabits": 50}, "has a rate in megabits; prores keeps to none, leave it out"),
+        ({"codec": "h264", "colour": "pq"}, "has the colour pq, which is for hevc in 10 bits"),
+        ({"codec": "hevc", "colour": "hlg", "depth": 8}, "has the colour hlg, which is for hevc in 10 bits"),
         ({"frame": 0.2}, "names a frame; h264 holds all of them, leave it out"),
         ({"codec": "jpeg", "pace": {"speed": 2}}, "has a pace; jpeg holds one picture, leave it out"),
         ({"aspect": "9:1"}, "has the aspect '9:1'; expected a ratio between 1:4 and 4:1"),
@@ -72,3 +77,12 @@ def test_a_name_without_a_recipe():
         settings.SettingsError, match="'deliverables' names 'uhb', for which there is no recipe; the near"
     ):
         recipes.resolved(STANDARD | {"deliverables": ["uhb"]}, "here")
+
+
+@pytest.mark.parametrize("key", ["match", "lut", "display"])
+def test_a_look_that_makes_a_signal_cannot_be_shown_in_hdr(key):
+    view = {"config": "ocio://default", "display": "one", "view": "two"} if key == "display" else "own.cube"
+    look = {key: view if key != "match" else "graded.tif"}
+    with pytest.raises(settings.SettingsError, match=f"'recipes.own' has the colour pq, and look.{key} makes a signal"):
+        made({"codec": "hevc", "colour": "pq"}, look=look)
+    assert made({"codec": "exr"}, look=look)["picture"] == "1920x1080_linear"

@@ -9,11 +9,13 @@ import numpy as np
 
 from files import encoders, ffmpeg
 from kerbwalk import quality
+from kerbwalk.colour import LUMA_BT709, LUMINANCE_BT2020
 
 # Small pictures for what stands out; VMAF is taken of every so many frames, levels of at most so many.
 SMALL = (96, 54)
 SMALLER = f"scale={SMALL[0]}:{SMALL[1]}:flags=area,format=gray"
 EVERY, SAMPLES = 24, 6
+LUMA = {"bt709": LUMA_BT709, "pq": LUMINANCE_BT2020, "hlg": LUMINANCE_BT2020}
 
 
 def raw(recipe):
@@ -55,7 +57,7 @@ def measured(path, recipe, count, reference):
         outputs = ["-map", "[some]", *raw, "some.yuv", *compared, "-map", "[small]", *raw, "pipe:1"]
         said = ffmpeg.piped([*inputs, "-filter_complex", graph, *outputs], folder, fed)
         texts = {name: Path(folder, name).read_text(encoding="utf-8") for name in ("psnr.txt", "ssim.txt", "vmaf.json")}
-        looked_at = _levels(Path(folder, "some.yuv"), recipe) if recipe["colour"] == "bt709" else []
+        looked_at = [] if recipe["colour"] == "srgb" else _levels(Path(folder, "some.yuv"), recipe)
     return {
         "psnr": _numbers(r"psnr_y:(\S+)", texts["psnr.txt"]),
         "ssim": _numbers(r"All:(\S+)", texts["ssim.txt"]),
@@ -75,9 +77,9 @@ def _levels(path, recipe):
     narrow = width // 2, height // (2 if "420" in encoders.pixel_format(recipe) else 1)
     kind = np.uint8 if recipe["depth"] == 8 else np.uint16
     pictures = np.fromfile(path, kind).reshape(-1, width * height + 2 * narrow[0] * narrow[1])
-    found = []
+    weights, found = LUMA[recipe["colour"]], []
     for picture in pictures:
         luma, rest = np.split(picture, [width * height])
         blue, red = rest.reshape(2, narrow[1], narrow[0])
-        found.append(quality.levels(luma.reshape(height, width), blue, red, recipe["depth"]))
+        found.append(quality.levels(luma.reshape(height, width), blue, red, recipe["depth"], weights))
     return found

@@ -9,11 +9,27 @@ import numpy as np
 
 from files.stage import StageError
 
-# The BT.709 tags that every file carries: matrix, primaries, transfer and range, in stream and container.
-BT709_TAGS = ["-colorspace", "bt709", "-color_primaries", "bt709", "-color_trc", "bt709", "-color_range", "tv"]
+
+def tags(matrix, primaries, transfer, extent):
+    """The tags that every file carries in stream and container."""
+    named = {"colorspace": matrix, "color_primaries": primaries, "color_trc": transfer, "color_range": extent}
+    return [part for name, value in named.items() for part in (f"-{name}", value)]
+
+
+# By what a picture is.
+TAGS = {
+    "bt709": tags("bt709", "bt709", "bt709", "tv"),
+    "srgb": tags("bt709", "bt709", "iec61966-2-1", "pc"),
+    "pq": tags("bt2020nc", "bt2020", "smpte2084", "tv"),
+    "hlg": tags("bt2020nc", "bt2020", "arib-std-b67", "tv"),
+    "linear": tags("rgb", "bt2020", "linear", "pc"),
+}
+BT709_TAGS = TAGS["bt709"]
 # No program versions or random identifiers in the files: the same frames make the same bytes.
 REPEATABLE = ["-map_metadata", "-1", "-fflags", "+bitexact", "-flags:v", "+bitexact"]
 MASTER_FORMAT = "yuv444p10le"
+# A master of scene-linear light: the bits of half floats, which FFV1 keeps like any other numbers.
+LINEAR_FORMAT = "gbrp16le"
 # A second output beside a video: the MD5 of every frame that goes in.
 FRAME_HASHES = ["-map", "0:v", "-c:v", "rawvideo", "-fflags", "+bitexact", "-f", "framemd5"]
 
@@ -26,14 +42,14 @@ def run(*arguments):
 
 
 @contextlib.contextmanager
-def writer(size, pixel_format, rate, *arguments):
-    """A function that takes raw BT.709 frames, as bytes or contiguous arrays, and feeds them to FFmpeg.
+def writer(size, pixel_format, rate, *arguments, colour="bt709"):
+    """A function that takes raw frames, as bytes or contiguous arrays, and feeds them to FFmpeg.
 
     size: (width, height); pixel_format: FFmpeg's name of it; rate: frames a second; arguments: what comes after the
-    input. Raises StageError where FFmpeg fails.
+    input; colour: a key of TAGS. Raises StageError where FFmpeg fails.
     """
     picture = ["-pixel_format", pixel_format, "-video_size", f"{size[0]}x{size[1]}", "-r", rate]
-    command = _command(["-f", "rawvideo", *picture, *BT709_TAGS, "-i", "-", *arguments])
+    command = _command(["-f", "rawvideo", *picture, *TAGS[colour], "-i", "-", *arguments])
     with subprocess.Popen(command, stdin=subprocess.PIPE, stderr=subprocess.PIPE) as process:
         try:
             yield lambda picture: process.stdin.write(memoryview(picture))

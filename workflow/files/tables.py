@@ -4,7 +4,7 @@ import numpy as np
 import PyOpenColorIO as ocio
 
 from files.look import plain, processor
-from kerbwalk import look, signal
+from kerbwalk import hdr, look, signal
 
 PER_CHANNEL = (
     ocio.Lut1DTransform,
@@ -19,15 +19,20 @@ PER_CHANNEL = (
 LOGARITHMS = (ocio.LogTransform, ocio.LogAffineTransform, ocio.LogCameraTransform)
 
 
-def encoder(path):
+def encoder(path, shows="bt709"):
     """What makes a frame the picture of the clip under a look: encode(rgb, planes), as kerbwalk.signal.encode has it.
 
-    path: of a CTF or CLF file. What holds other steps than tables can say (those of many views), or any after a
-    cube, is applied by OpenColorIO itself: to its very numbers, in some tenths of a second for a frame of 1080p.
+    path: of a CTF or CLF file; shows: bt709, for which it makes the signal, pq or hlg, for which it makes light
+    (kerbwalk.hdr), or linear (kerbwalk.signal.halves). What holds other steps than tables can say (those of many
+    views), or any after a cube, is applied by OpenColorIO itself: to its very numbers, in some tenths of a second for a
+    frame of 1080p.
     """
     tables = tabulated(path)
+    if shows == "linear":
+        return lambda rgb, planes: signal.halves(rgb, tables, planes)
     if tables is not None:
-        return lambda rgb, planes: signal.encode(rgb, tables, planes)
+        code = signal.BT709 if shows == "bt709" else hdr.coding(shows)
+        return lambda rgb, planes: signal.encode(rgb, tables, planes, code)
     exact = processor(path)
 
     def encode(rgb, planes):

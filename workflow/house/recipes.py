@@ -2,11 +2,11 @@
 
 from house import settings as settings_module
 from house.settings import SettingsError
-from kerbwalk.deliver import BY_CRF, MASTER_BOX, Format, output_size
+from kerbwalk.deliver import BY_CRF, MASTER_BOX, OWN_DISPLAYS, Format, output_size
 
 FORMATS = {
     "h264": Format("mp4", (8,), quality=(15, 0, 51), vmaf=95),
-    "hevc": Format("mp4", (10, 8), quality=(18, 0, 51), vmaf=95),
+    "hevc": Format("mp4", (10, 8), quality=(18, 0, 51), vmaf=95, hdr=True),
     "av1": Format("mp4", (10, 8), quality=(20, 0, 63), vmaf=95),
     "prores": Format("mov", (10,), vmaf=97),
     "dnxhr": Format("mov", (10,), vmaf=97),
@@ -14,6 +14,7 @@ FORMATS = {
     "webp": Format("webp", (8,), colour="srgb", quality=(95, 0, 100), vmaf=85),
     "avif": Format("avif", (10, 8), colour="srgb", quality=(16, 0, 63), vmaf=85),
     "tiff": Format(None, (16,), colour="srgb"),
+    "exr": Format(None, (16,), colour="linear"),
     "jpeg": Format("jpg", (8,), colour="srgb", quality=(97, 1, 100), single=True),
 }
 # The clip as it is, a photo a frame (kerbwalk.retime).
@@ -34,11 +35,12 @@ def resolved(settings, where):
     """The recipes of a shoot's deliverables, complete, in the order asked for: {name: dict}.
 
     settings: a shoot's, whole and checked by the schema; where: the file to name in a complaint.
-    A recipe has size [width, height] in pixels, rate ("24/1"), codec, depth (bits), colour, quality (a number, or
-    None where the codec has none), megabits (a second, at most, or None), within (whether it is encoded so as to stay
-    below them, which deliver finds out), ending (None: a folder of pictures), frame (of a single picture, a part of the
-    clip's length), vmaf, pace (see kerbwalk.retime), picture: the name of what is composed for it, "" for the master;
-    and ready: whether it is encoded from the pictures that compose lays ready beside the master.
+    A recipe has size [width, height] in pixels, rate ("24/1"), codec, depth (bits), colour (bt709, srgb, pq, hlg or
+    linear), quality (a number, or None where the codec has none), megabits (a second, at most, or None), within
+    (whether it is encoded so as to stay below them, which deliver finds out), ending (None: a folder of pictures),
+    frame (of a single picture, a part of the clip's length), vmaf, pace (see kerbwalk.retime), picture: the name of
+    what is composed for it, "" for the master; and ready: whether it is encoded from the pictures that compose lays
+    ready beside the master.
     Raises SettingsError, one sentence, for a name without a recipe and for what no encoder could do.
     """
     known, found = settings["recipes"], {}
@@ -99,15 +101,18 @@ def _complete(name, recipe, settings):
         raise ValueError(f"has a pace; {codec} holds one picture, leave it out")
     # Smaller ones of the master's aspect are scaled from it, up to the rounding to even numbers.
     smaller = aspect == settings_module.ratio(settings["aspect"]) and size[0] <= master[0]
-    own = "" if smaller else "{}x{}".format(*size)
+    colour = _colour(recipe.get("colour", "sdr"), codec, depth, settings["look"])
+    own = "" if smaller and colour not in OWN_DISPLAYS and pace == PACE else "{}x{}".format(*size)
+    if colour in OWN_DISPLAYS:
+        own += f"_{colour}"
     if pace != PACE:
-        own = "{}x{}-".format(*size) + name
+        own += f"-{name}"
     return {
         "size": size,
         "rate": settings_module.frame_rate(recipe.get("fps") or settings["fps"]),
         "codec": codec,
         "depth": depth,
-        "colour": form.colour,
+        "colour": colour,
         "quality": quality,
         "megabits": recipe.get("megabits"),
         "within": False,
@@ -118,6 +123,20 @@ def _complete(name, recipe, settings):
         "picture": own,
         "ready": size == master and not own and codec in READY,
     }
+
+
+def _colour(wanted, codec, depth, look):
+    """What a recipe's pictures are: bt709, srgb, pq, hlg or linear."""
+    form = FORMATS[codec]
+    if wanted == "sdr":
+        return form.colour
+    if not form.hdr or depth != form.depths[0]:
+        can = " and ".join(f"{name} in {known.depths[0]} bits" for name, known in FORMATS.items() if known.hdr)
+        raise ValueError(f"has the colour {wanted}, which is for {can}")
+    for key in ("match", "lut", "display"):
+        if look[key]:
+            raise ValueError(f"has the colour {wanted}, and look.{key} makes a signal for BT.709 alone; take one out")
+    return wanted
 
 
 def _listed(numbers):

@@ -6,6 +6,8 @@ from dataclasses import dataclass
 MASTER_BOX = (1920, 1080)
 # Codecs whose quality is a CRF, lower being finer.
 BY_CRF = ("h264", "hevc", "av1", "avif")
+# What is shown otherwise than by the master's signal, and so composed for itself.
+OWN_DISPLAYS = ("pq", "hlg", "linear")
 
 
 @dataclass(frozen=True)
@@ -13,7 +15,8 @@ class Format:
     """What a codec's files are like.
 
     ending: of the file's name, None for a folder of pictures; depths: bits a component, the usual one first; colour:
-    bt709 (the signal of the master) or srgb (the same light, encoded for computer screens); quality: (usual, least,
+    bt709 (the signal of the master), srgb (the same light, encoded for computer screens) or linear (scene light, before
+    any display); hdr: whether it can be PQ and HLG (kerbwalk.hdr) as well, in its usual depth; quality: (usual, least,
     most), or None; single: whether it holds one picture of the clip; vmaf: what a clip has to reach, None for pictures.
     """
 
@@ -23,6 +26,7 @@ class Format:
     quality: tuple[float, float, float] | None = None
     single: bool = False
     vmaf: float | None = None
+    hdr: bool = False
 
 
 def output_size(box, aspect):

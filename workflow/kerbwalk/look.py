@@ -9,7 +9,9 @@ The steps, in this order:
 5. the inverse of the BT.1886 EOTF with a black of zero: light to the power 1/2.4;
 6. the user's own cube for that signal, or the cube that a graded still makes (kerbwalk.match).
 
-A view of an OpenColorIO config, if one is named, stands in for steps 3 to 5, in its own steps (`through_view`).
+A view of an OpenColorIO config, if one is named, stands in for steps 3 to 5, in its own steps (`through_view`). For a
+display of high dynamic range the tone curve's shoulder goes on to its brightest light, and that light, in BT.2020, is
+the result (`to_light`); scene-linear pictures have steps 1 and 2 alone (`grade`).
 A look is kept in two files: CTF, OpenColorIO's own format, which has words for all steps there are, and CLF, which
 other programs read and which has none for some steps of views (`in_clf`).
 """
@@ -36,28 +38,29 @@ _CCT = {
 }
 
 
-def tone(x, contrast=1.0, toe=0.0, shoulder=0.0, peak=1.0, pivot=MID_GREY):
+def tone(x, contrast=1.0, toe=0.0, shoulder=0.0, peak=1.0, pivot=MID_GREY, top=1.0):
     """The tone curve, scene-linear to display-linear, of our own design.
 
-    x: array, scene-linear, mid grey 0.18; peak: the brightest scene value there can be. Returns values in 0..1.
+    x: array, scene-linear, mid grey 0.18; peak: the brightest scene value there can be; top: the display's brightest
+    light, diffuse white being 1. Returns values in 0..top.
     Contrast is a power about the pivot. The toe takes v = x / 0.18 below mid grey to
     v (1 - a (1 - v)^2), a = 0.9 toe: slope 1 at mid grey, 1 - a at black. The shoulder starts at
-    k = 1 - 0.8 shoulder, or at 0.85 of the peak if that is less, with slope 1 and brings the peak to exactly 1 along
-    a hyperbola u / (1 + u (U - 1) / U), U the peak in the same units. So a lamp that the sensor clipped, of which is
-    known but that it was brighter, is white at whatever exposure, and never a grey disc in a darkened picture. Mid
-    grey stays where it is, if it is the pivot (and not itself near the peak).
+    k = 1 - 0.8 shoulder, or at 0.85 of the peak if that is less, with slope 1 and brings the peak to exactly the top
+    along a hyperbola u / (1 + u (U - 1) / U), U the peak in the same units: below k all displays show the same. So a
+    lamp that the sensor clipped, of which is known but that it was brighter, is white at whatever exposure, and never a
+    grey disc in a darkened picture. Mid grey stays where it is, if it is the pivot (and not itself near the peak).
     """
     grade = pivot * np.power(np.maximum(np.append(x, peak), 0) / pivot, contrast)
     v = np.minimum(grade / MID_GREY, 1)
     low = grade * (1 - 0.9 * toe * np.square(1 - v))
     low, peak = low[:-1].reshape(np.shape(x)), low[-1]
     knee = min(1 - 0.8 * shoulder, LIFTED * peak)
-    if knee > 1 - 1e-9 or peak <= 0:
-        return np.minimum(low, 1)
-    u = np.clip(low - knee, 0, peak - knee) / (1 - knee)
-    top = (peak - knee) / (1 - knee)
-    rolled = knee + (1 - knee) * u / (1 + u * (top - 1) / top)
-    return np.minimum(np.where(low > knee, rolled, low), 1)
+    if knee > top - 1e-9 or peak <= 0:
+        return np.minimum(low, top)
+    u = np.clip(low - knee, 0, peak - knee) / (top - knee)
+    most = (peak - knee) / (top - knee)
+    rolled = knee + (top - knee) * u / (1 + u * (most - 1) / most)
+    return np.minimum(np.where(low > knee, rolled, low), top)
 
 
 def saturation_matrix(saturation):
@@ -75,13 +78,22 @@ def transform(to_working, settings, cdl=None, full=1.0):
     The brightest that the curve brings to white is the lowest channel of what is full: so a lamp's core, of which no
     colour is known, is white under whatever white balance.
     """
-    steps = grade(to_working, settings, cdl)
-    core = applied(steps, np.full((1, 3), full))[0]
-    # A step of half floats below, so that what is full is white whatever the table's corners.
-    steps.appendTransform(_tone_lut(settings, peak=float(core.min()) * (1 - 2**-10)))
+    steps = to_light(to_working, settings, cdl, full)
     steps.appendTransform(_matrix(np.linalg.inv(colour.BT709_TO_WORKING)))
     steps.appendTransform(ocio.RangeTransform(minInValue=0, minOutValue=0, maxInValue=1, maxOutValue=1))
     steps.appendTransform(ocio.ExponentTransform(value=[2.4] * 3 + [1], direction=ocio.TRANSFORM_DIR_INVERSE))
+    return steps
+
+
+def to_light(to_working, settings, cdl=None, full=1.0, top=1.0):
+    """The part of the look up to light on a display, of BT.2020 primaries, 1 at diffuse white and at most `top`.
+
+    As transform() otherwise.
+    """
+    steps = grade(to_working, settings, cdl)
+    core = applied(steps, np.full((1, 3), full))[0]
+    # A step of half floats below, so that what is full is white whatever the table's corners.
+    steps.appendTransform(_tone_lut(settings, peak=float(core.min()) * (1 - 2**-10), top=top))
     return steps
 
 
@@ -174,12 +186,12 @@ def cc_text(cdl):
     return group.write("ColorCorrection", ocio.Config.CreateRaw())
 
 
-def text(steps, language, title="kerbwalk look"):
-    """A look as the text of a file. language: CLF (Academy S-2014-006) or CTF."""
+def text(steps, language, title="kerbwalk look", output="BT.709 R'G'B' for a BT.1886 display"):
+    """A look as the text of a file. language: CLF (Academy S-2014-006) or CTF; output: what it gives, in words."""
     steps.getFormatMetadata().setID(title)
     metadata = steps.getFormatMetadata()
     metadata.addChildElement("InputDescriptor", "scene-linear camera RGB as decoded, 0 to 1")
-    metadata.addChildElement("OutputDescriptor", "BT.709 R'G'B' for a BT.1886 display")
+    metadata.addChildElement("OutputDescriptor", output)
     return steps.write(language, ocio.Config.CreateRaw())
 
 
@@ -189,10 +201,9 @@ def _matrix(matrix):
     return ocio.MatrixTransform(full.ravel().tolist())
 
 
-def _tone_lut(settings, peak):
-    return _curve(
-        lambda x: tone(x, settings["contrast"], settings["toe"], settings["shoulder"], peak, settings["pivot"])
-    )
+def _tone_lut(settings, peak, top):
+    named = {key: settings[key] for key in ("contrast", "toe", "shoulder", "pivot")}
+    return _curve(lambda x: tone(x, **named, peak=peak, top=top))
 
 
 def _curve(function):

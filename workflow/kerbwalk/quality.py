@@ -2,6 +2,8 @@
 
 import numpy as np
 
+from kerbwalk.colour import LUMA_BT709
+
 # The worst frame's VMAF may lie this far below what the mean has to reach.
 WORST_BELOW = 5.0
 # Steps of 8 bits, on the mean of a small picture: what differs by less from the frame before is the same picture
@@ -37,15 +39,16 @@ def odd_frames(small):
     return {"repeated": again, "black": black, "jumps": jumps}
 
 
-def levels(luma, blue, red, depth):
+def levels(luma, blue, red, depth, weights=LUMA_BT709):
     """Parts of a picture: {illegal: outside EBU R 103's tolerances, at_white: or above it, at_black: or below it}.
 
-    luma: (h, w), blue, red: (h / b, w / a), Y'CbCr of BT.709 in narrow range; depth: bits.
+    luma: (h, w), blue, red: (h / b, w / a), Y'CbCr in narrow range; depth: bits; weights: (3,) of R', G', B' in luma.
     """
     step = 2 ** (depth - 8)
     y = (luma.astype(np.float32) - 16 * step) / (219 * step)
     b, r = ((_enlarged(part, luma.shape).astype(np.float32) - 128 * step) / (224 * step) for part in (blue, red))
-    rgb = np.stack([y + 1.5748 * r, y - 0.18732 * b - 0.46812 * r, y + 1.8556 * b])
+    red, blue = y + 2 * (1 - weights[0]) * r, y + 2 * (1 - weights[2]) * b
+    rgb = np.stack([red, (y - weights[0] * red - weights[2] * blue) / weights[1], blue]).astype(np.float32)
     illegal = ((rgb < RGB_LEVELS[0]) | (rgb > RGB_LEVELS[1])).any(axis=0)
     illegal |= (y < LUMA_LEVELS[0]) | (y > LUMA_LEVELS[1])
     parts = {"illegal": illegal, "at_white": y >= 1, "at_black": y <= 0}

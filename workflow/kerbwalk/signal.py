@@ -1,4 +1,4 @@
-"""A look and the BT.709 signal, applied to a whole frame in one pass.
+"""A look and the signal, applied to a whole frame in one pass.
 
 A look is taken in steps, each a matrix and then a curve a channel, the curves as polygons: they cost a multiplication
 and an addition to follow. The corners lie where floating-point numbers have round values: 1024 in each octave of |x|
@@ -24,6 +24,8 @@ import numba
 import numpy as np
 from numba import types
 from numba.extending import intrinsic
+
+from kerbwalk.colour import LUMA_BT709
 
 LOWEST, HIGHEST = -40, 6
 # Corners in an octave, as powers of two.
@@ -57,38 +59,96 @@ def polygon(values):
     return np.stack([offsets, slopes], axis=-1).reshape(-1, 2).astype(np.float32)
 
 
+def coding(luma, lightening=None, curve=None):
+    """How encode() makes Y'CbCr of what a look gives.
+
+    luma: (3,) weights of R', G', B'; lightening: what light is multiplied by for its luminance, curve: what then makes
+    a signal of it, both polygons or None, where a look gives no signal yet.
+    Source: ITU-R BT.709-6, items 3.2 to 3.4, and BT.2100-2, table 6 (E'Y, E'CB, E'CR).
+    """
+    none = np.empty((0, 2), np.float32)
+    parts = [none if part is None else part for part in (lightening, curve)]
+    chroma = [896 / (2 * (1 - luma[2])), 896 / (2 * (1 - luma[0]))]
+    return np.array([*luma, *chroma], np.float32), *parts
+
+
+# The usual looks give BT.709's signal.
+BT709 = coding(LUMA_BT709)
+
+
 @numba.njit(cache=True, nogil=True)
-def encode(rgb, look, planes):
-    """A look, and its BT.709 signal R'G'B' as 10-bit Y'CbCr, narrow range.
+def encode(rgb, look, planes, code=BT709):
+    """A look, and its signal R'G'B' as 10-bit Y'CbCr, narrow range.
 
     rgb: float32 (h, w, 3), what the look takes; look: the steps and the cube (matrices, polygons, their places, cube)
     of files.tables.tabulated, float32 (n, 3, 4), float32 flat, int64 (n, 3, 2), and float32 (m, m, m, 3), m = 0 for
-    none; planes: uint16 (3, h, w), filled in place with Y', Cb, Cr. The signal is cut to 0..1.
-    Source: ITU-R BT.709-6, items 3.2 to 3.5 (E'Y, E'CB, E'CR and their quantisation for n = 10).
+    none; planes: uint16 (3, h, w), filled in place with Y', Cb, Cr; code: coding(). The signal is cut to 0..1.
+    Source: ITU-R BT.709-6, item 3.5, and BT.2100-2, table 9 (quantisation for n = 10).
     """
     matrices, polygons, places, cube = look
+    weights, lightening, curve = code
+    to_red, to_green, to_blue, blueness, redness = weights
+    lightening, curve = lightening.reshape(-1), curve.reshape(-1)
     colours, width = cube.reshape(-1), np.uint64(rgb.shape[1])
     # A line at a time, each part of the work for all its pixels: so the compiler can use the vector units.
     red, green, blue = np.empty(width, np.float32), np.empty(width, np.float32), np.empty(width, np.float32)
+    luminance = np.empty(width, np.float32)
     for v in range(rgb.shape[0]):
-        for u in range(width):
-            red[u], green[u], blue[u] = rgb[v, u, 0], rgb[v, u, 1], rgb[v, u, 2]
-        for step in range(len(matrices)):
-            mix(matrices[step], red, green, blue)
-            for channel, line in enumerate((red, green, blue)):
-                start, end = places[step, channel]
-                follow(polygons[start:end], line)
+        _stepped(rgb[v], matrices, polygons, places, red, green, blue)
         if len(cube):
             for u in range(width):
                 red[u], green[u], blue[u] = in_cube(colours, len(cube), red[u], green[u], blue[u])
+        if len(lightening):
+            for u in range(width):
+                luminance[u] = to_red * red[u] + to_green * green[u] + to_blue * blue[u]
+            follow(lightening, luminance)
+            for u in range(width):
+                red[u], green[u], blue[u] = luminance[u] * red[u], luminance[u] * green[u], luminance[u] * blue[u]
+        if len(curve):
+            follow(curve, red)
+            follow(curve, green)
+            follow(curve, blue)
         cut(red)
         cut(green)
         cut(blue)
         for u in range(width):
-            luma = np.float32(0.2126) * red[u] + np.float32(0.7152) * green[u] + np.float32(0.0722) * blue[u]
+            luma = to_red * red[u] + to_green * green[u] + to_blue * blue[u]
             planes[0, v, u] = np.uint16(np.float32(876) * luma + np.float32(64.5))
-            planes[1, v, u] = np.uint16(np.float32(896 / 1.8556) * (blue[u] - luma) + np.float32(512.5))
-            planes[2, v, u] = np.uint16(np.float32(896 / 1.5748) * (red[u] - luma) + np.float32(512.5))
+            planes[1, v, u] = np.uint16(blueness * (blue[u] - luma) + np.float32(512.5))
+            planes[2, v, u] = np.uint16(redness * (red[u] - luma) + np.float32(512.5))
+
+
+def halves(rgb, look, planes):
+    """A look's light as half floats, their bits as whole numbers, which a lossless encoder takes.
+
+    rgb, look: as for encode(), without a cube; planes: uint16 (3, h, w), filled in place with green, blue, red, the
+    order of FFmpeg's planes.
+    """
+    light = np.empty_like(rgb)
+    _through(rgb, look[0], look[1], look[2], light)
+    planes[:] = np.moveaxis(light[..., [1, 2, 0]], -1, 0).astype(np.float16).view(np.uint16)
+
+
+@numba.njit(cache=True, nogil=True)
+def _through(rgb, matrices, polygons, places, light):
+    width = np.uint64(rgb.shape[1])
+    red, green, blue = np.empty(width, np.float32), np.empty(width, np.float32), np.empty(width, np.float32)
+    for v in range(rgb.shape[0]):
+        _stepped(rgb[v], matrices, polygons, places, red, green, blue)
+        for u in range(width):
+            light[v, u, 0], light[v, u, 1], light[v, u, 2] = red[u], green[u], blue[u]
+
+
+@numba.njit
+def _stepped(pixels, matrices, polygons, places, red, green, blue):
+    """A line's pixels (w, 3) through a look's steps, into its colours."""
+    for u in range(np.uint64(len(red))):
+        red[u], green[u], blue[u] = pixels[u, 0], pixels[u, 1], pixels[u, 2]
+    for step in range(len(matrices)):
+        mix(matrices[step], red, green, blue)
+        for channel, line in enumerate((red, green, blue)):
+            start, end = places[step, channel]
+            follow(polygons[start:end], line)
 
 
 @numba.njit(cache=True, nogil=True)

@@ -12,6 +12,7 @@ from files.stage import write_text
 from house import closing, night, recipes, settings, shoots
 from house import resources as resources_of
 from house.fingerprint import fingerprint
+from kerbwalk.deliver import OWN_DISPLAYS
 from snakemake.exceptions import WorkflowError
 from snakemake.settings.types import DeploymentMethod
 from snakemake.target_jobs import parse_target_jobs_cli_args
@@ -104,7 +105,7 @@ CHUNKS = {shoot.id: shoots.chunks(shoot.photos, NIGHT["frames_per_job"]) for sho
 wildcard_constraints:
     shoot="[^/]+",
     chunk="[0-9]+",
-    picture="[0-9]+x[0-9]+(-[A-Za-z0-9-]+)?",
+    picture="[0-9]+x[0-9]+(_[a-z0-9]+)?(-[A-Za-z0-9-]+)?",
     deliverable=r"[A-Za-z0-9-]+(\.[a-z0-9]+)?",
 
 
@@ -156,6 +157,17 @@ def picture_of(wildcards):
     if "deliverable" in wildcards.keys():
         return recipe(wildcards)["picture"]
     return wildcards.picture if "picture" in wildcards.keys() else ""
+
+
+def shows(wildcards):
+    """What the picture that a job is about shows: the master's signal, or that of a display of its own."""
+    return next((kind for kind in OWN_DISPLAYS if f"_{kind}" in picture_of(wildcards)), "bt709")
+
+
+def look_for(wildcards):
+    """The look that makes what a picture shows."""
+    look = {"pq": "hdr", "hlg": "hdr", "linear": "linear"}.get(shows(wildcards), "look")
+    return f"{wildcards.shoot}/work/{look}.ctf"
 
 
 def of_picture(wildcards, file):

@@ -2,7 +2,7 @@ rule compose:
     input:
         frames=every_chunk("{shoot}/work/decoded/{chunk}.npy"),
         proxies=every_chunk("{shoot}/work/proxies/{chunk}.npz"),
-        look="{shoot}/work/look.ctf",
+        look=look_for,
         gains="{shoot}/work/gains.csv",
         found="{shoot}/work/light.json",
         warps=timeline,
@@ -22,6 +22,7 @@ rule compose:
         disk_mb=200,
         runtime=runtime("compose"),
     params:
+        shows=shows,
         parts=lambda w: len(CHUNKS[w.shoot]),
         pictures=lambda w, output: output.get("pictures", []),
         local_contrast=lambda w: BY_ID[w.shoot].settings["look"]["local_contrast"],
@@ -32,7 +33,7 @@ rule compose:
         "kerbwalk compose --proxies {input.proxies:q} --look {input.look:q}"
         " --gains {input.gains:q} --found {input.found:q} --warps {input.warps:q} --framing {input.framing:q}"
         " --frames {input.frames:q} --local-contrast {params.local_contrast}"
-        " --part {wildcards.chunk} --parts {params.parts}"
+        " --shows {params.shows} --part {wildcards.chunk} --parts {params.parts}"
         " --out {output.video:q} --hashes {output.hashes:q} --pictures {params.pictures:q} 2> {log:q}"
 
 

@@ -1,5 +1,6 @@
 # look.ctf is the shoot's look, plain.ctf the same without the graded still, looks/<name>.ctf the same under a look
-# of config/looks; each has a .clf for other programs beside it.
+# of config/looks, hdr.ctf and linear.ctf the same for displays of high dynamic range and for scene-linear stills; each
+# has a .clf for other programs beside it.
 rule look:
     input:
         ingest="{shoot}/work/ingest.json",
@@ -17,7 +18,7 @@ rule look:
     benchmark:
         "{shoot}/work/times/{look}.tsv"
     wildcard_constraints:
-        look="look|plain|looks/[^/]+",
+        look="look|plain|hdr|linear|looks/[^/]+",
     conda:
         ENVIRONMENT
     resources:
@@ -28,10 +29,11 @@ rule look:
         cdl=CDL[1],
         lut=LUT[1],
         display=DISPLAY[1],
+        gives=lambda w: {"hdr": "light", "linear": "scene"}.get(w.look, "signal"),
         code=fingerprint("look"),
     message:
         "{wildcards.shoot}: making the look"
     shell:
         "kerbwalk look --ingest {input.ingest:q} --audit {input.audit:q} --settings {params.settings:q}"
         " --cdl {input.cdl:q} --lut {input.lut:q} --display {input.display:q} --proxies {input.proxies:q}"
-        " --out {output.ctf:q} --clf {output.clf:q} --cc {output.cc:q} 2> {log:q}"
+        " --gives {params.gives} --out {output.ctf:q} --clf {output.clf:q} --cc {output.cc:q} 2> {log:q}"

@@ -17,11 +17,13 @@ rule master:
         runtime=runtime("master"),
     params:
         settings=picked("fps"),
+        shows=shows,
         code=fingerprint("master"),
     message:
         "{wildcards.shoot}: joining the master"
     shell:
         "kerbwalk master --parts {input.parts:q} --part-hashes {input.hashes:q} --settings {params.settings:q}"
+        " --shows {params.shows}"
         " --master {output.master:q} --hashes {output.hashes:q} 2> {log:q}"
 
 
