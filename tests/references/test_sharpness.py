@@ -24,9 +24,9 @@ from kerbwalk import compose, demosaic, signal
 # tenth of them cut off, on 1920.
 OUT, SHRINK = (448, 256), 3000 * 0.9 / 1920
 TURN = np.radians(5)
-# A lens's blur as a Gaussian's sigma, photo pixels: a good lens wide open (common practice, no source). Of a sharper
-# one the kernel keeps less against a brick wall: at 0.7 pixels 0.88 of the ideal MTF50, at 0.5 pixels 0.81.
-LENS = 0.8
+# A lens's blur as a Gaussian's sigma, photo pixels: a good lens wide open, and one as sharp as the pixels (common
+# practice, no source).
+LENSES = 0.8, 0.5
 LOW, HIGH = 0.1, 0.6
 
 
@@ -91,12 +91,13 @@ def half(frequencies, values):
     return frequencies[np.argmax(values < 0.5)]
 
 
-def test_a_slanted_edge_keeps_its_sharpness(places, no_look, tmp_path):
+@pytest.mark.parametrize("lens", LENSES)
+def test_a_slanted_edge_keeps_its_sharpness(places, no_look, tmp_path, lens):
     matrix, shape = places
     y, x = np.indices(shape)
     centre = np.array([shape[1] / 2, shape[0] / 2])
     away = (x - centre[0]) * np.cos(TURN) + (y - centre[1]) * np.sin(TURN)
-    frame = decoded(LOW + (HIGH - LOW) * (1 + erf(away / LENS / np.sqrt(2))) / 2)
+    frame = decoded(LOW + (HIGH - LOW) * (1 + erf(away / lens / np.sqrt(2))) / 2)
     frequencies, before = mtf(frame[..., 1].astype(float), TURN, centre)
     ideal = np.interp(frequencies, frequencies * SHRINK, before) * (frequencies < 0.5)
     at = np.linalg.solve(matrix, [*centre, 1])[:2]
@@ -121,7 +122,7 @@ def test_a_zone_plate_hardly_aliases(places):
     frequency = 0.5 * np.hypot(there[..., 0] - centre[0], there[..., 1] - centre[1]) / radius * SHRINK
     energy = np.square(rgb)
     kept = energy[frequency < 0.15].mean()
-    for low, high, bar in ((0.5, 0.6, 0.25), (0.6, 0.7, 0.1), (0.7, 1, 0.05)):
+    for low, high, bar in ((0.5, 0.6, 0.3), (0.6, 0.7, 0.1), (0.7, 1, 0.04)):
         assert energy[(frequency >= low) & (frequency < high)].mean() < bar * kept
 
 
