@@ -29,8 +29,8 @@ from pathlib import Path
 REPO = Path(__file__).resolve().parent.parent
 BUILD_TOOLS = "build.txt"
 REQUIREMENTS = {"default": ("default.txt",), "test": ("default.txt", "test.txt")}
-# Environments on top of another: what an executor needs besides (its name: its requirements).
-LAYERS = {"slurm": "slurm.txt"}
+# Environments on top of another: what an executor needs besides (its name: its requirements), or a judge of manifests.
+LAYERS = {"slurm": "slurm.txt", "mhl": "mhl.txt"}
 PLACE_VARIABLE = {"default": "KERBWALK_ENV", "test": "KERBWALK_TEST_ENV"}
 MARK = ".kerbwalk-env"  # says that a folder is ours to build anew
 STAMP = ".complete"

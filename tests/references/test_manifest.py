@@ -1,7 +1,7 @@
-"""ASC MHL 2.0 as its reference implementation reads it: the package ascmhl, where it is installed.
+"""ASC MHL 2.0 as its reference implementation reads it: the package ascmhl.
 
-It is not among the test requirements, as it asks for an older release of a package than snakefmt does; put it into an
-environment of its own, and name the folder of its programs in KERBWALK_ASCMHL.
+It asks for an older release of a package than snakefmt does, and so lies in an environment of its own, the folder of
+whose programs ./scripts/test names in KERBWALK_ASCMHL.
 """
 
 import os
@@ -34,7 +34,7 @@ def folder(tmp_path):
 def ascmhl(*arguments):
     program = shutil.which("ascmhl-debug" if arguments[0] == "verify" else "ascmhl", path=PLACE)
     if not program:
-        pytest.skip("ascmhl is not installed")
+        pytest.skip("ascmhl is missing: start the tests by ./scripts/test")
     return subprocess.run([program, *map(str, arguments)], capture_output=True, text=True, timeout=60)
 
 
