@@ -84,16 +84,18 @@ def write(folder, name, tables, photos, made, code):
 
 def download(code, target):
     """Download all packages that Kerbwalk needs, by their checksums. Raises StageError, say without a network."""
-    requirements = [word for name in ("build", "default") for word in ("-r", str(Path(code, "envs", f"{name}.txt")))]
     wheels = ["--only-binary", ":all:", "--no-binary", BUILT, "--no-build-isolation", "--require-hashes"]
     command = [sys.executable, "-m", "pip", "download", "--quiet", "--disable-pip-version-check", *wheels]
-    done = subprocess.run([*command, "--dest", str(target), *requirements], capture_output=True, text=True)
-    if done.returncode:
-        said = done.stderr.strip().splitlines() or ["it said nothing"]
-        raise StageError(
-            f"the packages for the archive cannot be downloaded ({said[-1]}); try again with a network, or say "
-            "'archive: {wheels: false}' to keep their list alone"
-        )
+    # One after the other, as they are installed: they may name two versions of one package.
+    for name in ("build", "default"):
+        requirements = ["--dest", str(target), "-r", str(Path(code, "envs", f"{name}.txt"))]
+        done = subprocess.run([*command, *requirements], capture_output=True, text=True)
+        if done.returncode:
+            said = done.stderr.strip().splitlines() or ["it said nothing"]
+            raise StageError(
+                f"the packages for the archive cannot be downloaded ({said[-1]}); try again with a network, or say "
+                "'archive: {wheels: false}' to keep their list alone"
+            )
 
 
 def shoot_of(folder):

@@ -31,7 +31,9 @@ def outcomes(shoots, results_dir, wanted, since):
         if missing and not reasons:
             reasons = [f"{shoot.name}: stopped before it was finished; start the same command again"]
         done = not reasons
-        result.append({"shoot": shoot.name, "done": done, "clips": files if done else [], "reasons": reasons})
+        # By their true names (publish).
+        clips = [file.replace(shoot.id, shoot.name) for file in files] if done else []
+        result.append({"shoot": shoot.name, "done": done, "clips": clips, "reasons": reasons})
     return result
 
 
