@@ -2,10 +2,14 @@
 rule audit:
     input:
         of_every_shoot(lambda shoot: [f"{shoot.id}/audit.json"]),
+    log:
+        ".kerbwalk/audit.log",
     localrule: True
+    conda:
+        ENVIRONMENT
     shell:
-        # Always, so that what was found is said again.
-        ":"
+        # Nothing, but always, so that what was found is said again.
+        ": 2> {log:q}"
 
 
 rule audit_shoot:
