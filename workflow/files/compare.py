@@ -19,12 +19,8 @@ LUMA = {"bt709": LUMA_BT709, "pq": LUMINANCE_BT2020, "hlg": LUMINANCE_BT2020}
 
 
 def raw(recipe):
-    """FFmpeg's arguments for raw pictures of a recipe on its standard input.
-
-    With their tags: pictures that say nothing would be brought to the deliverable's, from BT.601's matrix.
-    """
-    picture = ["-pixel_format", encoders.pixel_format(recipe), "-video_size", "{}x{}".format(*recipe["size"])]
-    return ["-f", "rawvideo", *picture, *ffmpeg.BT709_TAGS, "-i", "-"]
+    """FFmpeg's input for the raw pictures that a recipe's encoder was fed with."""
+    return [*ffmpeg.raw(recipe["size"], encoders.pixel_format(recipe)), "-i", "-"]
 
 
 def measured(path, recipe, count, reference):
@@ -52,9 +48,9 @@ def measured(path, recipe, count, reference):
         f"[d4]{SMALLER}[s1];[r4]{SMALLER}[s2];[s1][s2]vstack[small];[d5]select='not(mod(n,{share}))'[some]"
     )
     compared = [part for name in ("n1", "n2", "n3") for part in ("-map", f"[{name}]", "-f", "null", "-")]
-    raw = ["-fps_mode", "passthrough", "-f", "rawvideo"]
+    each = ["-fps_mode", "passthrough", "-f", "rawvideo"]
     with tempfile.TemporaryDirectory(prefix="kerbwalk-") as folder:
-        outputs = ["-map", "[some]", *raw, "some.yuv", *compared, "-map", "[small]", *raw, "pipe:1"]
+        outputs = ["-map", "[some]", *each, "some.yuv", *compared, "-map", "[small]", *each, "pipe:1"]
         said = ffmpeg.piped([*inputs, "-filter_complex", graph, *outputs], folder, fed)
         texts = {name: Path(folder, name).read_text(encoding="utf-8") for name in ("psnr.txt", "ssim.txt", "vmaf.json")}
         looked_at = [] if recipe["colour"] == "srgb" else _levels(Path(folder, "some.yuv"), recipe)

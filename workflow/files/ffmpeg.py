@@ -41,6 +41,16 @@ def run(*arguments):
         _fail(done.stderr)
 
 
+def raw(size, pixel_format, colour="bt709"):
+    """The arguments for raw pictures on the standard input.
+
+    With their tags: pictures that say nothing would be taken for BT.601's. size: (width, height); pixel_format:
+    FFmpeg's name of it; colour: a key of TAGS.
+    """
+    picture = ["-pixel_format", pixel_format, "-video_size", f"{size[0]}x{size[1]}"]
+    return ["-f", "rawvideo", *picture, *TAGS[colour]]
+
+
 @contextlib.contextmanager
 def writer(size, pixel_format, rate, *arguments, colour="bt709"):
     """A function that takes raw frames, as bytes or contiguous arrays, and feeds them to FFmpeg.
@@ -48,8 +58,7 @@ def writer(size, pixel_format, rate, *arguments, colour="bt709"):
     size: (width, height); pixel_format: FFmpeg's name of it; rate: frames a second; arguments: what comes after the
     input; colour: a key of TAGS. Raises StageError where FFmpeg fails.
     """
-    picture = ["-pixel_format", pixel_format, "-video_size", f"{size[0]}x{size[1]}", "-r", rate]
-    command = _command(["-f", "rawvideo", *picture, *TAGS[colour], "-i", "-", *arguments])
+    command = _command([*raw(size, pixel_format, colour), "-r", rate, "-i", "-", *arguments])
     with subprocess.Popen(command, stdin=subprocess.PIPE, stderr=subprocess.PIPE) as process:
         try:
             yield lambda picture: process.stdin.write(memoryview(picture))
