@@ -1,6 +1,7 @@
 """Each codec's encoder: from the master's pictures, or such as were laid ready, to a file."""
 
 import datetime
+import functools
 from pathlib import Path
 
 import numpy as np
@@ -155,9 +156,9 @@ def write_stills(codec, found, folder, xmp, about):
     rights.packet(), about: what it is made of, for an EXR's own attributes. Raises StageError where one does not read
     back as it was.
     """
-    write, count = {"tiff": _tiff, "exr": _exr}[codec], 0
+    (ending, write), count = {"tiff": ("tif", _tiff), "exr": ("exr", _exr)}[codec], 0
     for count, picture in enumerate(found, 1):
-        path = Path(folder, f"{count:06d}.{write.__name__.strip('_')[:3]}")
+        path = Path(folder, f"{count:06d}.{ending}")
         if not np.array_equal(write(picture, path, xmp, about), picture):
             raise StageError(f"{path.name} does not read back as it was written; check the disk, and start again")
     return count
@@ -185,6 +186,7 @@ def write_jpeg(picture, quality, path):
         Image.fromarray(picture).save(file, "JPEG", quality=int(quality), subsampling=0, icc_profile=srgb_profile())
 
 
+@functools.cache
 def srgb_profile():
     """An ICC profile of sRGB, always the same bytes: the library writes the day and hour into it."""
     profile = bytearray(ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes())

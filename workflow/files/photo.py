@@ -190,11 +190,8 @@ def _reading():
         text = error.args[0] if error.args else error
         text = text.decode(errors="replace") if isinstance(text, bytes) else str(text)
         raise PhotoError(f"cannot be read as a photo ({text})") from None
-    except (
-        ArithmeticError,
-        LookupError,
-        TypeError,
-    ):  # by what is no level, colour or size
+    except (ArithmeticError, LookupError, TypeError):
+        # What is told as a level, a colour or a size is none.
         raise PhotoError("cannot be read as a photo (its header contradicts itself)") from None
 
 
