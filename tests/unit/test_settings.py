@@ -99,6 +99,13 @@ def test_empty_is_no_mistake(tmp_path):
     settings.check({}, "nowhere")
 
 
+def test_tables_and_lists_of_the_command_line_have_numbers():
+    given = ["fps=25", "hold=[0.45, 0.4]", "look={exposure: 0.3}", "look={contrast: 2}", "results=a b", "only=[a, b*]"]
+    look = {"exposure": 0.3, "contrast": 2}
+    assert settings.typed(given) == {"hold": [0.45, 0.4], "look": look, "only": ["a", "b*"]}
+    assert settings.typed(["look={exposure: [}"]) == settings.typed(None) == {}
+
+
 def test_merged_goes_deep_but_a_white_balance_is_one_choice():
     base = {
         "look": {"exposure": 0, "white_balance": {"kelvin": 3200, "tint": 5}, "cdl": {"slope": [2, 2, 2]}},

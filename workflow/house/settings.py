@@ -1,5 +1,6 @@
 """Settings: read, check against the schema, merge, and say in a sentence what is wrong."""
 
+import contextlib
 import copy
 import difflib
 import functools
@@ -37,6 +38,20 @@ def load(path):
     if not isinstance(data, dict):
         raise SettingsError(f"{path}: expected settings as 'key: value' lines, found {_shown(data)}")
     return data
+
+
+def typed(arguments):
+    """The tables and lists among --config's "KEY=VALUE" with their numbers, which Snakemake leaves as text.
+
+    arguments: list of text, or None. What is no YAML is left out, and so to the check of what Snakemake makes of it.
+    """
+    found = {}
+    for key, _, text in (argument.partition("=") for argument in arguments or ()):
+        with contextlib.suppress(yaml.YAMLError):
+            value = yaml.load(text, yaml.CSafeLoader)
+            if isinstance(value, (dict, list)):
+                found = merged(found, {key: value})
+    return found
 
 
 def check(settings, source, night=True):

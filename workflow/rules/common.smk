@@ -61,9 +61,10 @@ def read_night():
         # The defaults may be those of the run's copy of the code.
         for file, (_, table) in zip(["config/config.yaml", *named], layers):
             settings.check(table, file)
-        settings.check(config, "the module's config" if AS_MODULE else "the command line (--config)")
-        own = settings.normalised(settings.merged(layers[0][1], config))
-        layers.append(("the module's config" if AS_MODULE else "the command line", config))
+        given = settings.merged(config, {} if AS_MODULE else settings.typed(workflow.config_settings.config_args))
+        settings.check(given, "the module's config" if AS_MODULE else "the command line (--config)")
+        own = settings.normalised(settings.merged(layers[0][1], given))
+        layers.append(("the module's config" if AS_MODULE else "the command line", given))
         found = shoots.find(shoots_folder(own), RESULTS, own, own["only"])
     except settings.SettingsError as error:
         raise WorkflowError(f"{closing.MARK}{error}")
