@@ -1,11 +1,15 @@
 #!/usr/bin/env python3
-"""Kill runs at random moments, with SIGKILL, and start them again: no clip may be lost, or have other frames.
+"""Kill runs and processes of runs at random moments, with SIGKILL: no clip may be lost, or have other frames.
 
-usage: python benchmarks/killed.py OUT [--times 200] [--seed 1]
+usage: python3 benchmarks/killed.py OUT [--times 200] [--seed 1]
 
-Makes a small demo shoot in OUT and runs it undisturbed. Then runs are started over and over, and each is killed with
-all its processes somewhere within the time that a whole one takes; one that is quicker has its clip compared, and its
-results are thrown away. Prints kills, finished clips, and wrong ones; exit status 1 for the last.
+Makes a small demo shoot in OUT and runs it undisturbed. Then runs are started over and over. In each, at random
+moments, SIGKILL hits one of its processes (Snakemake, a job, an encoder, the one that started it all), or all of them
+at once. What is left is started again, until the clip is there: its frames are compared, and its results thrown away.
+
+A job is done in vain if its record of time (work/times) was there when a run was started, and is another later: only
+what was under way at a kill, a job a core at most, may be done again. Prints kills, clips, and what was lost, wrong or
+done in vain; exit status 1 for any of these.
 """
 
 import argparse
@@ -16,18 +20,14 @@ import signal
 import subprocess
 import sys
 import time
+from collections import Counter
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[1]
 SHOOT = "tram-square"
-
-
-def start(out, results):
-    """A run as a process group of its own."""
-    places = [f"shoots={out / 'shoots'}", f"results={out / results}"]
-    command = [sys.executable, ROOT / "scripts" / "run", "--cores", "2", "--config", *places, "frames_per_job=2"]
-    with (out / "log.txt").open("wb") as log:
-        return subprocess.Popen(list(map(str, command)), stdout=log, stderr=log, start_new_session=True)
+CORES = 2
+# The share of kills that hit all of a run, and the share of a whole run that lies between two kills, on average.
+ALL, BETWEEN = 0.3, 0.25
 
 
 def main():
@@ -37,33 +37,93 @@ def main():
     parser.add_argument("--seed", type=int, default=1)
     options = parser.parse_args()
     out, chance = options.out.resolve(), random.Random(options.seed)
-    demo = [sys.executable, ROOT / "scripts" / "demo", out, "--only", SHOOT, "--frames", "6", "--size", "600x400"]
+    demo = [sys.executable, ROOT / "scripts" / "demo", out, "--only", SHOOT, "--frames", "4", "--size", "360x240"]
     subprocess.run(demo, check=True)
     begun = time.monotonic()
     if start(out, "undisturbed").wait():
         sys.exit(f"killed: the undisturbed run failed; {out / 'log.txt'} says why")
     whole = time.monotonic() - begun
-    right = hashes(out, "undisturbed")
-    kills = clips = wrong = 0
-    while kills < options.times or not clips:
-        process = start(out, "killed")
+    right = frames(out / "undisturbed")
+    kills, clips, wrong, vain = Counter(), 0, 0, 0
+    results = out / "killed"
+    while kills.total() < options.times or not clips:
+        process, hit, known = start(out, "killed"), Counter(), times(results)
+        while process.poll() is None:
+            try:
+                # The last run is let go to its end.
+                process.wait(chance.expovariate(1 / (BETWEEN * whole)) if kills.total() < options.times else None)
+            except subprocess.TimeoutExpired:
+                hit[kill(process, chance)] += 1
+        kills += hit
+        now = times(results)
+        vain += sum(now.get(job) != when for job, when in known.items())
+        if process.returncode == 0:
+            clips += 1
+            wrong += frames(results) != right
+            shutil.rmtree(results)
+        elif not hit:
+            sys.exit(f"killed: a run failed that nothing befell; {out / 'log.txt'} says why")
+    told = ", ".join(f"{name} {count}" for name, count in kills.most_common())
+    print(f"{kills.total()} kills ({told}), {clips} finished clips, {wrong} lost or wrong, {vain} jobs done in vain")
+    return int(wrong > 0 or vain > 0)
+
+
+def start(out, results):
+    """A run as a session of its own."""
+    places = [f"shoots={out / 'shoots'}", f"results={out / results}"]
+    command = [sys.executable, ROOT / "scripts" / "run", "--cores", CORES, "--config", *places, "frames_per_job=2"]
+    with (out / "log.txt").open("wb") as log:
+        return subprocess.Popen(list(map(str, command)), stdout=log, stderr=log, start_new_session=True)
+
+
+def kill(process, chance):
+    """SIGKILL for all processes of a run, or for one of them by lot; the name of what it hit."""
+    if chance.random() < ALL:
+        os.killpg(process.pid, signal.SIGKILL)
+        process.wait()
+        return "all"
+    pid = chance.choice(sorted(members(process.pid)) or [process.pid])
+    try:
+        name = Path(f"/proc/{pid}/cmdline").read_bytes().split(b"\0")
+        os.kill(pid, signal.SIGKILL)
+    except (FileNotFoundError, ProcessLookupError):
+        return "one that had ended"
+    if pid == process.pid:
+        process.wait()
+    return called(name)
+
+
+def members(session):
+    """The processes of a session."""
+    for stat in Path("/proc").glob("[0-9]*/stat"):
         try:
-            # The last ones are let run to their end.
-            status = process.wait(chance.uniform(0, whole) if kills < options.times else None)
-        except subprocess.TimeoutExpired:
-            os.killpg(process.pid, signal.SIGKILL)
-            process.wait()
-            kills += 1
+            fields = stat.read_text().rpartition(")")[2].split()
+        except (FileNotFoundError, ProcessLookupError):
             continue
-        clips += 1
-        wrong += status != 0 or hashes(out, "killed") != right
-        shutil.rmtree(out / "killed")
-    print(f"{kills} kills, {clips} finished clips, {wrong} lost or wrong")
-    return int(wrong > 0)
+        # After the name: state, parent, group, session (proc(5)).
+        if fields[0] != "Z" and int(fields[3]) == session:
+            yield int(stat.parent.name)
 
 
-def hashes(out, results):
-    return (out / results / SHOOT / "master.framemd5").read_bytes()
+def called(command):
+    """What a process is, by its command line."""
+    words = [Path(os.fsdecode(word)).name for word in command if word]
+    if "_launch.py" in words:
+        return "starter"
+    if "snakemake" in words:
+        return "Snakemake"
+    if words and words[0] == "bash":
+        return "shell"
+    return "stage" if words and words[0].startswith("python") else "encoder"
+
+
+def times(results):
+    """{job: when its record was written} of the jobs that are done."""
+    return {file.name: file.stat().st_mtime_ns for file in results.glob(f"{SHOOT}/work/times/*.tsv")}
+
+
+def frames(results):
+    return (results / SHOOT / "master.framemd5").read_bytes()
 
 
 if __name__ == "__main__":
