@@ -48,7 +48,8 @@ rule all:
     default_target: True
     input:
         "index.html",
-        of_every_shoot(lambda shoot: [*copied(shoot), *clips(shoot)]),
+        # The page and the master by name: an index page left from a night that failed would not ask for them.
+        of_every_shoot(lambda shoot: [*copied(shoot), *clips(shoot), *pages_and_master(shoot)]),
 
 
 onsuccess:

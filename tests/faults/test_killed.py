@@ -56,3 +56,13 @@ def test_nothing_half_written_is_left(killed, undisturbed):
         return {str(f)[: -len("2031-03-14_210410Z.mhl")] if f.suffix == ".mhl" else f for f in found}
 
     assert files(killed) == files(undisturbed)
+
+
+def test_a_killed_join_is_done_again_though_the_clip_is_there(undisturbed, tmp_path):
+    """With the index page that a failed night leaves, older than anything."""
+    night = undisturbed.elsewhere(tmp_path / "results")
+    for name in ("master.mkv", "master.framemd5", "report.html", "work/card.json", "work/times/master.tsv"):
+        (night.results / "walk" / name).unlink()
+    os.utime(night.results / "index.html", (0, 0))
+    planned = night.planned(SETTINGS)
+    assert {"master", "report"} <= planned["walk"] and "index" in planned[""]

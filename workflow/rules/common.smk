@@ -250,6 +250,11 @@ def copied(shoot):
     return [f"{shoot.id}/work/backup.json"] if shoot.settings["ingest"]["copy_to"] else []
 
 
+def pages_and_master(shoot):
+    """What every shoot has beside its clips."""
+    return [f"{shoot.id}/{file}" for file in ("master.mkv", "report.html", "work/card.json")]
+
+
 def wanted(shoot):
     """The files that a shoot is run for: its clips, or what was asked for by name."""
     return [f"{shoot.id}/{ON_REQUEST[target]}" for target in asked_for()] or clips(shoot)
