@@ -1,5 +1,6 @@
 """What the rules share: the shoots of this night, and how a rule names its settings, code and command."""
 
+import gc
 import itertools
 import json
 import os
@@ -19,6 +20,8 @@ from snakemake.target_jobs import parse_target_jobs_cli_args
 from snakemake_interface_executor_plugins.settings import ExecMode
 
 STARTED = time.time()
+# Snakemake's graph stays to the end: to look through it for rubbish over and over takes a twelfth of a large night's start.
+gc.set_threshold(100_000, 50, 100)
 ROOT = Path(workflow.current_basedir).parents[1]
 # Below the prefix that a workflow may have given which uses this one as a module.
 RESULTS = Path(os.path.abspath(workflow.modifier.path_modifier.replace_prefix(".")))
@@ -136,7 +139,7 @@ def photos(wildcards):
     """A params function: the paths of the photos that a job reads."""
     shoot = BY_ID[wildcards.shoot]
     names = CHUNKS[wildcards.shoot][wildcards.chunk] if "chunk" in wildcards.keys() else shoot.photos
-    return [str(shoot.folder / name) for name in names]
+    return [f"{shoot.folder}/{name}" for name in names]
 
 
 def identity(wildcards):
