@@ -1,10 +1,10 @@
-"""How Kerbwalk itself applies a look (tables of matrices and polygons), against OpenColorIO on the same CLF file."""
+"""How Kerbwalk itself applies a look (files.tables, kerbwalk.signal), against OpenColorIO on the same CLF file."""
 
-import numba
 import numpy as np
 import PyOpenColorIO as ocio
 import pytest
 
+from files.look import read_lut
 from files.tables import encoder, tabulated
 from kerbwalk import look, signal
 
@@ -41,22 +41,6 @@ def by_opencolorio(path, rgb):
     return result
 
 
-def stepped(matrix, polygons, rgb):
-    channels = [channel.copy() for channel in rgb.T]
-    signal.mix(matrix, *channels)
-    for polygon, channel in zip(polygons, channels, strict=True):
-        signal.follow(polygon, channel)
-    return np.stack(channels, axis=-1)
-
-
-@numba.njit
-def cubed(cube, rgb):
-    out = np.empty_like(rgb)
-    for k in range(len(rgb)):
-        out[k, 0], out[k, 1], out[k, 2] = signal.in_cube(cube.reshape(-1), len(cube), rgb[k, 0], rgb[k, 1], rgb[k, 2])
-    return out
-
-
 def random_cube():
     """A strong look: each colour moved by up to a third, at random."""
     lattice = np.stack(np.meshgrid(*[np.linspace(0, 1, 9)] * 3, indexing="ij"), axis=-1)
@@ -64,10 +48,13 @@ def random_cube():
 
 
 def by_tables(path, rgb):
-    matrices, curves, places, cube = tabulated(path)
-    for matrix, ends in zip(matrices, places, strict=True):
-        rgb = stepped(matrix, [curves[start:end] for start, end in ends], rgb)
-    return cubed(cube, rgb) if len(cube) else rgb
+    kinds, numbers, places, tables, cube = tabulated(path)
+    channels = [channel.copy() for channel in rgb.T]
+    for step in zip(kinds, numbers, places, strict=True):
+        signal.apply(*step, tables, *channels)
+    if len(cube):
+        signal.in_cube(cube, *channels, np.empty((3, len(rgb)), np.int32), np.empty((4, len(rgb)), np.float32))
+    return np.stack(channels, axis=-1)
 
 
 @pytest.fixture
@@ -79,43 +66,35 @@ def colours():
 
 
 def test_colours_are_opencolorio_s(clf, colours):
-    """The tables' bound: within 1/65535 of the signal (a 64th of the master's code of 10 bits), and 10^-5 of the light.
-    After a CDL in its log encoding so for all but one value in 10,000, and those within a tenth of a 10-bit code: there
-    single precision, OpenColorIO's own too, is no nearer to exact arithmetic.
+    """Within 1/65535 of the signal (a 64th of the master's code of 10 bits), and 10^-5 of the light."""
+    apart, light = differences(clf, colours)
+    assert apart.max() < 1 / 65535
+    assert light.max() < 1e-5
+
+
+def differences(path, colours):
+    ours, theirs = (apply(path, colours).astype(float) for apply in (by_tables, by_opencolorio))
+    return np.abs(ours - theirs), np.abs(ours**2.4 - theirs**2.4)
+
+
+def test_any_cdl_keeps_the_bound(tmp_path, colours):
+    """Twenty grades, strong ones too, under curves as they come: within 1/65535 of the signal, but for one colour in a
+    million at most, and those within four times that: a few logarithms' last bits differ, and a tone curve and a matrix
+    in which bright channels nearly cancel can make much of that.
     """
-    ours, theirs = (apply(clf, colours).astype(float) for apply in (by_tables, by_opencolorio))
-    apart, light = np.abs(ours - theirs), np.abs(ours**2.4 - theirs**2.4)
-    if len(tabulated(clf)[0]) > 2:
-        assert np.quantile(apart, 0.9999) < 1 / 65535
-        assert apart.max() < 1 / 10230
-    else:
-        assert apart.max() < 1 / 65535
-        assert light.max() < 1e-5
-
-
-def test_a_cdl_s_look_is_as_near_to_exact_arithmetic_as_opencolorio_s(tmp_path, colours):
-    """The steps of the file by their published formulas in double precision: ASC CDL 1.2, ACEScct's constants."""
-    settings, cdl = LOOKS["cdl"]
-    path = written(tmp_path, look.text(look.transform(CAMERA, settings, look.cdl_transform(*cdl)), look.CLF))
-    steps = ocio.Config.CreateRaw().getProcessor(ocio.FileTransform(str(path))).createGroupTransform()
-    first, _, _, _, curve, last, *_ = steps
-    first, last = (np.reshape(m.getMatrix(), (4, 4))[:3, :3] for m in (first, last))
-    x = colours.astype(float) @ first.T
-    linear = x <= 0.0078125
-    slope = 1 / (17.52 * 0.0078125 * np.log(2))
-    at_break = (-7 + 9.72) / 17.52
-    x = np.where(linear, at_break + slope * (x - 0.0078125), (np.log2(np.maximum(x, 1e-30)) + 9.72) / 17.52)
-    x = x * cdl[0] + cdl[1]
-    x = np.where(x > 0, np.maximum(x, 1e-30) ** cdl[2], x)
-    luma = (x @ [0.2126, 0.7152, 0.0722])[:, None]
-    x = luma + cdl[3] * (x - luma)
-    x = np.where(x <= at_break, 0.0078125 + (x - at_break) / slope, 2 ** (x * 17.52 - 9.72))
-    halves = np.arange(31744, dtype=np.uint16).view(np.float16).astype(float)
-    x = np.interp(x, halves, np.array(curve.getData()).reshape(-1, 3)[:31744, 0].astype(float))
-    exact = np.clip(x @ last.T, 0, 1) ** (1 / 2.4)
-    ours, theirs = ((np.abs(apply(path, colours) - exact) > 1 / 65535).sum() for apply in (by_tables, by_opencolorio))
-    assert theirs > 0
-    assert ours < 3 * theirs
+    rng, beyond, worst = np.random.default_rng(11), 0, 0
+    colours = np.vstack([colours[::2], rng.uniform(-1, 8, (20_000, 3)), 10 ** rng.uniform(-7, -2, (30_000, 3))])
+    for k in range(20):
+        curve = {"contrast": rng.uniform(0.6, 1.8), "toe": rng.uniform(0, 1), "shoulder": k % 3 / 2}
+        curve |= {"exposure": rng.uniform(-2, 2), "saturation": rng.uniform(0.4, 1.8), "pivot": 0.18}
+        cdl = rng.uniform(0.5, 1.8, 3), rng.uniform(-0.15, 0.15, 3), rng.uniform(0.5, 2.2, 3), rng.uniform(0, 2.5)
+        path = tmp_path / f"{k}.clf"
+        path.write_text(look.text(look.transform(CAMERA, curve, look.cdl_transform(*cdl)), look.CLF), encoding="utf-8")
+        apart, light = differences(path, colours.astype(np.float32))
+        beyond += int(((apart > 1 / 65535) | (light > 1e-5)).any(axis=-1).sum())
+        worst = max(worst, apart.max())
+    assert beyond <= 2
+    assert worst < 4 / 65535
 
 
 def test_codes_are_those_of_opencolorio_s_signal(clf, colours, no_look):
@@ -127,21 +106,51 @@ def test_codes_are_those_of_opencolorio_s_signal(clf, colours, no_look):
     assert (apart > 1).mean() < 1e-4
 
 
-def test_a_clamping_cdl_keeps_its_clamps(tmp_path, colours):
-    group = ocio.GroupTransform()
-    cdl = look.cdl_transform(*CDL)
-    cdl.setStyle(ocio.CDL_ASC)
-    group.appendTransform(cdl)
-    path = written(tmp_path, look.text(group, look.CLF))
+UNCLAMPED = ocio.RangeTransform(0.13, 0.87, 0.07, 1.1)
+UNCLAMPED.setStyle(ocio.RANGE_NO_CLAMP)
+FORWARD, INVERSE = ocio.TRANSFORM_DIR_FORWARD, ocio.TRANSFORM_DIR_INVERSE
+STEPS = {
+    "a clamping CDL": [ocio.CDLTransform([1.1, 0.9, 1], [0.02, 0, -0.01], [1, 1.1, 0.9], 1.3)],
+    "clamps anywhere": [
+        ocio.LogAffineTransform(logSideSlope=[0.2] * 3, logSideOffset=[0.7] * 3),
+        ocio.RangeTransform(0.13, 0.87, 0.07, 1.1),
+    ],
+    "half a clamp": [ocio.RangeTransform(minInValue=0.1, minOutValue=0.1)],
+    "base ten": [ocio.LogTransform(10.0)],
+    "a camera's logarithm": [
+        ocio.LogCameraTransform([0.01, 0.02, 0.03], 10.0, [0.24] * 3, [0.39, 0.4, 0.38], [5.5] * 3, [0.05] * 3)
+    ],
+    "one with a slope of its own": [ocio.LogCameraTransform([0.01] * 3, linearSlope=[5.0] * 3)],
+    "no clamp at all": [UNCLAMPED],
+    "a matrix that adds": [ocio.MatrixTransform(np.diag([2, 0.5, 3, 1.0]).ravel(), [0.1, 0.2, -0.3, 0])],
+    "a monitor's curve": [ocio.ExponentWithLinearTransform(gamma=[2.4, 2.2, 2.0, 1], offset=[0.055] * 3 + [0])],
+}
+
+
+@pytest.mark.parametrize("name", STEPS)
+@pytest.mark.parametrize("direction", [FORWARD, INVERSE])
+def test_steps_of_many_kinds(tmp_path, colours, name, direction):
+    steps = [ocio.GroupTransform([step], direction) for step in STEPS[name]]
+    path = tmp_path / "steps.ctf"
+    group = ocio.GroupTransform(steps if direction == FORWARD else steps[::-1])
+    path.write_text(group.write(look.CTF, ocio.Config.CreateRaw()), encoding="utf-8")
+    ours, theirs = by_tables(path, colours), by_opencolorio(path, colours)
+    np.testing.assert_allclose(ours, theirs, rtol=3e-6, atol=2e-6)
+
+
+def test_a_cube_says_how_it_is_interpolated(tmp_path, colours):
+    """One that is meant in cubes, as CLF's default is, goes to OpenColorIO; a .cube, which cannot say, is cut into
+    tetrahedra.
+    """
+    meant = look.cube(random_cube())
+    meant.setInterpolation(ocio.INTERP_LINEAR)
+    path = written(tmp_path, look.text(ocio.GroupTransform([meant]), look.CLF))
+    assert tabulated(path) is None
+    rows = "\n".join(" ".join(map(str, row)) for row in np.swapaxes(random_cube(), 0, 2).reshape(-1, 3))
+    (tmp_path / "mine.cube").write_text(f"LUT_3D_SIZE 9\n{rows}\n", encoding="utf-8")
+    path = tmp_path / "said.clf"
+    path.write_text(look.text(read_lut(tmp_path / "mine.cube"), look.CLF), encoding="utf-8")
     np.testing.assert_allclose(by_tables(path, colours), by_opencolorio(path, colours), atol=1e-6)
-
-
-def test_clamps_anywhere_keep_their_place(tmp_path, colours):
-    group = ocio.GroupTransform()
-    group.appendTransform(ocio.LogAffineTransform(logSideSlope=[0.2] * 3, logSideOffset=[0.7] * 3))
-    group.appendTransform(ocio.RangeTransform(0.13, 0.87, 0.07, 1.1))
-    path = written(tmp_path, look.text(group, look.CLF))
-    np.testing.assert_allclose(by_tables(path, colours), by_opencolorio(path, colours), atol=2e-6)
 
 
 def test_a_cube_alone_is_opencolorio_s_to_the_last_bits(tmp_path, colours):

@@ -36,7 +36,10 @@ def read_cdl(path):
 
 
 def read_lut(path):
-    """The transform of a .cube, .clf or .ctf file, for BT.709 signals of a BT.1886 display. Raises StageError."""
+    """The transform of a .cube, .clf or .ctf file, for BT.709 signals of a BT.1886 display. Raises StageError.
+
+    A cube whose file does not say how it is interpolated is taken in tetrahedra, which keep greys grey.
+    """
     try:
         with plain(path) as copy:
             group = ocio.Config.CreateRaw().getProcessor(ocio.FileTransform(copy)).createGroupTransform()
@@ -49,6 +52,9 @@ def read_lut(path):
     numbers += [np.asarray([*t.getMatrix(), *t.getOffset()]) for t in group if isinstance(t, ocio.MatrixTransform)]
     if not all(np.isfinite(part).all() for part in numbers):
         raise StageError(f"{path}: holds values that are no numbers; export it again")
+    for table in group:
+        if isinstance(table, ocio.Lut3DTransform) and table.getInterpolation() == ocio.INTERP_DEFAULT:
+            table.setInterpolation(ocio.INTERP_TETRAHEDRAL)
     return group
 
 
