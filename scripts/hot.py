@@ -3,7 +3,7 @@
 Output hot.json
   photos  file names of the photos that were asked; none where the photos have no mosaic, or are too few
   size    [width, height] of the sensor as it lies in the file, or null
-  sites   [[x, y], ...] of its odd sites, pixels, not turned upright
+  sites   [[x, y], ...] of its odd sites, and of those that glare in a dark frame, pixels, not turned upright
 """
 
 import _workflow  # noqa: F401
@@ -27,25 +27,28 @@ def main():
     photos = stage.read_json(args.ingest)["photos"]
     records = {record["name"]: record for record in photos}
     usable = ingest.usable(photos, named)
-    taken, asked, shape = dark.read(args.dark), [], None
+    taken, asked, shape, most = dark.read(args.dark), [], None, 0
 
     def mosaics():
-        nonlocal shape
+        nonlocal shape, most
         for name, path in (usable[k] for k in hot.chosen(len(usable))):
             mosaic = read_mosaic(path, checked.read_photo(path, records[name]))
             if mosaic is not None and shape in (None, mosaic.values.shape):
+                most = max(most, int(mosaic.values.max()))
                 dark.take_off(mosaic, taken, name)
                 shape = mosaic.values.shape
                 asked.append(name)
                 yield mosaic
 
     sites = hot.sites(mosaics())
+    if taken and most:
+        sites = sorted({*map(tuple, sites), *map(tuple, hot.glaring(taken[1].values, taken[1].black, most))})
     stage.write_json(
         args.out,
         {
             "photos": sorted(asked) if len(asked) >= hot.LEAST else [],
             "size": shape and [shape[1], shape[0]],
-            "sites": sites.tolist(),
+            "sites": [[int(x), int(y)] for x, y in sites],
         },
     )
 

@@ -94,6 +94,35 @@ def test_a_dark_frame_takes_off_what_it_holds_above_black():
     np.testing.assert_array_equal(mosaic, expected)
 
 
+def test_a_dark_frame_and_the_shoot_together_leave_next_to_nothing(waves):
+    """200 hot sites as strong as they come, up to such as fill the range, and a dark frame with noise of its own: none
+    stands out from its neighbours of the same colour any more, as they truly are.
+    """
+    rng, (width, height), black = np.random.default_rng(8), (180, 120), np.full((2, 2), BLACK)
+    places = rng.permutation((width - 4) * (height - 4))[:200]
+    rates = np.rint(rng.lognormal(np.log(1700), 1.1, 200))
+    sites = {(2 + int(p % (width - 4)), 2 + int(p // (width - 4))): more for p, more in zip(places, rates, strict=True)}
+    clean, photos = (list(shoot(waves, 8, more)) for more in ({}, sites))
+    dark = BLACK + rng.normal(0, 2, (height, width))
+    for (x, y), rate in sites.items():
+        dark[y, x] += rate
+    dark = np.clip(np.rint(dark), 0, 16383).astype(np.uint16)
+    most = max(photo.max() for photo in photos)
+    for photo in photos:
+        hot.subtract(photo, dark, black)
+    wrong = sorted({*found(photos), *map(tuple, hot.glaring(dark, black, most).tolist())})
+    kept, steps = [], hot.neighbours(BAYER)
+    for mosaic, true in zip(photos, clean, strict=True):
+        hot.mend(mosaic, steps, wrong)
+        for x, y in sites:
+            around = [int(true[y + dy, x + dx]) for dy, dx in (*steps[y % 2, x % 2], (0, 0))]
+            room = 4 * np.sqrt(max(around))
+            kept.append(min(around) - room <= mosaic[y, x] <= max(around) + room)
+    assert max(rates) > 16383 - BLACK, "some are cut off"
+    assert np.mean(kept) >= 0.995
+    assert len(set(wrong) - sites.keys()) < 1e-3 * width * height
+
+
 def test_channels_with_a_white_of_their_own_are_stretched_to_one():
     values = np.tile(np.array([[12512, 10512], [10512, 8512]], np.uint16), (2, 3))
     mosaic = Mosaic(values, BAYER, np.full((2, 2), 512))

@@ -26,6 +26,8 @@ LEAST_SURE, SUREST, STEP = 2.75, 5.0, 0.25
 CHANCE = 3e-5
 # No sensor that is still used has more odd sites than this part of all.
 TOO_MANY = 0.004
+# A site that a dark frame fills by this part of the range leaves too little of the photo, and too much noise.
+GLARING = 1 / 4
 # Deviations are known by 256ths of the 16-bit range, from about so many sites.
 LEVEL, SAMPLES = 256, 2**17
 
@@ -174,6 +176,15 @@ def subtract(mosaic, dark, black):
     for y, x in np.ndindex(rows, columns):
         part = mosaic[y::rows, x::columns]
         part[:] = np.clip(part - (dark[y::rows, x::columns].astype(np.int32) - black[y, x]), 0, 65535)
+
+
+def glaring(dark, black, most):
+    """The sites that are better mended than corrected by a dark frame: int (n, 2), x and y.
+
+    dark, black: as for subtract(); most: the greatest value of the photos, near to which the brightest are cut off.
+    """
+    black = np.tile(black, np.ceil(np.divide(dark.shape, black.shape)).astype(int))[: dark.shape[0], : dark.shape[1]]
+    return np.argwhere(dark - black > GLARING * (most - black.max()))[:, ::-1]
 
 
 @numba.njit(cache=True, nogil=True)
