@@ -146,6 +146,19 @@ def test_an_aspect_out_of_bounds(aspect, tmp_path):
     assert f"'aspect' is '{aspect}'; expected a ratio in quotes" in sentence and "between 1:4 and 4:1" in sentence
 
 
+@pytest.mark.parametrize(
+    ("given", "sentence"),
+    [
+        ({"exposure": 1}, "'exposure' is not a setting; the nearest is 'look.exposure'"),
+        ({"look": {"hold": "auto"}}, "'look.hold' is not a setting; the nearest is 'hold'"),
+        ({"look": {"Contrats": 1.2}}, "'look.Contrats' is not a setting; the nearest is 'look.contrast'"),
+    ],
+)
+def test_a_setting_in_another_table_is_found(given, sentence):
+    with pytest.raises(settings.SettingsError, match=sentence):
+        settings.check(given, "shoot.yaml")
+
+
 def test_nearest():
     assert settings.nearest("IMG_0043.DNG", ["IMG_0042.DNG", "IMG_0143.DNG", "notes.dng"]) in (
         "IMG_0042.DNG",

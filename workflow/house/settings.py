@@ -166,14 +166,24 @@ def _schema():
 
 
 def _sentence(error):
-    path = ".".join(str(p) for p in error.absolute_path)
+    here = [str(p) for p in error.absolute_path]
+    path = ".".join(here)
     if error.validator == "additionalProperties":
-        known = list(error.schema["properties"])
-        unknown = next(k for k in error.instance if k not in known)
-        name = f"{path}.{unknown}" if path else str(unknown)
-        near = nearest(str(unknown), known)
-        return f"'{name}' is not a setting; the nearest is '{f'{path}.{near}' if path else near}'"
+        known = error.schema["properties"]
+        unknown = str(next(k for k in error.instance if k not in known))
+        # It may stand in the wrong table; of two of one name that of this table is meant.
+        beside, elsewhere = ([*here, key] for key in known), map(list, _paths(_schema()))
+        keys = {names[-1].lower(): names for names in [*elsewhere, *beside]}
+        near = keys[nearest(unknown, keys)]
+        return f"'{'.'.join([*here, unknown])}' is not a setting; the nearest is '{'.'.join(near)}'"
     return f"'{path}' is {_shown(error.instance)}; expected {_expected(error)}"
+
+
+def _paths(schema, above=()):
+    """The paths of all settings below a schema's."""
+    for key, described in schema.get("properties", {}).items():
+        yield (*above, key)
+        yield from _paths(described, (*above, key))
 
 
 def _expected(error):
