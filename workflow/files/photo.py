@@ -186,6 +186,8 @@ def _is_tiff(path):
 def _reading():
     try:
         yield
+    except rawpy.LibRawIOError:  # of bytes in memory
+        raise PhotoError("cannot be read as a photo (it is cut short, or no raw file)") from None
     except (rawpy.LibRawError, MemoryError, tifffile.TiffFileError, ValueError, NotImplementedError) as error:
         text = error.args[0] if error.args else error
         text = text.decode(errors="replace") if isinstance(text, bytes) else str(text)
