@@ -93,6 +93,11 @@ def test_an_edge_stays_sharp():
     np.testing.assert_allclose(result[150:170], BLACK + GAIN * electrons[0, 150:170], rtol=0.01)
 
 
+def test_none_of_it_changes_no_bit():
+    mosaic = seen(coloured(np.full(SIZE, 300.0)))
+    np.testing.assert_array_equal(denoise.denoised(mosaic, GAIN, FLOOR, 0.0), mosaic.values)
+
+
 def test_half_takes_half():
     mosaic = seen(coloured(np.full(SIZE, 300.0)))
     half, all_of_it = (denoise.denoised(mosaic, GAIN, FLOOR, amount) for amount in (0.5, 1.0))
