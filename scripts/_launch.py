@@ -49,7 +49,7 @@ def main(argv: list[str]) -> int:
         if lock and _profile.executor(argv, cwd, REPO) == "slurm":
             options = ["--slurm-jobname-prefix", _slurm.job_name(results), *options]
             write_trace(results)
-        status = run_snakemake(options, results, at_work=lock is not None)
+        status = run_snakemake(options, results, code, at_work=lock is not None)
         if lock:
             (results / _slurm.TRACE).unlink(missing_ok=True)
         return status
@@ -169,11 +169,12 @@ def _environment_of(pid: int) -> bytes:
         return b""
 
 
-def run_snakemake(options: list[str], results: Path, at_work: bool) -> int:
+def run_snakemake(options: list[str], results: Path, code: Path, at_work: bool) -> int:
     """Run it, show what it says, and print the closing lines last; the exit status is 0 or 1.
 
     The Snakefile writes the closing lines to the file that the variable KERBWALK_CLOSING names; one that
-    begins with FAILED makes the status 1. at_work: it works in the folder, and doesn't only tell something.
+    begins with FAILED makes the status 1. code: what it runs; at_work: it works in the folder, and doesn't only tell
+    something.
     """
     relay = Relay()
     with tempfile.TemporaryDirectory(prefix="kerbwalk-") as folder:
@@ -181,6 +182,8 @@ def run_snakemake(options: list[str], results: Path, at_work: bool) -> int:
         variables = {k: v for k, v in os.environ.items() if k != MARK} | {"KERBWALK_CLOSING": str(closing)}
         if at_work:
             variables[MARK] = str(results)
+            variables["PYTHONPATH"] = os.pathsep.join(str(code / "workflow" / part) for part in ("plugins", ""))
+            options = ["--scheduler", "kerbwalk", *options]
         # Who is started in a script's background is born deaf to SIGINT: Snakemake is not to inherit that.
         signal.signal(signal.SIGINT, signal.default_int_handler)
         process = subprocess.Popen(

@@ -39,10 +39,17 @@ def main():
     parser.add_argument("--hot", required=True)
     parser.add_argument("--dark", nargs="?", const=None, help="a raw file taken with the lens covered")
     parser.add_argument("--denoise", type=float, required=True, help="0 for nothing, see kerbwalk.denoise")
+    parser.add_argument("--takes", type=int, required=True, help="MB of all working frames of the shoot")
+    parser.add_argument("--room", type=int, required=True, help="MB that they may take; 0: as many as they do")
     parser.add_argument("--frames", required=True)
     parser.add_argument("--proxies", required=True)
     args = parser.parse_args()
 
+    if 0 < args.room < args.takes:
+        raise stage.StageError(
+            f"the working frames of this shoot take up to {args.takes / 1000:.3g} GB, and 'disk_gb' allows "
+            f"{args.room / 1000:g}; raise it, or make deliverables of fewer pixels"
+        )
     shoot = stage.read_json(args.ingest)
     width, height = ingest.common_size(shoot["photos"])
     usable = ingest.usable(shoot["photos"], list(zip(args.names, args.photos, strict=True)))

@@ -95,6 +95,9 @@ def place(tmp_path, environment) -> Place:
     shutil.copytree(REPO / "envs", root / "envs")
     for folder in ("config", "workflow/profiles/default"):
         (root / folder).mkdir(parents=True)
+    for part in ("plugins", "house", "files"):
+        ignored = shutil.ignore_patterns("__pycache__")
+        shutil.copytree(REPO / "workflow" / part, root / "workflow" / part, ignore=ignored)
     (root / "config" / "config.yaml").write_text("shoots:\nresults: results\n")
     (root / "workflow" / "profiles" / "default" / "config.yaml").write_text("cores: 2\n")
     (root / "Snakefile").write_text(SNAKEFILE)

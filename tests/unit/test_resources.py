@@ -45,12 +45,18 @@ def test_what_was_measured_is_asked_for_within_a_quarter(stage, made):
     assert needed < resources.memory_mb(stage, 24, 6, made=made) < 1.25 * needed
 
 
-def test_megapixels(tmp_path):
+def test_the_size_of_photos(tmp_path):
     photo = tmp_path / "a.dng"
-    photo.write_bytes(bytes(2_000_000))
-    assert resources.megapixels(tmp_path / "none.json", photo) == 1
+    photo.write_bytes(bytes(3_000_000))
+    assert resources.photo_size(tmp_path / "none.json", photo) == (1500, 1000)
+    photo.write_bytes(bytes(1_500_000))
     photo.rename(tmp_path / "a.cr3")
-    assert resources.megapixels(tmp_path / "none.json", tmp_path / "a.cr3") == 2
+    assert resources.photo_size(tmp_path / "none.json", tmp_path / "a.cr3") == (1500, 1000)
     found = [{"problem": None, "width": 3000, "height": 2000}, {"problem": "cut short", "width": None, "height": None}]
     (tmp_path / "ingest.json").write_text(json.dumps({"photos": found}))
-    assert resources.megapixels(tmp_path / "ingest.json", photo) == 6
+    assert resources.photo_size(tmp_path / "ingest.json", photo) == (3000, 2000)
+
+
+def test_frames_of_24_megapixels_are_decoded_at_half_the_size_unless_more_is_asked_for():
+    decoded = [resources.decoded_mb((6000, 4000), 120, boxes) for boxes in ([[1920, 1080]], [[3840, 2160]])]
+    assert decoded == [4321, 17281]

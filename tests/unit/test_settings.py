@@ -189,3 +189,9 @@ def test_a_whole_cdl_is_taken():
     settings.check({"look": {"cdl": cdl, "saturation": 4, "local_contrast": 2}}, "shoot.yaml", night=False)
     with pytest.raises(settings.SettingsError, match="a number from 0 to 4"):
         settings.check({"look": {"saturation": 5}}, "shoot.yaml", night=False)
+
+
+def test_frames_that_are_kept_have_no_bound():
+    settings.check_room({"disk_gb": 5, "keep_frames": False})
+    with pytest.raises(settings.SettingsError, match="'keep_frames: false' too"):
+        settings.check_room({"disk_gb": 5, "keep_frames": True})

@@ -5,6 +5,7 @@ A job that is killed for memory or time is tried again with more of both.
 """
 
 import json
+import math
 from pathlib import Path
 
 # Beside the stage, two processes of Snakemake are part of a job on a cluster, and a shell.
@@ -68,6 +69,9 @@ MINUTES = {
 # Bytes a pixel where only the file's size is known, by its ending; other formats are compressed, to no less than this.
 BYTES_A_PIXEL = {".dng": 2, ".tif": 6, ".tiff": 6}
 COMPRESSED = 1
+# Bytes a pixel of composed frames: FFV1 in 10 bits of very noisy photos, and of half floats; raw 4:2:0 beside them.
+COMPOSED = {False: 1.5, True: 4.5}
+READY = 1.5
 
 
 def memory_mb(stage, megapixels, count, attempt=1, made=None):
@@ -90,18 +94,25 @@ def minutes(stage, megapixels, count, attempt=1):
     return int(needed * (1 + MORE * (attempt - 1)))
 
 
-def frames_mb(megapixels, count):
-    """MB of so many decoded frames with their proxies: six bytes a pixel, and an eighth for the proxies. From about 14
-    megapixels on, 2x2 sites become one pixel (kerbwalk.decode).
-    """
-    pixels = megapixels / 4 if megapixels > 14 else megapixels
-    return int(count * pixels * 6 * 1.125) + 1
+def decoded_mb(size, count, boxes):
+    """MB of so many decoded frames, six bytes a pixel. size: of a photo; boxes: as decoding has them."""
+    from kerbwalk.decode import scale  # NumPy, without which a start is quicker
+
+    side = scale(*size, boxes)
+    return int(count * size[0] * size[1] / side**2 * 6e-6) + 1
 
 
-def megapixels(ingest, photo):
-    """Of one photo: as ingest found it, or, before that, from the size of its file. ingest, photo: paths."""
+def composed_mb(size, count, shows, ready):
+    """MB of so many composed frames. shows: bt709 or another display; ready: with the pictures for hd beside them."""
+    each = COMPOSED[shows == "linear"] + (READY if ready else 0)
+    return int(count * size[0] * size[1] * each * 1e-6) + 1
+
+
+def photo_size(ingest, photo):
+    """(width, height) of the photos: as ingest found them, or, before that, by the size of one's file. Two paths."""
     try:
         photos = json.loads(Path(ingest).read_text(encoding="utf-8"))["photos"]
-        return max(p["width"] * p["height"] for p in photos if not p["problem"]) / 1e6
+        return max(((p["width"], p["height"]) for p in photos if not p["problem"]), key=math.prod)
     except (FileNotFoundError, ValueError):  # not there yet, or of photos that can none be read
-        return Path(photo).stat().st_size / BYTES_A_PIXEL.get(Path(photo).suffix.lower(), COMPRESSED) / 1e6
+        pixels = Path(photo).stat().st_size / BYTES_A_PIXEL.get(Path(photo).suffix.lower(), COMPRESSED)
+        return 1.5 * math.sqrt(pixels / 1.5), math.sqrt(pixels / 1.5)

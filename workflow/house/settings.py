@@ -78,6 +78,12 @@ def check(settings, source, night=True):
         raise SettingsError(f"{source}: 'aspect' is '{settings['aspect']}'; expected {expected}")
 
 
+def check_room(settings):
+    """Raise SettingsError where a whole table of settings bounds frames that it keeps."""
+    if settings["disk_gb"] and settings["keep_frames"]:
+        raise SettingsError("'disk_gb' is for frames that go when used; set 'keep_frames: false' too, or leave it out")
+
+
 def of_the_night():
     """The settings that concern the whole night and no single shoot, as the schema marks them."""
     return {key for key, schema in _schema()["properties"].items() if schema.get("night")}

@@ -67,6 +67,7 @@ def read_night():
         given = settings.merged(config, {} if AS_MODULE else settings.typed(workflow.config_settings.config_args))
         settings.check(given, "the module's config" if AS_MODULE else "the command line (--config)")
         own = settings.normalised(settings.merged(layers[0][1], given))
+        settings.check_room(own)
         layers.append(("the module's config" if AS_MODULE else "the command line", given))
         found = shoots.find(shoots_folder(own), RESULTS, own, own["only"])
     except settings.SettingsError as error:
@@ -337,7 +338,7 @@ def shown(path, caption, subcategory, what):
 
 
 def frame_temp(path):
-    """Decoded frames go once they are used, where the settings say so."""
+    """Working frames go once they are used, where the settings say so."""
     return path if NIGHT["keep_frames"] else temp(path)
 
 
@@ -350,8 +351,12 @@ def in_turn(wildcards):
 
 def size_of(shoot):
     """(megapixels of a photo, number of photos)."""
-    megapixels = resources_of.megapixels(RESULTS / shoot.id / "work" / "ingest.json", shoot.folder / shoot.photos[0])
-    return megapixels, len(shoot.photos)
+    width, height = photo_size(shoot)
+    return width * height / 1e6, len(shoot.photos)
+
+
+def photo_size(shoot):
+    return resources_of.photo_size(RESULTS / shoot.id / "work" / "ingest.json", shoot.folder / shoot.photos[0])
 
 
 def memory(stage):
@@ -380,9 +385,21 @@ def runtime(stage):
     return minutes
 
 
+def decoded_mb(wildcards):
+    """A resource function: the MB of the frames that a job decodes."""
+    shoot = BY_ID[wildcards.shoot]
+    count = len(CHUNKS[wildcards.shoot][wildcards.chunk])
+    return resources_of.decoded_mb(photo_size(shoot), count, recipes.boxes(shoot.recipes))
+
+
 def frames_mb(wildcards):
-    """A resource function: the MB of a job's decoded frames and proxies."""
-    return resources_of.frames_mb(size_of(BY_ID[wildcards.shoot])[0], len(CHUNKS[wildcards.shoot][wildcards.chunk]))
+    """A resource function: the MB of all working frames of a job's shoot."""
+    shoot, count = BY_ID[wildcards.shoot], len(BY_ID[wildcards.shoot].photos)
+    asked = [(recipe["picture"], recipe["size"], recipe["colour"]) for recipe in shoot.recipes.values()]
+    pictures = {("", tuple(recipes.master_size(shoot.settings)), "bt709")}
+    pictures |= {(picture, tuple(size), shows) for picture, size, shows in asked if picture}
+    composed = (resources_of.composed_mb(size, count, shows, not picture) for picture, size, shows in pictures)
+    return resources_of.decoded_mb(photo_size(shoot), count, recipes.boxes(shoot.recipes)) + sum(composed)
 
 
 def close_night(ok):

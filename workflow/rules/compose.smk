@@ -8,9 +8,9 @@ rule compose:
         warps=timeline,
         framing=lambda w: of_picture(w, "framing.json"),
     output:
-        video="{shoot}/work/composed/{chunk}.mkv",
-        hashes="{shoot}/work/composed/{chunk}.framemd5",
-        pictures="{shoot}/work/composed/{chunk}.yuv",
+        video=frame_temp("{shoot}/work/composed/{chunk}.mkv"),
+        hashes=frame_temp("{shoot}/work/composed/{chunk}.framemd5"),
+        pictures=frame_temp("{shoot}/work/composed/{chunk}.yuv"),
     log:
         "{shoot}/work/logs/compose.{chunk}.log",
     benchmark:
@@ -41,8 +41,8 @@ rule compose:
 # A picture of an aspect or a size of its own.
 use rule compose as compose_picture with:
     output:
-        video="{shoot}/work/{picture}/composed/{chunk}.mkv",
-        hashes="{shoot}/work/{picture}/composed/{chunk}.framemd5",
+        video=frame_temp("{shoot}/work/{picture}/composed/{chunk}.mkv"),
+        hashes=frame_temp("{shoot}/work/{picture}/composed/{chunk}.framemd5"),
     log:
         "{shoot}/work/logs/compose.{picture}.{chunk}.log",
     benchmark:

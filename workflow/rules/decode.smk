@@ -16,7 +16,10 @@ rule decode:
         ENVIRONMENT
     resources:
         mem_mb=memory("decode"),
-        disk_mb=frames_mb,
+        disk_mb=decoded_mb,
+        # What the scheduler goes by, see workflow/plugins.
+        frames_mb=frames_mb,
+        room_mb=int(1000 * (NIGHT["disk_gb"] or 0)),
         runtime=runtime("decode"),
     params:
         names=lambda w: json.dumps(CHUNKS[w.shoot][w.chunk]),
@@ -31,4 +34,4 @@ rule decode:
     shell:
         "kerbwalk decode --ingest {input.ingest:q} --settings {params.settings:q}"
         " --names {params.names:q} --photos {params.photos:q} --hot {input.hot:q} --dark {input.dark:q}"
-        " --denoise {params.denoise} --frames {output.frames:q} --proxies {output.proxies:q} 2> {log:q}"
+        " --denoise {params.denoise} --takes {resources.frames_mb} --room {resources.room_mb} --frames {output.frames:q} --proxies {output.proxies:q} 2> {log:q}"
