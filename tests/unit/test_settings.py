@@ -101,8 +101,9 @@ def test_empty_is_no_mistake(tmp_path):
 
 def test_tables_and_lists_of_the_command_line_have_numbers():
     given = ["fps=25", "hold=[0.45, 0.4]", "look={exposure: 0.3}", "look={contrast: 2}", "results=a b", "only=[a, b*]"]
+    given += ["keep_frames=false", "shoots=no"]
     look = {"exposure": 0.3, "contrast": 2}
-    assert settings.typed(given) == {"hold": [0.45, 0.4], "look": look, "only": ["a", "b*"]}
+    assert settings.typed(given) == {"hold": [0.45, 0.4], "look": look, "only": ["a", "b*"], "keep_frames": False}
     assert settings.typed(["look={exposure: [}"]) == settings.typed(None) == {}
 
 

@@ -41,7 +41,8 @@ def load(path):
 
 
 def typed(arguments):
-    """The tables and lists among --config's "KEY=VALUE" with their numbers, which Snakemake leaves as text.
+    """The tables and lists among --config's "KEY=VALUE" with their numbers, and true and false, which Snakemake leaves
+    as text.
 
     arguments: list of text, or None. What is no YAML is left out, and so to the check of what Snakemake makes of it.
     """
@@ -49,7 +50,7 @@ def typed(arguments):
     for key, _, text in (argument.partition("=") for argument in arguments or ()):
         with contextlib.suppress(yaml.YAMLError):
             value = yaml.load(text, yaml.CSafeLoader)
-            if isinstance(value, (dict, list)):
+            if isinstance(value, (dict, list)) or text in ("true", "false"):
                 found = merged(found, {key: value})
     return found
 
