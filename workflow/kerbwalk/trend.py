@@ -10,10 +10,12 @@ from kerbwalk.exposure import changes_of, ramp
 # A camera's real step is taken for another than its settings say from this many standard deviations and stops on.
 SURE, APART = 3.0, 0.04
 # From so many photos on a trend may be smooth by its third and fourth differences.
-FEW = {3: 8, 4: 24}
-# The orders of differences that are kept small, and whether the ends are level, of all trends but the line.
-KINDS = ((3, False), (4, False), (3, True))
-# By how much Schwarz's criterion has to speak for anything but a line: strong evidence (Kass & Raftery 1995).
+FEW = {1: 5, 2: 5, 3: 8, 4: 24}
+# The orders of differences that are kept small, and whether the ends are level. The first two are as stiff as can be,
+# steady light and a line: what first or second differences bend to has kinks.
+KINDS = ((1, False), (2, False), (3, False), (4, False), (3, True))
+STRAIGHT = 2
+# By how much Schwarz's criterion has to speak for anything that bends: strong evidence (Kass & Raftery 1995).
 STRONG = 6.0
 
 
@@ -75,11 +77,11 @@ def trend(values, period):
     values: (n,) with NaN where unknown; period: changes quicker than this many photos are never taken for trend.
     Returns (n,). A smoothing spline of evenly spaced values (Whittaker 1923), as stiff as the values themselves say:
     the penalty is chosen by restricted maximum likelihood (Wahba 1985; Reiss & Ogden 2009); or as stiff as can be: a
-    line, a parabola, a cubic; or one that is level at both ends (the smoother by the discrete cosine transform, Garcia
-    2010), as the light is before dusk and by street lamps. Of these a mean is taken (Bayesian model averaging, Hoeting
-    et al. 1999) in which each counts by how much it says with how few degrees of freedom (Schwarz 1978), a line a
-    little more. So in steady light no flicker is left as a slow wobble, and dusk, ever quicker and ever slower, is
-    followed with few bends.
+    constant, a line, a parabola, a cubic; or one that is level at both ends (the smoother by the discrete cosine
+    transform, Garcia 2010), as the light is before dusk and by street lamps. Of these a mean is taken (Bayesian model
+    averaging, Hoeting et al. 1999) in which each counts by how much it says with how few degrees of freedom (Schwarz
+    1978), what does not bend a little more. So in steady light no flicker is left as a slow wobble, and dusk, ever
+    quicker and ever slower, is followed with few bends.
     """
     return _smoother(values, period)(_filled(values))
 
@@ -117,9 +119,9 @@ def _light_and_steps(estimated, known, period):
 def _smoother(values, period):
     """The linear smoother, (n,) to (n,), that a series with NaN where unknown asks for."""
     count, filled = len(values), _filled(values)
-    if count < 5:
+    kinds = [(order, level) for order, level in KINDS if count >= FEW[order]]
+    if not kinds:
         return lambda series: np.full(count, series.mean())
-    kinds = [(2, False), *((order, level) for order, level in KINDS if count >= FEW[order])]
     choices = [choice for kind in kinds for choice in _choices(_spline(count, *kind), filled, period)]
     criteria, splines, penalties = zip(*choices, strict=True)
     share = np.exp((min(criteria) - np.array(criteria)) / 2)
@@ -142,7 +144,7 @@ class _Spline:
     of a series that goes on mirrored at its ends, which makes these level. free: dimensions without a penalty."""
 
     def __init__(self, count, order, level):
-        self.order, self.free = order, 1 if level else order
+        self.order, self.level, self.free = order, level, 1 if level else order
         if level:
             waves = np.pi * np.arange(count) / count
             self.vectors = np.cos(waves * (np.arange(count)[:, None] + 0.5)) * np.sqrt(2 / count)
@@ -163,10 +165,7 @@ def _penalty(period, order):
 
 
 def _choices(spline, values, period):
-    """[(criterion, spline, penalty)] for the penalty of the greatest restricted likelihood, and the stiffest.
-
-    Second differences are no choice but as a straight line: what they bend to has kinks.
-    """
+    """[(criterion, spline, penalty)] for the stiffest, and for the penalty of the greatest restricted likelihood."""
     penalties = _penalty(period, spline.order) * np.exp(np.arange(0, 12.5 * spline.order, 0.1))
     eigen, parts = spline.eigen[spline.free :], (spline.vectors.T @ values)[spline.free :]
     shrink = penalties[:, None] * eigen / (1 + penalties[:, None] * eigen)
@@ -174,6 +173,6 @@ def _choices(spline, values, period):
     likelihood = np.log(shrink).sum(1) / 2 - len(parts) / 2 * np.log((shrink * parts**2).sum(1) + 1e-30)
     freedom = spline.free + (1 - shrink).sum(1)
     criterion = len(values) * np.log(left.mean(1) + 1e-30) + np.log(len(values)) * freedom
-    line = spline.free == 2
-    chosen = ([] if spline.free == 1 else [-1]) + ([] if line else [int(np.argmax(likelihood))])
-    return [(criterion[k] + STRONG * (not line), spline, penalties[k]) for k in chosen]
+    bends = spline.order > STRAIGHT
+    chosen = ([] if spline.level else [-1]) + ([int(np.argmax(likelihood))] if bends else [])
+    return [(criterion[k] + STRONG * bends, spline, penalties[k]) for k in chosen]
