@@ -4,8 +4,8 @@ The clip's frames are shared evenly among the parts. Outputs
   out       a Matroska file, FFV1 in 10-bit Y'CbCr 4:4:4, BT.709, or BT.2100 for a display of high dynamic range; in
             scene-linear light 16-bit planes of green, blue and red that hold the bits of half floats
   hashes    one MD5 a frame of the picture that went into the encoder, in FFmpeg's framemd5 format
-  pictures  where asked for, the same frames as deliver encodes them for hd, raw 4:2:0 in 8 bits
-A part without frames (a clip of fewer frames than parts) is three empty files.
+  pictures  the same frames as deliver encodes them for hd, raw 4:2:0 in 8 bits
+Each is made where it is asked for. A part without frames (a clip of fewer frames than parts) is empty files.
 """
 
 import _workflow  # noqa: F401
@@ -42,9 +42,8 @@ def main():
     parser.add_argument("--parts", type=int, required=True)
     parser.add_argument("--local-contrast", type=float, required=True, help="0 for none, see kerbwalk.detail")
     parser.add_argument("--shows", choices=("bt709", "pq", "hlg", "linear"), default="bt709")
-    parser.add_argument("--out", required=True)
-    parser.add_argument("--hashes", required=True)
-    parser.add_argument("--pictures", nargs="?", const=None)
+    for name in ("out", "hashes", "pictures"):
+        parser.add_argument(f"--{name}", nargs="?", const=None)
     args = parser.parse_args()
 
     warps, framing = stage.read_json(args.warps), stage.read_json(args.framing)
@@ -62,15 +61,15 @@ def main():
     table = compose.kernel_table(compose.shrink(crop, output, proxies.scale))
     planes = np.empty((3, output[1], output[0]), np.uint16)
     mine = np.array_split(np.arange(len(warps["frames"])), args.parts)[args.part]
-    with (
-        stage.whole(args.out) as temporary,
-        stage.whole(args.hashes) as hashes,
-        stage.whole(args.pictures) if args.pictures else contextlib.nullcontext() as pictures,
-    ):
+    with asked(args.out) as video, asked(args.hashes) as hashes, asked(args.pictures) as pictures:
         if not len(mine):
             return
-        encoded = ["-vf", "setsar=1", *FFV1, *ffmpeg.TAGS[args.shows], *ffmpeg.REPEATABLE, "-f", "matroska", temporary]
-        outputs = [*encoded, *ffmpeg.FRAME_HASHES, hashes]
+        outputs = []
+        if video:
+            tags = [*ffmpeg.TAGS[args.shows], *ffmpeg.REPEATABLE]
+            outputs += ["-map", "0:v", "-vf", "setsar=1", *FFV1, *tags, "-f", "matroska", video]
+        if hashes:
+            outputs += [*ffmpeg.FRAME_HASHES, hashes]
         if pictures:
             outputs += ["-map", "0:v", "-vf", filters.TO_420, "-c:v", "rawvideo", "-f", "rawvideo", pictures]
         with ffmpeg.writer(output, pixels, PART_RATE, *outputs, colour=args.shows) as write:
@@ -100,6 +99,11 @@ def main():
                     detail.raise_contrast(rgb, local_contrast)
                 encode(rgb, planes)
                 write(planes)
+
+
+def asked(path):
+    """The file that becomes the path (files.stage.whole), or none where none is asked for."""
+    return stage.whole(path) if path else contextlib.nullcontext()
 
 
 def even(place, parts, warps, crop, output):

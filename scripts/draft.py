@@ -12,25 +12,30 @@ Outputs
 """
 
 import _workflow  # noqa: F401
+import functools
 import importlib.util
 import json
+import multiprocessing
 import os
 import sys
 import time
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
 
-from files import stage
+from files import ffmpeg, stage
 from files.photo import read_reduced
-from house import recipes
+from house.settings import frame_rate, ratio
 from kerbwalk import audit, decode, draft, highlights, ingest, registration
+from kerbwalk.deliver import output_size
 from kerbwalk.proxies import proxies
 
 SCRIPTS = Path(__file__).resolve().parent
-# Corners that are followed in a photo: a third of what the line follows, in a third of the time.
-registration.FEATURES = 300
+STAGES = ("lens", "look", "track", "steady", "light", "framing", "compose", "contact", "report")
+# Corners that are followed in a photo: a third of what the line follows, in a third of the time. Shifts are sought in
+# pictures of half the size.
+registration.FEATURES, registration.COARSE_WIDTH = 300, draft.SIDE // 2
 # The audit of a draft looks at metadata and light alone.
 NOT_LOOKED_AT = {"contrast": 1.0, "drift": 0.0} | {
     key: [] for key in ("names", "aims", "sharpness", "covered", "alike", "spots")
@@ -54,7 +59,7 @@ def main():
     folder = Path(args.page).parent
     work = folder / "work"
     settings = args.settings | {"steady": args.settings["steady"] | {"parallax": False}}
-    recipe = recipes.of_a_draft(settings, draft.BOX)
+    size = list(output_size(draft.BOX, ratio(settings["aspect"])))
     line = Line(work)
     line.timed("reading", lambda: take_in(args, work))
     photos = {"ingest": work / "ingest.json", "audit": work / "audit.json", "proxies": [work / "proxies.npz"]}
@@ -67,36 +72,25 @@ def main():
     look, warps, framing = work / "look.ctf", work / "warps.json", work / "framing.json"
     gains, found = work / "gains.csv", work / "light.json"
     track, sights, lens = work / "track.json", work / "sights.npz", work / "lens.json"
+    composed = work / "composed.yuv"
     line.run("lens", ingest=photos["ingest"], settings=chosen("lens"), out=lens)
-    line.run("look", **photos, **files, settings=chosen("look"), **looks_of(look))
-    followed = chosen("hold", "hold_in", "level")
-    line.run("track", **photos, settings=followed, threads=args.threads, out=track, sights=sights)
-    sighted = {"track": track, "sights": sights, "lens": lens}
-    line.run("steady", **sighted, settings=chosen("steady"), out=warps, csv=work / "hold.csv")
-    lit = {"ingest": photos["ingest"], "proxies": photos["proxies"], "warps": warps, "sights": sights}
-    line.run("light", **lit, settings=chosen("light"), out=gains, found=found)
-    framed = {"output": recipe["size"], "boxes": [draft.BOX], **chosen("framing")}
-    line.run("framing", warps=warps, settings=framed, out=framing)
-    composed = [work / f"composed.{ending}" for ending in ("mkv", "framemd5", "yuv")]
-    line.run(
-        "compose",
-        **part,
-        look=look,
-        gains=gains,
-        found=found,
-        warps=warps,
-        framing=framing,
-        part=0,
-        parts=1,
-        local_contrast=settings["look"]["local_contrast"],
-        **dict(zip(("out", "hashes", "pictures"), composed, strict=True)),
-    )
-    made = {"recipe": recipe, "about": settings["about"], "quality": work / "quality.json"}
-    made |= {key: photos[key] for key in ("ingest", "audit")}
-    line.run("deliver", **made, ready=[composed[2]], framing=framing, warps=warps, out=args.clip)
-    looks = shelf(line, photos, settings, args.shelf, work)
-    sheet = {"out": folder / "contact.png", "page": folder / "contact.html"}
-    line.run("contact", **part, name=args.name, looks=[look, *looks], audit=photos["audit"], lens=lens, **sheet)
+    line.run("look", **photos, **files, settings=chosen("look"), out=look)
+    # Beside the rest: in a process of its own, as a stage takes its options from sys.argv.
+    with ProcessPoolExecutor(1, multiprocessing.get_context("fork")) as beside:
+        sheet = beside.submit(contact, line, args, settings, photos, part, look, lens)
+        followed = chosen("hold", "hold_in", "level")
+        line.run("track", **photos, settings=followed, threads=args.threads, out=track, sights=sights)
+        sighted = {"track": track, "sights": sights, "lens": lens}
+        line.run("steady", **sighted, settings=chosen("steady"), out=warps, csv=work / "hold.csv")
+        lit = {"ingest": photos["ingest"], "proxies": photos["proxies"], "warps": warps, "sights": sights}
+        line.run("light", **lit, settings=chosen("light"), out=gains, found=found)
+        framed = {"output": size, "boxes": [draft.BOX], **chosen("framing")}
+        line.run("framing", warps=warps, settings=framed, out=framing)
+        made = {"look": look, "gains": gains, "found": found, "warps": warps, "framing": framing}
+        made |= {"part": 0, "parts": 1, "local_contrast": settings["look"]["local_contrast"]}
+        line.run("compose", **part, **made, pictures=composed)
+        line.timed("encode", lambda: encode(args.clip, composed, size, frame_rate(settings["fps"])))
+        line.times = sorted({*line.times, *sheet.result()})
     line.run(
         "report",
         **photos,
@@ -120,7 +114,7 @@ def main():
 
 
 class Line:
-    """The stages' own scripts, run one after the other in this process."""
+    """The stages' own scripts, run one after the other in one process."""
 
     def __init__(self, work):
         """work: the folder in which their times are written down as Snakemake does it."""
@@ -128,9 +122,6 @@ class Line:
 
     def run(self, script_name, /, **options):
         """Run a stage's main(). options: a list has many values, a table is given as JSON, None is left out."""
-        spec = importlib.util.spec_from_file_location(f"draft_{script_name}", SCRIPTS / f"{script_name}.py")
-        script = importlib.util.module_from_spec(spec)
-        spec.loader.exec_module(script)
         sys.argv = [script_name]
         for key, value in options.items():
             if value is None:
@@ -139,32 +130,54 @@ class Line:
             values = [] if value is True else list(map(str, values))
             option = f"--{key.replace('_', '-')}"
             sys.argv += [f"{option}={values[0]}"] if len(values) == 1 else [option, *values]
-        self.timed(script_name, script.main)
+        self.timed(script_name, script(script_name).main)
 
     def timed(self, name, work):
         seconds, cpu = time.perf_counter(), time.process_time()
         work()
         figures = f"{time.perf_counter() - seconds:.4f}\t-\t{time.process_time() - cpu:.4f}"
-        self.times.append(self.work / "times" / f"{name}.tsv")
+        # A stage may be run several times.
+        self.times.append(self.work / "times" / f"{name}.{len(self.times)}.tsv")
         stage.write_text(self.times[-1], f"s\tmax_rss\tcpu_time\n{figures}\n")
+
+
+@functools.cache
+def script(name):
+    """A stage's script, as a module."""
+    spec = importlib.util.spec_from_file_location(f"draft_{name}", SCRIPTS / f"{name}.py")
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
 
 
 def take_in(args, work):
     """Read all photos once: what ingest, audit and decode leave of them, for a draft."""
     with ThreadPoolExecutor(args.threads) as pool:
-        records, pictures = zip(*pool.map(read, args.names, args.photos), strict=True)
-    if not any(pictures):
-        raise stage.StageError(
-            f"{args.name}: none of the {len(records)} photos can be read; copy them from the card again"
-        )
-    shoot = ingest.shoot(records, args.settings["reference"]) | {"changed": []}
+        reading = pool.map(read, args.names, args.photos)
+        # To load all that is needed takes as long as many photos do.
+        for name in STAGES:
+            script(name)
+        highlights.rebuild(np.zeros((1, 1, 3), np.uint16), np.ones(3, np.float32))
+        records, pictures = zip(*reading, strict=True)
+        if not any(pictures):
+            raise stage.StageError(
+                f"{args.name}: none of the {len(records)} photos can be read; copy them from the card again"
+            )
+        shoot = ingest.shoot(records, args.settings["reference"]) | {"changed": []}
+        usable = ingest.usable(shoot["photos"], list(zip(args.names, pictures, strict=True)))
+        reduce(usable, shoot["balance"], work, pool)
     findings, kept = audit.audit(shoot, NOT_LOOKED_AT, args.settings, [])
     if not kept:
         raise stage.StageError("no photo is left for the clip; check 'first', 'last' and 'leave_out' in the settings")
     reference = audit.reference(shoot["photos"], kept, args.settings["reference"])
     stage.write_json(work / "ingest.json", shoot)
     stage.write_json(work / "audit.json", {"findings": findings, "photos": kept, "reference": reference})
-    reduce(ingest.usable(shoot["photos"], list(zip(args.names, pictures, strict=True))), shoot["balance"], work)
+
+
+def encode(clip, pictures, size, rate):
+    """Encode the clip: for the eye, so that nothing is measured, and nothing said of its photographer."""
+    with stage.whole(clip) as temporary:
+        ffmpeg.run(*ffmpeg.raw(size, "yuv420p"), "-r", rate, "-i", pictures, *ffmpeg.SMALL_H264, temporary)
 
 
 def read(name, path):
@@ -183,20 +196,23 @@ def looked_at(picture):
     }
 
 
-def reduce(usable, balance, work):
-    """Write frames and proxies as decode does. usable: [(name, (picture, factor))]."""
+def reduce(usable, balance, work, pool):
+    """Write frames and proxies as decode does. usable: [(name, (picture, factor))]; pool: that may do some at once."""
     full = decode.full_levels(balance)
     share = full / np.float32(65535)
     _, (first, factor) = usable[0]
     small = []
+
+    def reduced(one):
+        frame = np.rint(one[1][0] * share).astype(np.uint16)
+        return frame, proxies(frame, highlights.rebuild(frame, full), full)
+
     with stage.whole(work / "frames.npy") as temporary, open(temporary, "wb") as file:
         described = {"descr": "<u2", "fortran_order": False, "shape": (len(usable), *first.shape)}
         np.lib.format.write_array_header_1_0(file, described)
-        for _, (picture, _) in usable:
-            frame = np.rint(picture * share).astype(np.uint16)
-            clipped = highlights.rebuild(frame, full)
+        for frame, of_it in pool.map(reduced, usable):
             file.write(frame.data)
-            small.append(proxies(frame, clipped, full))
+            small.append(of_it)
     grey, light, clipped, grey_factors, light_factors = zip(*small, strict=True)
     with stage.whole(work / "proxies.npz") as temporary, open(temporary, "wb") as file:
         np.savez(
@@ -212,19 +228,16 @@ def reduce(usable, balance, work):
         )
 
 
-def shelf(line, photos, settings, paths, work):
-    """The looks to choose from: [CTF files, named as the looks' files]."""
-    made = []
-    for path in paths:
-        made.append(work / "looks" / f"{os.path.basename(path)}.ctf")
+def contact(line, args, settings, photos, part, look, lens):
+    """Make the sheet of the looks to choose from. Returns the line's times."""
+    looks = [look]
+    for path in args.shelf:
+        looks.append(look.parent / "looks" / f"{os.path.basename(path)}.ctf")
         kind = "cdl" if path.endswith((".cc", ".ccc", ".cdl")) else "lut"
-        line.run("look", **photos, **{kind: path}, settings={"look": settings["look"]}, **looks_of(made[-1]))
-    return made
-
-
-def looks_of(path):
-    """The files of a look whose CTF file is to lie at a path, as options."""
-    return {"out": path, "clf": path.with_suffix(".clf"), "cc": path.with_suffix(".cc")}
+        line.run("look", **photos, **{kind: path}, settings={"look": settings["look"]}, out=looks[-1])
+    sheet = {"out": Path(args.page).with_name("contact.png"), "page": Path(args.page).with_name("contact.html")}
+    line.run("contact", **part, name=args.name, looks=looks, audit=photos["audit"], lens=lens, **sheet)
+    return line.times
 
 
 if __name__ == "__main__":

@@ -7,6 +7,7 @@ Outputs
        the steps are described in workflow/kerbwalk/look.py
   clf  the same for other programs: to the same numbers, or, with a view of an OpenColorIO config, as nearly as CLF can
   cc   the look's ASC CDL as a .cc file, one that changes nothing where the look has none
+clf and cc are made where they are asked for.
 """
 
 import _workflow  # noqa: F401
@@ -39,8 +40,9 @@ def main():
     parser.add_argument("--settings", required=True, type=json.loads, help='JSON: {"look": {...}}')
     parser.add_argument("--display", nargs="?", const=None, help="the OpenColorIO config, where it is a file")
     parser.add_argument("--gives", choices=GIVES, default="signal")
-    for name in ("out", "clf", "cc"):
-        parser.add_argument(f"--{name}", required=True)
+    parser.add_argument("--out", required=True)
+    parser.add_argument("--clf")
+    parser.add_argument("--cc")
     args = parser.parse_args()
 
     settings = args.settings["look"]
@@ -66,8 +68,10 @@ def main():
     if args.lut and args.gives == "signal":
         steps.appendTransform(read_lut(args.lut))
     stage.write_text(args.out, look.text(steps, look.CTF, output=GIVES[args.gives]))
-    stage.write_text(args.clf, look.text(look.in_clf(steps, full), look.CLF, output=GIVES[args.gives]))
-    stage.write_text(args.cc, look.cc_text(cdl or look.cdl_transform()))
+    if args.clf:
+        stage.write_text(args.clf, look.text(look.in_clf(steps, full), look.CLF, output=GIVES[args.gives]))
+    if args.cc:
+        stage.write_text(args.cc, look.cc_text(cdl or look.cdl_transform()))
 
 
 def wanted_white(white_balance, reference, matrix, proxies, decoded_balance):

@@ -1,6 +1,7 @@
 """The pages: templates filled in with everything escaped, pictures as data URIs, charts as geometry."""
 
 import base64
+import contextlib
 import hashlib
 import math
 from pathlib import Path
@@ -24,6 +25,7 @@ def render(template, **values):
     """
     environment = jinja2.Environment(
         loader=jinja2.FileSystemLoader(TEMPLATES),
+        bytecode_cache=Compiled(TEMPLATES / "__pycache__"),
         autoescape=True,
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,
@@ -34,6 +36,15 @@ def render(template, **values):
     environment.filters["measured"] = measured
     environment.globals["script"] = script
     return environment.get_template(template).render(**values)
+
+
+class Compiled(jinja2.FileSystemBytecodeCache):
+    """Compiled templates, kept beside them as Python keeps modules: where they may be."""
+
+    def dump_bytecode(self, bucket):
+        with contextlib.suppress(OSError):
+            Path(self.directory).mkdir(exist_ok=True)
+            super().dump_bytecode(bucket)
 
 
 def script(name):

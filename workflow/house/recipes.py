@@ -56,11 +56,6 @@ def resolved(settings, where):
     return found
 
 
-def of_a_draft(settings, box):
-    """The recipe of a draft's clip, which fills a box of (width, height), however good it is."""
-    return _complete("draft", {"size": "{}x{}".format(*box), "vmaf": 0}, settings) | {"ready": True}
-
-
 def master_size(settings):
     """[width, height] of a shoot's master."""
     return list(output_size(MASTER_BOX, settings_module.ratio(settings["aspect"])))

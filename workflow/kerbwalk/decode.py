@@ -38,13 +38,14 @@ def averaged(picture, factor):
     """
     height, width = (n // factor for n in picture.shape[:2])
     cut = picture[: height * factor, : width * factor]
-    rows = _added([cut[k::factor] for k in range(factor)])
-    columns = _added([rows[:, k::factor] for k in range(factor)])
+    rows = added([cut[k::factor] for k in range(factor)])
+    columns = added([rows[:, k::factor] for k in range(factor)])
     columns /= np.float32(factor * factor)
     return columns
 
 
-def _added(parts):
+def added(parts):
+    """The sum of arrays of one shape and any number type, in float32."""
     total = np.add(parts[0], parts[1] if len(parts) > 1 else 0, dtype=np.float32)
     for part in parts[2:]:
         total += part

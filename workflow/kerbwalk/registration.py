@@ -6,6 +6,8 @@ import cv2
 import numpy as np
 
 FEATURES = 900
+# Whole-picture shifts are found in pictures of at least this width.
+COARSE_WIDTH = 320
 # A corner followed there and back must return this near (pixels) to count.
 RETURN_ERROR = 0.6
 # Residual (pixels) at which a match has lost most of its say in a fit.
@@ -65,7 +67,7 @@ def coarse_shifts(first, second, count=3):
     first lies near p + (dx, dy) in the second. Phase correlation (Kuglin & Hines 1975) of the
     gradients at a quarter of the size; several peaks, since a facade of equal windows has several.
     """
-    step = max(1, first.shape[1] // 320)
+    step = max(1, first.shape[1] // COARSE_WIDTH)
     spectra = [np.fft.rfft2(_edges(picture, step)) for picture in (first, second)]
     cross = np.conj(spectra[0]) * spectra[1]
     cross /= np.maximum(np.abs(cross), 1e-6 * np.abs(cross).max() + 1e-12)

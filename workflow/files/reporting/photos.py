@@ -8,10 +8,6 @@ from files import ffmpeg
 from kerbwalk import report
 from kerbwalk.moves import moved
 
-# A small and quick H.264 that every browser plays; one thread, so that the same pictures make the same file.
-SMALL_H264 = ["-vf", "scale=out_color_matrix=bt709:out_range=tv,format=yuv420p", "-c:v", "libx264"]
-SMALL_H264 += ["-preset", "veryfast", "-crf", "22", "-threads", "1", *ffmpeg.BT709_TAGS, *ffmpeg.REPEATABLE]
-SMALL_H264 += ["-movflags", "+faststart", "-f", "mp4"]
 # Steps a side of the look's cube, and the light that it reaches to: lamps lie above the look's 1.
 CUBE, TOP = 48, 4
 
@@ -67,7 +63,7 @@ class AsTaken:
         scale = self._covered(next(iter(pictures.values())))
         width = 2 * round(framing["crop"][2] / scale / 2)
         size = (width, 2 * round(width * framing["output"][1] / framing["output"][0] / 2))
-        with ffmpeg.writer(size, "rgb24", rate, *SMALL_H264, path) as write:
+        with ffmpeg.writer(size, "rgb24", rate, *ffmpeg.SMALL_H264, path) as write:
             for k, frame in enumerate(warps["frames"]):
                 write(self.in_crop(pictures[mostly(frame)], self.crop(warps, framing, k), size))
 
