@@ -111,6 +111,10 @@ def places(arguments: Arguments, cwd: Path, repo: Path) -> tuple[Path, Path, boo
     layers = [(_read_settings(standard), repo, str(standard))]
     layers += [(_read_settings(file), file.parent, str(file)) for file in arguments.config_files]
     layers.append((dict(arguments.config), cwd, "--config"))
+    for key, _ in arguments.config:
+        if key not in layers[0][0]:
+            near = difflib.get_close_matches(key, layers[0][0], n=1, cutoff=0)[0]
+            raise SettingsError(f"--config: {key!r} is not a setting; the nearest is {near!r}.")
     shoots = _last_named("shoots", layers)
     results = _last_named("results", layers if shoots else layers[1:])
     if results is None:

@@ -244,10 +244,10 @@ def _in_foreground() -> bool:
 
 def _pass_lines_on(stream, relay: Relay) -> None:
     for line in stream:
-        if relay.feed(line):
+        if shown := relay.feed(line):
             # read on even when nobody listens any more: a full pipe would stop Snakemake
             with contextlib.suppress(OSError):
-                sys.stderr.write(line)
+                sys.stderr.write(shown)
                 sys.stderr.flush()
 
 

@@ -5,6 +5,7 @@ import re
 
 _COLOUR = re.compile(r"\x1b\[[0-9;]*m")
 _SENTENCE = re.compile(r"kerbwalk: *(\S.*)")
+_OUR_PLACE = re.compile(r"WorkflowError in file .*:$")
 _PLACE = re.compile(r"\w*(?:Error|Exception)( in .*)?:$")
 _TRACE_START = re.compile(r"( *)Traceback \(most recent call last\):$")
 _TRACE_LINK = re.compile(r" *(During handling of the above exception|The above exception was the direct cause)")
@@ -12,21 +13,22 @@ _TRACE_PLACE = re.compile(r' *File ".*", line \d+(, in .*)?$')
 
 
 class Relay:
-    """Fed with lines; tells of each whether to show it, and keeps what the closing sentence needs."""
+    """Fed with lines; tells what of them to show, and keeps what the closing sentence needs."""
 
     def __init__(self) -> None:
         self.held: list[str] = []  # tracebacks
         self.sentences: list[str] = []  # what Kerbwalk's own code says, marked by "kerbwalk:"
         self.error = ""  # the last line that names an error, otherwise the last line of all
+        self._place = ""  # the line before, where it only says at which of our lines a sentence was said
         self._indent: int | None = None  # of the traceback that is being read
         self._named = False  # whether `error` names an error
         self._expected = False  # whether the next line says what an error was
 
-    def feed(self, line: str) -> bool:
-        """Take a line in; true if it is to be shown."""
+    def feed(self, line: str) -> str:
+        """Take a line in, and return what is to be shown. A sentence for which all stops is left for the end."""
         text = _COLOUR.sub("", line).rstrip()
-        if (match := _SENTENCE.search(text)) and match[1] not in self.sentences:
-            self.sentences.append(match[1])
+        if (sentence := _SENTENCE.search(text)) and sentence[1] not in self.sentences:
+            self.sentences.append(sentence[1])
         if match := _TRACE_START.match(text):
             self._indent = len(match[1])
         elif self._indent is not None and text and len(text) - len(text.lstrip()) <= self._indent:
@@ -34,9 +36,12 @@ class Relay:
             self._note(text.strip())
         elif self._indent is None and not _TRACE_LINK.match(text) and not _TRACE_PLACE.match(text):
             self._read(text.strip())
-            return True
+            before, self._place = self._place, line if _OUR_PLACE.match(text) else ""
+            if not (before and sentence):
+                return before if self._place else before + line
+            text = before.rstrip() + " " + text
         self.held.append(text)
-        return False
+        return ""
 
     def _read(self, text: str) -> None:
         if self._expected and text:

@@ -22,7 +22,7 @@ after
 
 def fed(text):
     relay = Relay()
-    return relay, [line for line in text.splitlines() if relay.feed(line + "\n")]
+    return relay, "".join(relay.feed(line + "\n") for line in text.splitlines()).splitlines()
 
 
 def test_tracebacks_are_held_back_and_the_rest_is_shown():
@@ -36,6 +36,11 @@ def test_an_error_of_snakemake_is_named_by_the_line_after_its_place():
     relay, shown = fed('WorkflowError in file "/a b/Snakefile", line 4:\nwrong\n  File "/a", line 4, in <module>\nend')
     assert relay.error == "wrong"
     assert shown == ['WorkflowError in file "/a b/Snakefile", line 4:', "wrong", "end"]
+
+
+def test_a_sentence_for_which_all_stops_is_said_once_at_the_end():
+    relay, shown = fed('before\nWorkflowError in file "/a b/common.smk", line 4:\nkerbwalk: no such folder\nend')
+    assert shown == ["before", "end"] and relay.sentences == ["no such folder"]
 
 
 def test_our_own_sentences_are_kept_once_each_without_colour():
