@@ -48,6 +48,7 @@ def main():
         parser.add_argument(f"--{name}", required=True)
     parser.add_argument("--proxies", nargs="+", required=True)
     parser.add_argument("--clips", nargs="+", required=True, help="all deliverables")
+    parser.add_argument("--quality", nargs="*", default=[], help="what was measured of each of them")
     parser.add_argument("--measured", required=True, help="the deliverable, or the master, that is looked at")
     parser.add_argument("--times", nargs="+", required=True, help="benchmark files, <stage>[.<part>].tsv")
     parser.add_argument("--settings", required=True, type=json.loads, help="JSON: all the shoot's settings")
@@ -95,6 +96,7 @@ def main():
         draft=args.draft,
         seconds=float(measured["frames"] / Fraction(rate)),
         clips=[Path(clip).name for clip in args.clips],
+        delivered=tables.delivered(args.clips, [stage.read_json(path) for path in args.quality]),
         played=next((Path(clip).name for clip in (args.measured, *args.clips) if clip.endswith(PLAYABLE)), None),
         unprocessed=os.path.relpath(args.unprocessed, Path(args.out).parent),
         posters=[

@@ -44,7 +44,7 @@ def night(tmp_path_factory):
     (work / "look.ctf").write_text(look(), encoding="utf-8")
     page = [f"--name={NAME}", "--settings", json.dumps(SETTINGS), "--clips", folder / "c_hd.mp4"]
     page += ["--origins", json.dumps({"look.white_balance.kelvin": "<b>shoot</b>.yaml"})]
-    page += ["--measured", folder / "c_hd.mp4"]
+    page += ["--measured", folder / "c_hd.mp4", "--quality", folder / "work/hd.mp4.json"]
     for option, file in {
         "ingest": "work/ingest.json",
         "audit": "audit.json",
@@ -157,6 +157,13 @@ def write_tables(folder):
             "steps": [{"photo": PHOTOS[3], "known": 1.0, "measured": 0.9, "sigma": 0.05, "differs": False}],
             "places": [{"x": 0.3, "y": 0.4, "width": 0.02, "height": 0.03, "flicker": 8.0, "gains": {}, "pattern": []}],
             "even": [0],
+        },
+        "work/hd.mp4.json": {
+            "size": [640, 360],
+            "frames": len(frames),
+            "bits_a_second": 2.5e6,
+            "vmaf": {"mean": 96.5, "worst": 94.0},
+            "photo_pixels": 0.8,
         },
         "work/framing.json": {
             "crop": [20, 20, 560, 315],

@@ -225,6 +225,7 @@ def test_what_the_report_says(browser, night):
         "<b>shoot</b>.yaml",
         "white_balance: {kelvin: 3200}",
         "limit 22.8 s",
+        "enlarged 1.25 times from the photos",
     ):
         assert said in text
     text = browser.execute_script("return document.querySelector('details').textContent")

@@ -16,6 +16,7 @@ rule report:
         found="{shoot}/work/light.json",
         framing="{shoot}/work/framing.json",
         clips=lambda w: clips(BY_ID[w.shoot]),
+        quality=lambda w: [f"{w.shoot}/work/quality/{made}.json" for made in deliverables(BY_ID[w.shoot])],
         measured=measured,
         times=times,
     output:
@@ -45,6 +46,6 @@ rule report:
         "kerbwalk report --name={params.name:q} --ingest {input.ingest:q} --audit {input.audit:q}"
         " --track {input.track:q} --proxies {input.proxies:q} --look {input.look:q} --warps {input.warps:q}"
         " --gains {input.gains:q} --found {input.found:q} --framing {input.framing:q} --clips {input.clips:q}"
-        " --measured {input.measured:q}"
+        " --quality {input.quality:q} --measured {input.measured:q}"
         " --times {input.times:q} --settings {params.settings:q} --origins {params.origins:q} --out {output.page:q}"
         " --unprocessed {output.unprocessed:q} --card {output.card:q} 2> {log:q}"

@@ -3,6 +3,7 @@
 import json
 import platform
 from importlib.metadata import version
+from pathlib import Path
 
 import imageio_ffmpeg
 import yaml
@@ -55,6 +56,24 @@ def absent(ingest, audit, warps):
             out = [f["message"] for f in said if f["severity"] == "fault" or f["code"] == "left_out"]
             found.append({"name": name, "reason": out[0] if out else "left out", "instead": []})
     return found
+
+
+def delivered(clips, quality):
+    """The deliverables, each with what was measured of it. quality: [a table as deliver leaves it], in their order.
+
+    enlarged: how many times the photos are in it, or None where it has fewer pixels than they.
+    """
+    return [
+        {
+            "name": Path(clip).name,
+            "size": made["size"],
+            "frames": made["frames"],
+            "megabits": made.get("bits_a_second") and made["bits_a_second"] / 1e6,
+            "vmaf": made.get("vmaf"),
+            "enlarged": 1 / made["photo_pixels"] if made["photo_pixels"] < 1 else None,
+        }
+        for clip, made in zip(clips, quality, strict=False)
+    ]
 
 
 def settings(table, origins):
