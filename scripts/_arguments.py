@@ -111,11 +111,12 @@ def places(arguments: Arguments, cwd: Path, repo: Path) -> tuple[Path, Path, boo
     layers = [(_read_settings(standard), repo, str(standard))]
     layers += [(_read_settings(file), file.parent, str(file)) for file in arguments.config_files]
     layers.append((dict(arguments.config), cwd, "--config"))
-    for key, _ in arguments.config:
+    shoots = _last_named("shoots", layers)
+    # A word for the shoots that is misspelt would have the demo made, which takes minutes.
+    for key, where in [(key, where) for settings, _, where in layers for key in settings if shoots is None]:
         if key not in layers[0][0]:
             near = difflib.get_close_matches(key, layers[0][0], n=1, cutoff=0)[0]
-            raise SettingsError(f"--config: {key!r} is not a setting; the nearest is {near!r}.")
-    shoots = _last_named("shoots", layers)
+            raise SettingsError(f"{where}: {key!r} is not a setting; the nearest is {near!r}.")
     results = _last_named("results", layers if shoots else layers[1:])
     if results is None:
         results = demo / "results" if shoots is None else repo / "results"

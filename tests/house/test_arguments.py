@@ -24,6 +24,11 @@ def found(repo, cwd, *argv):
     return places(take_apart(list(argv), cwd), cwd, repo)
 
 
+def test_a_misspelt_word_makes_no_demo(repo, tmp_path):
+    with pytest.raises(SettingsError, match="--config: 'shoot' is not a setting; the nearest is 'shoots'"):
+        found(repo, tmp_path, "--config", "shoot=walks")
+
+
 def test_nothing_named_means_the_demo(repo, tmp_path):
     demo = repo / "demo-night"
     assert found(repo, tmp_path) == (demo / "shoots", demo / "results", True)
