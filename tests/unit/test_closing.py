@@ -54,3 +54,17 @@ def test_what_working_frames_take(tmp_path, monkeypatch):
     assert closing.frames(shoots, tmp_path, []) == []
     monkeypatch.setattr(closing, "MUCH", 300)
     assert "working frames take" in closing.frames(shoots, tmp_path, [])[0]
+
+
+def test_a_clip_without_its_master_is_not_done(tmp_path):
+    """As a kill leaves it while the master is written."""
+    shoot = Shoot("walk", "walk", tmp_path)
+    (tmp_path / "walk").mkdir()
+    (tmp_path / "walk" / "clip.mp4").touch()
+
+    def outcome():
+        return closing.outcomes([shoot], tmp_path, lambda s: ["walk/clip.mp4"], lambda s: ["walk/master.mkv"], 0)[0]
+
+    assert not outcome()["done"] and "stopped before it was finished" in outcome()["reasons"][0]
+    (tmp_path / "walk" / "master.mkv").touch()
+    assert outcome() == {"shoot": "walk", "done": True, "clips": ["walk/clip.mp4"], "reasons": []}

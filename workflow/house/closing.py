@@ -16,18 +16,20 @@ MUCH = 1e9
 PATIENCE = 60
 
 
-def outcomes(shoots, results_dir, wanted, since):
+def outcomes(shoots, results_dir, wanted, beside, since):
     """What became of each shoot.
 
-    shoots: list of Shoot; results_dir: folder; wanted: function from a Shoot to the file names it should
-    have, relative to results_dir; since: start of the run in seconds since the epoch.
+    shoots: list of Shoot; results_dir: folder; wanted, beside: functions from a Shoot to the names of the files it was
+    run for and of those that belong to them, relative to results_dir; since: start of the run in seconds since the
+    epoch.
     Returns a list of {"shoot", "done", "clips", "reasons"}; reasons are sentences.
     """
     result = []
     for shoot in shoots:
         reasons = [shoot.problem] if shoot.problem else _errors(Path(results_dir, shoot.id, "work", "logs"), since)
         files = [] if shoot.problem else wanted(shoot)
-        missing = [f for f in files if not Path(results_dir, f).exists()]
+        needed = [*files, *beside(shoot)] if files else []
+        missing = [f for f in needed if not Path(results_dir, f).exists()]
         if missing and not reasons:
             reasons = [f"{shoot.name}: stopped before it was finished; start the same command again"]
         done = not reasons

@@ -255,8 +255,9 @@ def copied(shoot):
 
 
 def pages_and_master(shoot):
-    """What every shoot has beside its clips."""
-    return [f"{shoot.id}/{file}" for file in ("master.mkv", "report.html", "work/card.json")]
+    """What every shoot has beside its clips; nothing where other things are asked for."""
+    files = ("master.mkv", "report.html", "work/card.json") if not asked_for() else ()
+    return [f"{shoot.id}/{file}" for file in files]
 
 
 def wanted(shoot):
@@ -405,7 +406,7 @@ def frames_mb(wildcards):
 def close_night(ok):
     """Publish clips under their true names, bring the index page up to date, and say how it went."""
     closing.publish(GOOD_SHOOTS, RESULTS)
-    outcomes = closing.outcomes(SHOOTS, RESULTS, wanted, STARTED)
+    outcomes = closing.outcomes(SHOOTS, RESULTS, wanted, pages_and_master, STARTED)
     # Who asks for some things alone is told of those, and the night's pages stay as they are.
     if not asked_for():
         closing.write_summary(RESULTS / "summary.json", outcomes, STARTED, time.time())
