@@ -51,6 +51,13 @@ def test_a_flipped_bit_is_noticed_by_the_next_stage_that_reads_it(night, restore
         assert sentence.startswith(f"{PHOTO} is not what it was when first seen") and "copy" in sentence
 
 
+def test_a_job_that_hangs_is_ended_on_one_machine_too(night, failures):
+    """Here by asking for no minutes at all: three times that is over at once."""
+    status, said = night.run("--cores", "2", "--set-resources", "lens:runtime=0", "hot:runtime=0")
+    assert status == 1
+    assert all("was still at work after 0 minutes and was stopped" in reason for reason in failures(said)["walk"])
+
+
 def test_and_by_verify_whatever_was_done_before(night, restored, failures):
     assert "verified.json" in night.finish("verify", "--cores", "2")
     with restored(night.shoots / "walk" / PHOTO) as photo:

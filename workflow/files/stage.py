@@ -3,15 +3,19 @@
 import argparse
 import contextlib
 import errno
+import faulthandler
 import json
 import os
 import shutil
 import sys
 import tempfile
+import threading
 import traceback
 from pathlib import Path
 
 MARK = "kerbwalk: "
+# A job hangs that takes so many times the minutes which it asks a scheduler for; those are four times what it takes.
+PATIENCE = 3
 
 
 class StageError(Exception):
@@ -26,7 +30,12 @@ def parser(docstring):
 
 
 def run(main):
-    """Run a script's main(); an error ends in one marked sentence on standard error and status 1."""
+    """Run a script's main(); an error ends in one marked sentence on standard error and status 1.
+
+    So does a job that hangs, where the variable KERBWALK_MINUTES names how many it asks for.
+    """
+    if minutes := os.environ.get("KERBWALK_MINUTES"):
+        _end_after(60 * PATIENCE * float(minutes))
     try:
         main()
     except StageError as error:
@@ -41,6 +50,26 @@ def run(main):
     except Exception as error:
         traceback.print_exc()
         _fail(f"{Path(sys.argv[0]).stem}: unexpected {type(error).__name__}: {error}")
+
+
+def _end_after(seconds):
+    """End this process after so long, whatever it does then."""
+
+    def end():
+        print(
+            f"{MARK}{Path(sys.argv[0]).stem} was still at work after {seconds / 60:.0f} minutes and was stopped; see "
+            "whether the disks answer, move a photo that cannot be read out of the folder, and start the same command "
+            "again",
+            file=sys.stderr,
+            flush=True,
+        )
+        os._exit(1)
+
+    watch = threading.Timer(seconds, end)
+    watch.daemon = True
+    watch.start()
+    # A library that keeps all threads of Python waiting is ended without a sentence.
+    faulthandler.dump_traceback_later(seconds + PATIENCE, exit=True)
 
 
 @contextlib.contextmanager

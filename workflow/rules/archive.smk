@@ -46,6 +46,6 @@ rule archive_shoot:
     message:
         "{wildcards.shoot}: packing the archive"
     shell:
-        "kerbwalk archive --name={params.name:q} --folder {params.folder:q} --also {params.also:q}"
+        "KERBWALK_MINUTES={resources.runtime} kerbwalk archive --name={params.name:q} --folder {params.folder:q} --also {params.also:q}"
         " --ingest {input.ingest:q} --settings {params.settings:q} --results {wildcards.shoot:q}"
         " --made {input.made:q} {input.clips:q} --out {params.bag:q} 2> {log:q}"

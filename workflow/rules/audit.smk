@@ -35,5 +35,5 @@ rule audit_shoot:
     message:
         "{wildcards.shoot}: checking the photos"
     shell:
-        "kerbwalk audit --ingest {input.ingest:q} --glance {input.glance:q}"
+        "KERBWALK_MINUTES={resources.runtime} kerbwalk audit --ingest {input.ingest:q} --glance {input.glance:q}"
         " --lone-jpegs {params.lone:q} --settings {params.settings:q} --out {output:q} 2> {log:q}"

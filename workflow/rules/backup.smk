@@ -23,5 +23,5 @@ rule backup:
     message:
         "{wildcards.shoot}: copying the photos to a second place"
     shell:
-        "kerbwalk backup --folder {params.folder:q} --name={params.name:q} --ingest {input.ingest:q}"
+        "KERBWALK_MINUTES={resources.runtime} kerbwalk backup --folder {params.folder:q} --name={params.name:q} --ingest {input.ingest:q}"
         " --copy-to {params.copy_to:q} --out {output:q} 2> {log:q}"

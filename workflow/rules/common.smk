@@ -30,7 +30,8 @@ DEFAULTS = ROOT / "config" / "config.yaml"
 # What every rule needs, for who lets Snakemake build it by conda (--sdm conda); ./scripts/run needs no conda.
 ENVIRONMENT = str(ROOT / "envs" / "environment.yaml")
 BY_CONDA = DeploymentMethod.CONDA in workflow.deployment_settings.deployment_method
-# Every rule's command is "kerbwalk <stage> ...", which runs the stage's script with this Python, or conda's.
+# Every rule's command is "kerbwalk <stage> ...", which runs the stage's script with this Python, or conda's; before it
+# the minutes are told that the job asks for, as on one machine no scheduler ends what hangs (files/stage.py).
 # (Snakemake formats the prefix, so that braces in it have to be doubled.)
 # The C library keeps the memory of one picture for the next, in large pages: to ask the kernel for it anew each time
 # would take a third of decode's time.

@@ -31,7 +31,7 @@ rule compose:
     message:
         "{wildcards.shoot}: composing, part {wildcards.chunk}"
     shell:
-        "kerbwalk compose --proxies {input.proxies:q} --look {input.look:q}"
+        "KERBWALK_MINUTES={resources.runtime} kerbwalk compose --proxies {input.proxies:q} --look {input.look:q}"
         " --gains {input.gains:q} --found {input.found:q} --warps {input.warps:q} --framing {input.framing:q}"
         " --frames {input.frames:q} --local-contrast {params.local_contrast}"
         " --shows {params.shows} --part {wildcards.chunk} --parts {params.parts}"

@@ -33,5 +33,5 @@ rule contact_sheet:
     message:
         "{wildcards.shoot}: making the sheet of looks"
     shell:
-        "kerbwalk contact --name={params.name:q} --looks {input.look:q} {input.looks:q} --audit {input.audit:q}"
+        "KERBWALK_MINUTES={resources.runtime} kerbwalk contact --name={params.name:q} --looks {input.look:q} {input.looks:q} --audit {input.audit:q}"
         " --lens {input.lens:q} --proxies {input.proxies:q} --frames {input.frames:q} --out {output.sheet:q} --page {output.page:q} 2> {log:q}"

@@ -32,6 +32,6 @@ rule decode:
     message:
         "{wildcards.shoot}: decoding, part {wildcards.chunk}"
     shell:
-        "kerbwalk decode --ingest {input.ingest:q} --settings {params.settings:q}"
+        "KERBWALK_MINUTES={resources.runtime} kerbwalk decode --ingest {input.ingest:q} --settings {params.settings:q}"
         " --names {params.names:q} --photos {params.photos:q} --hot {input.hot:q} --dark {input.dark:q}"
         " --denoise {params.denoise} --takes {resources.frames_mb} --room {resources.room_mb} --frames {output.frames:q} --proxies {output.proxies:q} 2> {log:q}"

@@ -30,7 +30,7 @@ rule deliver:
     message:
         "{wildcards.shoot}: encoding {wildcards.deliverable}"
     shell:
-        "kerbwalk deliver --ready {input.ready:q} --master {input.master:q} --framing {input.framing:q}"
+        "KERBWALK_MINUTES={resources.runtime} kerbwalk deliver --ready {input.ready:q} --master {input.master:q} --framing {input.framing:q}"
         " --warps {input.warps:q} --ingest {input.ingest:q} --audit {input.audit:q} --recipe {params.recipe:q}"
         " --about {params.about:q} --out {output.file:q} --quality {output.quality:q} 2> {log:q}"
 

@@ -48,7 +48,7 @@ rule draft_shoot:
     message:
         "{wildcards.shoot}: making a draft"
     shell:
-        "kerbwalk draft --name={params.name:q}"
+        "KERBWALK_MINUTES={resources.runtime} kerbwalk draft --name={params.name:q}"
         " --photos {params.photos:q} --names {params.names:q} --settings {params.settings:q}"
         " --origins {params.origins:q} --cdl {input.cdl:q} --lut {input.lut:q} --display {input.display:q}"
         " --shelf {params.shelf:q} --threads {threads} --page {output.page:q} --clip {output.clip:q} 2> {log:q}"

@@ -19,7 +19,8 @@ rule framing:
     message:
         "{wildcards.shoot}: finding the crop"
     shell:
-        "kerbwalk framing --warps {input.warps:q} --settings {params.settings:q}" " --out {output:q} 2> {log:q}"
+        "KERBWALK_MINUTES={resources.runtime} kerbwalk framing --warps {input.warps:q} --settings {params.settings:q}"
+        " --out {output:q} 2> {log:q}"
 
 
 use rule framing as framing_picture with:

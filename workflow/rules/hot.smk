@@ -24,5 +24,5 @@ rule hot:
     message:
         "{wildcards.shoot}: finding hot pixels"
     shell:
-        "kerbwalk hot --ingest {input.ingest:q} --names {params.names:q} --photos {params.photos:q}"
+        "KERBWALK_MINUTES={resources.runtime} kerbwalk hot --ingest {input.ingest:q} --names {params.names:q} --photos {params.photos:q}"
         " --dark {input.dark:q} --out {output:q} 2> {log:q}"

@@ -21,4 +21,5 @@ rule index:
     message:
         "Writing the index page"
     shell:
-        "kerbwalk index --unfinished {params.unfinished:q} --out {output:q}" " --cards {input.cards:q} 2> {log:q}"
+        "KERBWALK_MINUTES={resources.runtime} kerbwalk index --unfinished {params.unfinished:q} --out {output:q}"
+        " --cards {input.cards:q} 2> {log:q}"

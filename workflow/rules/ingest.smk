@@ -26,6 +26,6 @@ rule ingest:
     message:
         "{wildcards.shoot}: taking in the photos"
     shell:
-        "kerbwalk ingest --folder {params.folder:q} --names {params.names:q} --settings {params.settings:q}"
+        "KERBWALK_MINUTES={resources.runtime} kerbwalk ingest --folder {params.folder:q} --names {params.names:q} --settings {params.settings:q}"
         " --history {params.history:q} --threads {threads} --out {output.photos:q} --glance {output.glance:q}"
         " --table {output.table:q} 2> {log:q}"

@@ -19,4 +19,4 @@ rule lens:
     message:
         "{wildcards.shoot}: looking up the lens"
     shell:
-        "kerbwalk lens --ingest {input.ingest:q} --settings {params.settings:q} --out {output:q} 2> {log:q}"
+        "KERBWALK_MINUTES={resources.runtime} kerbwalk lens --ingest {input.ingest:q} --settings {params.settings:q} --out {output:q} 2> {log:q}"

@@ -23,5 +23,5 @@ rule light:
     message:
         "{wildcards.shoot}: measuring the light"
     shell:
-        "kerbwalk light --ingest {input.ingest:q} --proxies {input.proxies:q} --sights {input.sights:q}"
+        "KERBWALK_MINUTES={resources.runtime} kerbwalk light --ingest {input.ingest:q} --proxies {input.proxies:q} --sights {input.sights:q}"
         " --warps {input.warps:q} --settings {params.settings:q} --out {output.gains:q} --found {output.found:q} 2> {log:q}"

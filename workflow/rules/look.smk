@@ -35,6 +35,6 @@ rule look:
     message:
         "{wildcards.shoot}: making the look"
     shell:
-        "kerbwalk look --ingest {input.ingest:q} --audit {input.audit:q} --settings {params.settings:q}"
+        "KERBWALK_MINUTES={resources.runtime} kerbwalk look --ingest {input.ingest:q} --audit {input.audit:q} --settings {params.settings:q}"
         " --cdl {input.cdl:q} --lut {input.lut:q} --display {input.display:q} --proxies {input.proxies:q}"
         " --gives {params.gives} --out {output.ctf:q} --clf {output.clf:q} --cc {output.cc:q} 2> {log:q}"

@@ -23,7 +23,7 @@ rule master:
     message:
         "{wildcards.shoot}: joining the master"
     shell:
-        "kerbwalk master --parts {input.parts:q} --part-hashes {input.hashes:q} --settings {params.settings:q}"
+        "KERBWALK_MINUTES={resources.runtime} kerbwalk master --parts {input.parts:q} --part-hashes {input.hashes:q} --settings {params.settings:q}"
         " --shows {params.shows}"
         " --master {output.master:q} --hashes {output.hashes:q} 2> {log:q}"
 

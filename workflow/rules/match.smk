@@ -33,6 +33,6 @@ rule match:
     message:
         "{wildcards.shoot}: taking the look from the graded still"
     shell:
-        "kerbwalk match --look {input.look:q} --still {input.still:q} --audit {input.audit:q} --lens {input.lens:q}"
+        "KERBWALK_MINUTES={resources.runtime} kerbwalk match --look {input.look:q} --still {input.still:q} --audit {input.audit:q} --lens {input.lens:q}"
         " --proxies {input.proxies:q} --frames {input.frames:q} --out {output.ctf:q} --clf {output.clf:q} --cc {output.cc:q}"
         " --report {output.report:q} --picture {output.picture:q} 2> {log:q}"

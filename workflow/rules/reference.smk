@@ -29,5 +29,5 @@ rule reference_photo:
     message:
         "{wildcards.shoot}: writing the reference photo"
     shell:
-        "kerbwalk reference --look {input.look:q} --audit {input.audit:q}"
+        "KERBWALK_MINUTES={resources.runtime} kerbwalk reference --look {input.look:q} --audit {input.audit:q}"
         " --lens {input.lens:q} --proxies {input.proxies:q} --frames {input.frames:q} --out {output:q} 2> {log:q}"

@@ -43,7 +43,7 @@ rule report:
     message:
         "{wildcards.shoot}: writing the report"
     shell:
-        "kerbwalk report --name={params.name:q} --ingest {input.ingest:q} --audit {input.audit:q}"
+        "KERBWALK_MINUTES={resources.runtime} kerbwalk report --name={params.name:q} --ingest {input.ingest:q} --audit {input.audit:q}"
         " --track {input.track:q} --proxies {input.proxies:q} --look {input.look:q} --warps {input.warps:q}"
         " --gains {input.gains:q} --found {input.found:q} --framing {input.framing:q} --clips {input.clips:q}"
         " --quality {input.quality:q} --measured {input.measured:q}"

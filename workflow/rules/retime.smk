@@ -19,4 +19,4 @@ rule retime:
     message:
         "{wildcards.shoot}: setting the pace of {wildcards.picture}"
     shell:
-        "kerbwalk retime --warps {input:q} --settings {params.settings:q} --out {output:q} 2> {log:q}"
+        "KERBWALK_MINUTES={resources.runtime} kerbwalk retime --warps {input:q} --settings {params.settings:q} --out {output:q} 2> {log:q}"

@@ -22,5 +22,5 @@ rule steady:
     message:
         "{wildcards.shoot}: steadying"
     shell:
-        "kerbwalk steady --track {input.track:q} --sights {input.sights:q} --lens {input.lens:q} --settings {params.settings:q}"
+        "KERBWALK_MINUTES={resources.runtime} kerbwalk steady --track {input.track:q} --sights {input.sights:q} --lens {input.lens:q} --settings {params.settings:q}"
         " --out {output.warps:q} --csv {output.hold:q} 2> {log:q}"

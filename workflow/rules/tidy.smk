@@ -13,6 +13,8 @@ rule tidy_shoot:
     localrule: True
     conda:
         ENVIRONMENT
+    resources:
+        runtime=10,
     params:
         clips=lambda w: clips(BY_ID[w.shoot]),
         # Never the same: whoever asks wants it done now.
@@ -20,4 +22,4 @@ rule tidy_shoot:
     message:
         "{wildcards.shoot}: freeing the working frames"
     shell:
-        "kerbwalk tidy --shoot {wildcards.shoot:q} --clips {params.clips:q} --out {output:q} 2> {log:q}"
+        "KERBWALK_MINUTES={resources.runtime} kerbwalk tidy --shoot {wildcards.shoot:q} --clips {params.clips:q} --out {output:q} 2> {log:q}"

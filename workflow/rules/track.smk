@@ -23,6 +23,6 @@ rule track:
     message:
         "{wildcards.shoot}: following the hold point"
     shell:
-        "kerbwalk track --ingest {input.ingest:q} --audit {input.audit:q}"
+        "KERBWALK_MINUTES={resources.runtime} kerbwalk track --ingest {input.ingest:q} --audit {input.audit:q}"
         " --proxies {input.proxies:q} --settings {params.settings:q} --threads {threads}"
         " --out {output.track:q} --sights {output.sights:q} 2> {log:q}"

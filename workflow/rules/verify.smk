@@ -34,5 +34,5 @@ rule verify_shoot:
     message:
         "{wildcards.shoot}: reading all photos again"
     shell:
-        "kerbwalk verify --folder {params.folder:q} --name={params.name:q} --history {params.history:q}"
+        "KERBWALK_MINUTES={resources.runtime} kerbwalk verify --folder {params.folder:q} --name={params.name:q} --history {params.history:q}"
         " --copy-to={params.copy_to:q} --settings {params.settings:q} --threads {threads} --out {output:q} 2> {log:q}"
