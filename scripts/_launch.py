@@ -16,6 +16,7 @@ import _profile
 import _slurm
 from _arguments import SettingsError, places, snakemake_options, take_apart
 from _bootstrap import REPO, base_of, locked, stop
+from _progress import Progress
 from _relay import Relay
 from _snapshot import keep
 
@@ -243,12 +244,17 @@ def _in_foreground() -> bool:
 
 
 def _pass_lines_on(stream, relay: Relay) -> None:
+    progress = Progress(live=sys.stderr.isatty() and os.environ.get("TERM") != "dumb")
     for line in stream:
-        if shown := relay.feed(line):
-            # read on even when nobody listens any more: a full pipe would stop Snakemake
-            with contextlib.suppress(OSError):
-                sys.stderr.write(shown)
-                sys.stderr.flush()
+        _show("".join(map(progress.feed, relay.feed(line).splitlines(keepends=True))))
+    _show(progress.end())
+
+
+def _show(text: str) -> None:
+    # lines are read on even when nobody listens any more: a full pipe would stop Snakemake
+    with contextlib.suppress(OSError):
+        sys.stderr.write(text)
+        sys.stderr.flush()
 
 
 def _closing_sentence(status: int, relay: Relay, results: Path) -> str:

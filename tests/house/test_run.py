@@ -2,6 +2,7 @@
 
 import fcntl
 import os
+import pty
 import signal
 import subprocess
 import time
@@ -42,6 +43,24 @@ def test_a_closing_line_that_begins_with_failed_fails_the_run(place):
     result = place.run("--config", "shoots=walks", "results=clips", "words=FAILED")
     assert result.returncode == 1
     assert result.stderr.splitlines()[-1] == f"FAILED {place.cwd / 'walks'}"
+
+
+def test_in_a_terminal_the_last_line_says_how_far_it_is(place):
+    ours, theirs = pty.openpty()
+    command = place.command("--config", "shoots=walks", "results=clips", "words=done")
+    process = subprocess.Popen(
+        command, cwd=place.cwd, env=place.variables() | {"TERM": "xterm"}, stdout=subprocess.PIPE, stderr=theirs
+    )
+    os.close(theirs)
+    said = b""
+    try:
+        while part := os.read(ours, 65536):
+            said += part
+    except OSError:  # so a terminal ends
+        pass
+    assert process.communicate()[0].decode() == f"done {place.cwd / 'walks'}\n" and process.returncode == 0
+    assert b"2 of 3 steps done\r\x1b[K" in said and b"Finished jobid" not in said
+    assert said.endswith(b"\r\x1b[K")
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,76 @@
+"""How far a run is, told from Snakemake's own lines: a last line that is kept up to date in a terminal, plain lines
+elsewhere."""
+
+import re
+import time
+from collections import Counter
+from collections.abc import Callable
+
+_TABLE = "Job stats:"
+_ROW = re.compile(r"(\w+) +(\d+)$")
+_FINISHED = re.compile(r"Finished jobid: \d+ \(Rule: (\w+)\)$")
+_STEPS = re.compile(r"\d+ of \d+ steps \(\d+%\) done$")
+# What Snakemake says at every job, beside these two.
+_AT_EVERY_JOB = re.compile(r"Select jobs to execute\.\.\.$|Execute \d+ jobs\.\.\.$|\[\w{3} \w{3} .*\d{4}\]$")
+# Seconds that a job takes beside those of other rules (benchmarks/README.md); only their ratios count.
+_SECONDS = {"compose": 9, "compose_picture": 9, "decode": 5, "deliver": 13, "ingest": 6, "track": 6, "draft": 8}
+_SECONDS |= {"report": 4, "audit_shoot": 3, "hot": 2, "steady": 2, "light": 2}
+_OTHERWISE = 0.5
+# So much of the work has to be done, and so many seconds, before anything is said of the rest.
+_LEAST, _SOON = 0.03, 10
+_CLEAR = "\r\x1b[K"
+
+
+class Progress:
+    """Fed with lines; tells what of them to show. live: for a terminal."""
+
+    def __init__(self, live: bool, clock: Callable[[], float] = time.monotonic) -> None:
+        self.live, self._clock = live, clock
+        self._jobs: Counter[str] = Counter()
+        self._done: Counter[str] = Counter()
+        self._started = clock()
+        self._in_table = False
+
+    def feed(self, line: str) -> str:
+        """Take a line in, and return what to write for it."""
+        text = line.rstrip()
+        if self._in_table:
+            if row := _ROW.match(text):
+                self._jobs[row[1]] = int(row[2])
+            self._in_table = bool(text)
+        elif text == _TABLE:
+            self._in_table, self._started, self._done = True, self._clock(), Counter()
+            self._jobs.clear()
+        elif finished := _FINISHED.match(text):
+            self._done[finished[1]] += 1
+        if not self.live:
+            return f"{text}{self._left()}\n" if _STEPS.match(text) else line
+        if _AT_EVERY_JOB.match(text) or _FINISHED.match(text):
+            return ""
+        return _CLEAR + (self.state() if _STEPS.match(text) else line + self.state())
+
+    def end(self) -> str:
+        """What to write behind the last line."""
+        return _CLEAR if self.live else ""
+
+    def state(self) -> str:
+        """The line for a terminal, without an end; nothing before there are jobs."""
+        if not self._jobs["total"]:
+            return ""
+        shoots = f"{self._done['report']} of {self._jobs['report']} shoots, " if self._jobs["report"] else ""
+        return f"{shoots}{self._done.total()} of {self._jobs['total']} steps done{self._left()}"
+
+    def _left(self) -> str:
+        """The time that is left, at the rate of what is done."""
+        whole, done = (
+            sum(_SECONDS.get(rule, _OTHERWISE) * count for rule, count in jobs.items() if rule != "total")
+            for jobs in (self._jobs, self._done)
+        )
+        passed = self._clock() - self._started
+        if not whole or done < _LEAST * whole or passed < _SOON or done >= whole:
+            return ""
+        minutes = passed * (whole - done) / done / 60
+        hours, rest = divmod(round(minutes), 60)
+        if minutes < 1:
+            return ", less than a minute left"
+        return f", about {f'{hours} h {rest} min' if hours else f'{rest} min'} left"

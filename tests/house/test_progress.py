@@ -1,0 +1,80 @@
+"""What is said of a run while it is under way."""
+
+import pytest
+
+from _progress import Progress
+
+BEGIN = """\
+Building DAG of jobs...
+Job stats:
+job        count
+-------  -------
+decode         2
+compose        2
+report         1
+all            1
+total          6
+
+Select jobs to execute...
+"""
+FINISHED = "Finished jobid: 3 (Rule: {})\n"
+
+
+class Clock:
+    now = 0.0
+
+    def __call__(self):
+        return self.now
+
+
+@pytest.fixture
+def run():
+    """A function: a run of so many seconds by whose end jobs of these rules are finished; its progress, and what
+    was written."""
+
+    def after(seconds, *rules, live):
+        clock = Clock()
+        progress = Progress(live, clock)
+        written = "".join(map(progress.feed, BEGIN.splitlines(keepends=True)))
+        clock.now += seconds
+        for k, rule in enumerate(rules, 1):
+            for line in (FINISHED.format(rule), f"{k} of 6 steps ({k * 100 // 6}%) done\n", "Execute 1 jobs...\n"):
+                written += progress.feed(line)
+        return progress, written
+
+    return after
+
+
+def test_time_left_is_what_the_rest_takes_at_the_rate_so_far(run):
+    """Both decodes are 10 of 10 + 18 + 4.5 seconds."""
+    progress, _ = run(600, "decode", "decode", live=True)
+    assert progress.state() == "0 of 1 shoots, 2 of 6 steps done, about 22 min left"
+    progress, _ = run(36000, "decode", "decode", "compose", "compose", live=True)
+    assert progress.state().endswith("4 of 6 steps done, about 1 h 36 min left")
+    progress, _ = run(60, "decode", "decode", "compose", "compose", "report", live=True)
+    assert progress.state() == "1 of 1 shoots, 5 of 6 steps done, less than a minute left"
+
+
+def test_nothing_is_said_of_it_too_soon_or_at_the_end(run):
+    assert run(1, "decode", live=True)[0].state() == "0 of 1 shoots, 1 of 6 steps done"
+    everything = "decode", "decode", "compose", "compose", "report", "all"
+    assert run(100, *everything, live=True)[0].state() == "1 of 1 shoots, 6 of 6 steps done"
+
+
+def test_elsewhere_than_in_a_terminal_lines_stay_lines(run):
+    _, written = run(600, "decode", "decode", live=False)
+    assert written.startswith(BEGIN) and "\r" not in written
+    assert written.endswith("2 of 6 steps (33%) done, about 22 min left\nExecute 1 jobs...\n")
+
+
+def test_in_a_terminal_one_line_is_kept_up_to_date(run):
+    progress, written = run(600, "decode", live=True)
+    assert "Finished" not in written and "Execute" not in written
+    assert written.endswith("\r\x1b[K0 of 1 shoots, 1 of 6 steps done, about 55 min left")
+    shown = progress.feed("walk: a photo cannot be read\n")
+    assert shown == "\r\x1b[Kwalk: a photo cannot be read\n" + progress.state()
+    assert progress.end() == "\r\x1b[K"
+
+
+def test_without_jobs_there_is_no_such_line():
+    assert Progress(True).feed("Nothing to be done\n") == "\r\x1b[KNothing to be done\n"
