@@ -167,6 +167,17 @@ def test_a_stage_reads_only_what_it_declares(finished, stage, tmp_path):
         assert made == known, row["output_file"]
 
 
+def test_a_log_begins_with_the_command_that_does_the_same_by_hand(undisturbed, tmp_path):
+    night = undisturbed.elsewhere(tmp_path / "results")
+    log, made = (night.results / "walk" / "work" / part for part in ("logs/framing.log", "framing.json"))
+    command, known = log.read_text().splitlines()[0], made.read_bytes()
+    for before, after in quoted(undisturbed.results, night.results):
+        command = command.replace(before, after)
+    made.unlink()
+    assert subprocess.run(["bash", "-c", command], timeout=60).returncode == 0
+    assert made.read_bytes() == known
+
+
 def quoted(old, new):
     """A path's beginning as it stands in a command, with quotes where it needs them, and what to put there."""
     old, new = str(old), str(new)

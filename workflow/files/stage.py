@@ -6,6 +6,7 @@ import errno
 import faulthandler
 import json
 import os
+import shlex
 import shutil
 import sys
 import tempfile
@@ -32,9 +33,11 @@ def parser(docstring):
 def run(main):
     """Run a script's main(); an error ends in one marked sentence on standard error and status 1.
 
-    So does a job that hangs, where the variable KERBWALK_MINUTES names how many it asks for.
+    So does a job that hangs, where the variable KERBWALK_MINUTES names how many it asks for; its log begins with the
+    command that does the same by hand.
     """
     if minutes := os.environ.get("KERBWALK_MINUTES"):
+        print(f"{shlex.join(['cd', os.getcwd()])} && {shlex.join([sys.executable, *sys.argv])}", file=sys.stderr)
         _end_after(60 * PATIENCE * float(minutes))
     try:
         main()
