@@ -56,6 +56,8 @@ def main():
     pixels = ffmpeg.LINEAR_FORMAT if args.shows == "linear" else ffmpeg.MASTER_FORMAT
     cv2.setNumThreads(1)
     proxies = Proxies(args.proxies)
+    # A photo may be seen from more than one place (kerbwalk.retime).
+    files_of = {name: photo.get("photo", name) for name, photo in photos.items()}
     files = dict(zip(args.proxies, args.frames, strict=True))
     crop, output = framing["crop"], framing["output"]
     table = compose.kernel_table(compose.shrink(crop, output, proxies.scale))
@@ -82,16 +84,16 @@ def main():
                     crop = moved(framing["crop"], warps["hold"], framing["moves"][k])
                     table = compose.kernel_table(compose.shrink(crop, output, proxies.scale))
                 for name, share in warps["frames"][k]:
-                    path, place = proxies.place(name)
+                    path, place = proxies.place(files_of[name])
                     frame = np.load(files[path], mmap_mode="r")[place]
                     matrix = compose.output_to_frame(crop, output, photos[name]["matrix"], proxies.scale)
                     bend = None
                     if photos[name]["grid"]:
                         grid = np.array(photos[name]["grid"]) / proxies.scale
                         bend = grid, compose.output_to_grid(crop, output, warps["size"], grid.shape)
-                    factor, tint = share / proxies.white, tints.get(name, compose.PLAIN)
+                    factor, tint = share / proxies.white, tints.get(files_of[name], compose.PLAIN)
                     glass = compose.through(warps["lens"], matrix, bend, output, proxies.scale)
-                    compose.warp(frame, matrix, table, factor, rgb, gains[name], tint, bend, glass)
+                    compose.warp(frame, matrix, table, factor, rgb, gains[files_of[name]], tint, bend, glass)
                 for place in places:
                     where, factor = even(place, warps["frames"][k], warps, crop, output)
                     rgb[where] *= factor
@@ -108,9 +110,10 @@ def asked(path):
 
 def even(place, parts, warps, crop, output):
     """Where a frame made of these photos is evened at a place that flickers, and its factors there."""
-    scales = {p["name"]: p["scale"] for p in warps["photos"] if p["placed"]}
+    photos = {p["name"]: p for p in warps["photos"]}
     # Photos that stand in for one together stand a step or two apart.
-    scale, stops = (sum(share * of[name] for name, share in parts) for of in (scales, place["gains"]))
+    scale = sum(share * photos[name]["scale"] for name, share in parts)
+    stops = sum(share * place["gains"][photos[name].get("photo", name)] for name, share in parts)
     box = [place[key] for key in ("x", "y", "width", "height")]
     return compose.evening(box, place["pattern"], warps["size"], warps["hold"], scale, crop, output, stops)
 

@@ -34,6 +34,7 @@ def main():
     output = args.settings["output"]
     aspect = output[0] / output[1]
     photos = {p["name"]: p for p in warps["photos"] if p["placed"]}
+    files_of = {name: photo.get("photo", name) for name, photo in photos.items()}
     # A photo in each frame that it is part of, as on a move the frames' crops differ.
     used = [(k, name) for k, parts in enumerate(warps["frames"]) for name, _ in parts]
     to_plane = {name: np.linalg.inv(photo["matrix"]) for name, photo in photos.items()}
@@ -68,7 +69,7 @@ def main():
             "output": output,
             "retained": area / (size[0] * size[1]),
             "of_aspect": area / (full[2] * full[3]),
-            "costly": [{"photos": [used[k][1] for k in out], "retained": kept} for out, kept in costly],
+            "costly": [{"photos": [files_of[used[k][1]] for k in out], "retained": kept} for out, kept in costly],
         },
     )
 

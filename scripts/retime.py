@@ -1,12 +1,15 @@
 """Give a picture's clip another pace.
 
 Output
-  out  warps.json as steady writes it, with other `frames`: those of the retimed clip, [photo name, share] each
+  out  warps.json as steady writes it, with other `frames`: those of the retimed clip, [photo name, share] each; a photo
+       as it is seen from between two is one more of the photos, with a name of its own and its file's name as `photo`
 """
 
 import _workflow  # noqa: F401
 import json
 from fractions import Fraction
+
+import numpy as np
 
 from files import stage
 from kerbwalk import retime
@@ -21,7 +24,27 @@ def main():
 
     warps = stage.read_json(args.warps)
     frames = retime.retimed(warps["frames"], float(Fraction(args.settings["rate"])), args.settings["pace"])
-    stage.write_json(args.out, warps | {"frames": frames})
+    places, seen = {p["name"]: k for k, p in enumerate(warps["photos"])}, {}
+
+    def named(photo):
+        if isinstance(photo, str):
+            return photo
+        name = "{} to {}, {:.6f}, {}".format(*photo)
+        if name not in seen:
+            seen[name] = between(warps, places, *photo) | {"name": name}
+        return name
+
+    frames = [[(named(photo), share) for photo, share in frame] for frame in frames]
+    stage.write_json(args.out, warps | {"frames": frames, "photos": [*warps["photos"], *seen.values()]})
+
+
+def between(warps, places, first, last, part, which):
+    """The record of a photo as it is seen from between two."""
+    way = warps["photos"][places[first] : places[last] + 1]
+    matrix, grid = retime.views(way, part, warps["size"])[which]
+    scale = (1 - part) * way[0]["scale"] + part * way[-1]["scale"]
+    warp = {"matrix": matrix.tolist(), "grid": np.round(grid, 3).tolist()}
+    return way[-which] | warp | {"photo": (first, last)[which], "scale": scale}
 
 
 if __name__ == "__main__":

@@ -10,6 +10,8 @@ warps.json
   lens      what the lens does (see workflow/kerbwalk/lens.py): the plane and all that leads to it from photos are
             straight, without the lens's distortion, which comes last on the way from the plane to a photo's pixels
   photos    one record a photo, in order: name; placed (true or false) and, where false, problem (text);
+            ahead: matrix and grid that take the plane as the clip shows it here to the plane as it shows it at the next
+            photo, null for the last; of those that could be tracked further
             matrix (3x3, row by row): takes a point of the plane to the straight photo, (x, y, 1) up to scale;
             grid: null, or shifts in photo pixels, [down][across][x, y], to be added to where the matrix leads: the
             outer nodes are the plane's corner pixels, bilinear between nodes, beyond the outer ones as at them;
@@ -87,8 +89,9 @@ def main():
         if not problem and not photo["said"]:
             problem = "bumped: its aim is far off the others'" if bumped[k] else None
             problem = problem or ("its hold point is covered" if covered[k] else None)
+        ahead = walk.ahead([part[k] for part in surfaces], even, k, size, bends)
         if "problem" in photo:
-            records.append({"name": photo["name"], "placed": False, "problem": problem})
+            records.append({"name": photo["name"], "placed": False, "problem": problem, "ahead": ahead})
             continue
         found = known.hold[k] if solved.sure[k] or known.said[k] else None
         matrix, grid = walk.warp(
@@ -102,7 +105,7 @@ def main():
             bends,
         )
         held = lens.to_photo(glass, walk.to_photo(matrix, grid, hold, size))
-        records.append(described(photo, problem, matrix, grid, held, solved, even, k))
+        records.append(described(photo, problem, matrix, grid, held, solved, even, k) | {"ahead": ahead})
     usable = np.array([r["placed"] for r in records])
     if usable.sum() < 2:
         raise stage.StageError(

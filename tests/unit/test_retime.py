@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kerbwalk import retime
+from kerbwalk import parallax, retime, steady, walk
 
 PACE = {"speed": 1, "between": "blend", "ease": 0, "hold_first": 0, "hold_last": 0, "reverse": False, "loop": "none"}
 
@@ -92,3 +92,65 @@ def test_a_crossfaded_loop_goes_on_where_it_ends():
     assert dict(found[0]) == pytest.approx({"21": 0.9, "0": 0.1})
     assert dict(found[8]) == pytest.approx({"29": 0.1, "8": 0.9})
     assert found[9] == [("9", 1.0)]
+
+
+def test_between_two_photos_both_are_moved_to_their_share_of_the_way():
+    frames = made(3, speed=0.25, between="move")
+    assert len(frames) == 9 and frames[4] == [("1", 1.0)]
+    assert frames[5] == [(("1", "2", 0.25, 0), 0.75), (("1", "2", 0.25, 1), 0.25)]
+    clip = [[("a", 1.0)], [("a", 0.5), ("c", 0.5)], [("c", 1.0)]]
+    bridged = retime.retimed(clip, 24, PACE | {"between": "move", "speed": 0.5})
+    assert bridged[1] == [("a", 0.75), ("c", 0.25)]
+
+
+@pytest.mark.parametrize("steps", [1, 2])
+def test_a_view_from_between_is_what_a_camera_there_would_see(steps):
+    """A wall that stands askew and one before its right half, and pinhole cameras that step along them: where points
+    lie in the photos, by the view from between and by their places in space."""
+    size, hold, part = np.array([1200, 800]), np.array([500.0, 380.0]), 0.3
+    camera = steady.camera_matrix(*size, 27)
+    target = np.linalg.inv(camera) @ [*hold, 1]
+    nodes = parallax.nodes(size)
+    # Inverse depth as the first even camera sees it: 1 at the hold point, 0.4 more to its right.
+    normal = np.array([0.15, -0.05, 1 - np.array([0.15, -0.05]) @ target[:2]])
+    off = 0.4 / (1 + np.exp(-(nodes[..., 0] - 800) / 60))
+
+    def rays(points):
+        return np.column_stack([points, np.ones(len(points))]) @ np.linalg.inv(camera).T
+
+    def even(k):
+        place = k * np.array([0.012, 0.001, 0.004])
+        return steady.aimed(place, target, hold, np.array([0.0, 1.0, 0.0]), camera), place
+
+    def space(points):
+        """What the first even camera sees at its pixels."""
+        return rays(points) / (rays(points) @ normal + parallax.at(off, points, size))[:, None] @ even(0)[0]
+
+    def shown(turn, place, points):
+        there = (space(points) - place) @ turn.T
+        at = there @ camera.T
+        return at[:, :2] / at[:, 2:], 1 / there[:, 2]
+
+    def surface(k):
+        """The walls as the even camera of photo k sees them."""
+        points = wanted = nodes.reshape(-1, 2)
+        for _ in range(20):
+            points = points + wanted - shown(*even(k), points)[0]
+        return normal, (shown(*even(k), points)[1] - rays(wanted) @ normal).reshape(nodes.shape[:2])
+
+    def shaken(k):
+        off_aim = np.random.default_rng(k).normal(0, 1, 4)
+        turn, place = even(k)
+        return steady.rolled(turn, 0.004 * off_aim[0], hold, camera), place + 0.002 * off_aim[1:]
+
+    turn, place = (np.array(parts) for parts in zip(*map(even, range(steps + 1)), strict=True))
+    path = walk.Even(turn, place, np.tile(camera, (steps + 1, 1, 1)), *[None] * 4)
+    records = []
+    for k in range(steps + 1):
+        matrix, grid = parallax.warp(*surface(k), shaken(k), (turn[k], place[k], camera), camera, size)
+        records.append({"matrix": matrix, "grid": grid, "ahead": walk.ahead(surface(k), path, k, size, True)})
+    points = np.random.default_rng(5).uniform([150, 100], [1050, 700], (200, 2))
+    between, _ = shown(*even(part * steps), points)
+    for (matrix, grid), k in zip(retime.views(records, part, size), (0, steps), strict=True):
+        led = np.array([walk.to_photo(matrix, grid, point, size) for point in between])
+        assert np.hypot(*(led - shown(*shaken(k), points)[0]).T).max() < 0.2

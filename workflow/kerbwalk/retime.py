@@ -6,20 +6,27 @@ composed from the photos like any others, in scene-linear light and by a single 
 
 import numpy as np
 
+from kerbwalk import parallax
+from kerbwalk.registration import transfer
+
 # A crossfade lasts so many seconds, but at most this part of the clip.
 CROSSFADE, AT_MOST = 1.0, 1 / 3
+# Of the iteration for where in the first frame lies what is seen from between.
+ROUNDS = 5
 
 
 def retimed(frames, rate, pace):
     """The frames of a clip at another pace.
 
     frames: [[(photo, share), ...], ...]; rate: frames a second; pace: dict of speed (photos a frame: 0.5 makes the clip
-    twice as long), between (nearest, or blend: neighbours by their nearness in time), ease (part of the clip over
+    twice as long), between (nearest, or blend or move: neighbours by their nearness in time, as they are or each as
+    seen from there), ease (part of the clip over
     which it starts and ends softly, 0 to 0.5), hold_first and hold_last (seconds that the first and last frame stand
     longer), reverse, and loop (none, forth_and_back, or crossfade: its end goes over into its beginning).
-    Returns a list of the same form. Its length, of n frames, is m = round((n - 1) / speed) + 1, whatever the ease;
-    forth and back 2 m - 2, or 1 of 1; with a crossfade m less the frames that it lasts; and on top of that the holds,
-    round(seconds * rate) each.
+    Returns a list of the same form; a photo as seen from between two is (name, name of the next one, part of the way,
+    0 or 1: which of the two it is), see views(). Its length, of n frames, is m = round((n - 1) / speed) + 1, whatever
+    the ease; forth and back 2 m - 2, or 1 of 1; with a crossfade m less the frames that it lasts; and on top of that
+    the holds, round(seconds * rate) each.
     """
     places = positions(len(frames), pace["speed"], pace["ease"])
     if pace["reverse"]:
@@ -57,6 +64,10 @@ def at(frames, place, between):
     part = place - before
     if between == "nearest":
         return frames[after if part >= 0.5 else before]
+    # A frame that stands in for a photo is made of two already.
+    if between == "move" and 1e-6 < part < 1 - 1e-6 and len(frames[before]) == len(frames[after]) == 1:
+        names = [frames[k][0][0] for k in (before, after)]
+        return [((*names, round(part, 6), which), share) for which, share in enumerate((1 - part, part))]
     return mixed([(frames[before], 1 - part), (frames[after], part)])
 
 
@@ -77,3 +88,37 @@ def mixed(parts):
         for photo, own in frame:
             shares[photo] = shares.get(photo, 0.0) + float(share * own)
     return [(photo, share) for photo, share in shares.items() if share > 1e-6]
+
+
+def views(way, part, size):
+    """How two photos are seen from between them.
+
+    way: the records of warps.json from the one to the other; part: 0..1 of the way; size: (width, height) of the plane.
+    Returns for each of the two (matrix, grid): from the plane as it is shown there to the photo, as in warps.json.
+    What the plane shows at a point of the first photo's frame goes evenly to where it is in the second's: the frames
+    are known to lie on the even walk, along which one step is as good as straight.
+    """
+    flow = np.eye(3)
+    for record in way[:-1]:
+        flow = np.array(record["ahead"]["matrix"]) @ flow
+    here = (1 - part) * np.eye(3) + part * flow / flow[2, 2]
+    nodes = parallax.nodes(size)
+    there = nodes.reshape(-1, 2)
+    first = transfer(np.linalg.inv(here), there)
+    for _ in range(ROUNDS):
+        last = first
+        for record in way[:-1]:
+            last = _led(record["ahead"], last, size)
+        first = first + there - ((1 - part) * first + part * last)
+    seen = []
+    for photo, places, to_frame in ((way[0], first, np.eye(3)), (way[-1], last, flow)):
+        matrix = np.array(photo["matrix"]) @ to_frame @ np.linalg.inv(here)
+        matrix /= matrix[2, 2]
+        seen.append((matrix, (_led(photo, places, size) - transfer(matrix, there)).reshape(nodes.shape)))
+    return seen
+
+
+def _led(warp, points, size):
+    """Points (n, 2) where a warp {matrix, grid} leads."""
+    found = transfer(np.array(warp["matrix"]), points)
+    return found if warp["grid"] is None else found + parallax.at(np.array(warp["grid"]), points, size)

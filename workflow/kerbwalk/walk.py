@@ -189,6 +189,25 @@ def warp(surface, seen, even, camera, size, hold=None, anchor=None, bends=True):
     return matrix, grid
 
 
+def ahead(surface, even, k, size, bends):
+    """How the steadied picture goes on from photo k to the next: {matrix, grid or None}, lists, from the plane as it
+    shows the one to the plane as it shows the other; None for the last.
+
+    surface: (normal, off) as the even camera k sees it; even: Even; size: of the plane; bends: whether shifts are
+    wanted.
+    """
+    if k + 1 == len(even.turn):
+        return None
+    matrix, grid = parallax.warp(
+        *surface,
+        (even.turn[k + 1], even.place[k + 1]),
+        (even.turn[k], even.place[k], even.camera[k]),
+        even.camera[k + 1],
+        size,
+    )
+    return {"matrix": matrix.tolist(), "grid": np.round(grid, 3).tolist() if bends else None}
+
+
 def to_photo(matrix, grid, point, size):
     """Where a point (2,) of the plane lies in the photo."""
     found = transfer(matrix, point[None])[0]
