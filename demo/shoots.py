@@ -25,6 +25,8 @@ with axes and pixels as in demo/camera.py, and everything about the upright pict
     points            static textured points that the reference sees with nothing in front of them (walkers
                       aside): xyz in metres, depth_class far (beyond 25 m of the reference), mid (12 to
                       25 m) or near
+    edges             [[[x, y, z], [x, y, z]], ...] ends, metres, of straight lines that the reference sees from end to
+                      end: faces' borders, and lines across their middles
     card              [[x, y, z], ...] corners of the grey board, lower left and upper right, metres; [] without one
     hot_pixels        [[x, y], ...] on the sensor as it lies in the file, not turned upright
     black, white      sensor levels
@@ -58,6 +60,7 @@ __all__ = ["STANDARD", "ShootSpec", "make"]
 
 MAKER, MODEL = "Lumenwright", "Noctule 2"
 EXPOSURE_S, F_NUMBER, ISO, INTERVAL_S = 3.0, 5.6, 100, 13
+LONG = 0.06  # part of the picture's width: shorter edges are not told
 STANDARD = (
     ShootSpec(name="tram-square", size=(2400, 1600), frames=60, seed=11, bumped=(37,)),
     ShootSpec(
@@ -182,6 +185,7 @@ def _truth(spec: ShootSpec) -> dict:
         "hold_xyz": hold.tolist(),
         "frames": frames,
         "points": _points(spec, middle),
+        "edges": _edges(spec, middle),
         "card": [[x, places.CARD[2], z] for x, z in places.CARD[:2]] if spec.card else [],
         "hot_pixels": photo.hot_pixels(spec)[0].tolist(),
         "black": photo.BLACK,
@@ -200,15 +204,7 @@ def _points(spec: ShootSpec, index: int, most: int = 300) -> list[dict]:
     be made by two faces at different depths.
     """
     scene = walk.town_of(spec).scene
-    scale = min(1, 1200 / max(spec.size))
-    width, height = (round(side * scale) for side in spec.size)
-    K, (R, t) = camera.intrinsics((width, height), spec.film_mm), walk.pose(spec, index)
-    maps, boxes = render.view(scene.origin, scene.u, scene.v, K, R, t)
-    light, near = np.empty((2, height, width), np.float32)
-    faces = np.empty((height, width), np.int32)
-    one_channel, nothing = np.zeros((2, 2), np.int64), np.zeros((0, 6))
-    luminance = camera.rgb_to_xyz()[[1, 1, 1]]
-    render.cast(0, maps, boxes, scene, nothing, luminance, one_channel, light, near, faces)
+    _, maps, light, near, faces = _small(spec, index)
     grey = np.uint8(255 * np.clip(light, 0, 1) ** (1 / 2.4))
     block = np.ones((9, 9), np.uint8)
     numbered = faces.astype(np.float32)  # exact: there are far fewer faces than 2^24
@@ -224,6 +220,49 @@ def _points(spec: ShootSpec, index: int, most: int = 300) -> list[dict]:
             place = scene.origin[face] + a / inverse * scene.u[face] + b / inverse * scene.v[face]
             points.append({"xyz": place.tolist(), "depth_class": name})
     return points
+
+
+def _edges(spec: ShootSpec, index: int) -> list:
+    """Lines on the faces (borders and middles) that photo `index` sees from end to end, or parts of them."""
+    scene = walk.town_of(spec).scene
+    K, *_, faces = _small(spec, index)
+    R, t = walk.pose(spec, index)
+    height, width = faces.shape
+    steps, found = (np.arange(64) + 0.5)[:, None] / 64, []
+    for face, (origin, u, v) in enumerate(zip(scene.origin, scene.u, scene.v, strict=True)):
+        if max(np.linalg.norm(u), np.linalg.norm(v)) > 150:  # the sky
+            continue
+        for along, across in ((u, v), (v, u)):
+            for part in (0.0, 0.5, 1.0):
+                line = origin + part * across + steps * along
+                # looked for a little inside of a border, as its own pixels show either side
+                inner = line + (0.5 - part) * 0.04 * across
+                seen = (inner @ R.T + t) @ K.T
+                at = np.rint(seen[:, :2] / seen[:, 2:]).astype(int)
+                inside = (seen[:, 2] > 0.3) & ((at >= 0) & (at < (width, height))).all(axis=1)
+                inside[inside] = faces[at[inside, 1], at[inside, 0]] == face
+                shown = np.flatnonzero(inside)
+                for run in np.split(shown, np.flatnonzero(np.diff(shown) > 3) + 1):
+                    if len(run) > 1 and np.hypot(*(at[run[-1]] - at[run[0]])) > LONG * width:
+                        found.append(line[run[[0, -1]]].tolist())
+    return found
+
+
+def _small(spec: ShootSpec, index: int) -> tuple:
+    """A small clean picture from where photo `index` was taken: K of it, its maps (see render.view), and light,
+    1 / depth and faces (h, w).
+    """
+    scene = walk.town_of(spec).scene
+    scale = min(1, 1200 / max(spec.size))
+    width, height = (round(side * scale) for side in spec.size)
+    K, (R, t) = camera.intrinsics((width, height), spec.film_mm), walk.pose(spec, index)
+    maps, boxes = render.view(scene.origin, scene.u, scene.v, K, R, t)
+    light, near = np.empty((2, height, width), np.float32)
+    faces = np.empty((height, width), np.int32)
+    one_channel, nothing = np.zeros((2, 2), np.int64), np.zeros((0, 6))
+    luminance = camera.rgb_to_xyz()[[1, 1, 1]]
+    render.cast(0, maps, boxes, scene, nothing, luminance, one_channel, light, near, faces)
+    return K, maps, light, near, faces
 
 
 def _fingerprint() -> str:

@@ -31,7 +31,7 @@ import json
 import numpy as np
 
 from files import stage
-from kerbwalk import lens, parallax, steady, walk
+from kerbwalk import edges, lens, parallax, steady, walk
 
 # What a corner is found to, pixels of the photo at 1280 across.
 CORNER_SIGMA = 0.3
@@ -61,6 +61,7 @@ def main():
     fixed = [p["name"] for p in every].index(track["reference"])
     known = tracked(every)
     sights = np.load(args.sights)
+    edge_photo, edge = sights["edge_photo"], lens.to_straight(glass, sights["edge"])
     # A photo that was misread shows corners elsewhere than it seemed.
     trusted = np.array([not p.get("said") or p["inliers"] > 0 for p in every])[sights["photo"]]
     sights = (
@@ -78,7 +79,8 @@ def main():
     firm = firm if firm.any() else known.seen[:count]
     even = walk.even_out(solved, known, firm, hold, level, fixed, settings["smooth"], settings["held"] == "all")
     walk.lean_on_hold(solved, even, known, hold, known.seen[:count] & ~shown)
-    surfaces = parallax.surfaces(solved.world, solved.covariance, solved.lasts, even, hold, size)
+    straight = {k: edge[(edge_photo == k) & known.seen[k]] for k in edges.looked_at(count)}
+    surfaces = parallax.surfaces(solved.world, solved.covariance, solved.lasts, even, hold, size, straight)
     bends = settings["parallax"] and settings["held"] == "point"
 
     bumped = steady.bumped(known.hold[:count], size[0])

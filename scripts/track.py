@@ -5,6 +5,9 @@ sights.npz, one line each time that a lasting corner was seen
   photo  int (m,), index into the photos of track.json, -1 for a reference that the clip leaves out
   point  int (m,), which corner
   at     float64 (m, 2), photo pixels
+and one line for each straight edge that was seen in some of the photos (workflow/kerbwalk/edges.py)
+  edge_photo  int (e,), index of the photo
+  edge        float64 (e, 2, 2), both ends' x, y, photo pixels
 track.json
   size        [width, height] of the photos, pixels
   focal35     35 mm-equivalent focal length in mm, or null
@@ -27,8 +30,9 @@ import numpy as np
 
 from files import stage
 from files.proxies import Proxies
-from kerbwalk import track
+from kerbwalk import edges, track
 from kerbwalk.pixels import enlarged, reduced
+from kerbwalk.registration import encode
 
 # Photo pixels from where it was found at which the photographer's word means that the whole photo was misread.
 MISREAD = 12.0
@@ -76,12 +80,16 @@ def main():
         hold = reduced(np.array(args.settings["hold"]) * size - 0.5, scale)
     with ThreadPoolExecutor(args.threads) as pool:
         placed, sights = track.follow_shoot(grey_reader, len(order), middle, hold, pool.map, level)
+        looked = edges.looked_at(len(names))
+        seen = list(pool.map(lambda k: edges.found(encode(Proxies(args.proxies).grey(names[k]))), looked))
     photos = [described(name, one, to_photo, scale) for name, one in zip(order, placed, strict=True)]
     said(photos, {name: np.array(point) * size - 0.5 for name, point in args.settings["hold_in"].items()})
     photo, point, at = sights
     left_out = int(reference not in names)
     with stage.whole(args.sights) as temporary, open(temporary, "wb") as file:
-        np.savez(file, photo=photo - left_out, point=point, at=enlarged(at, scale))
+        straight = {"edge_photo": np.repeat(looked, [len(one) for one in seen]), "edge": np.concatenate(seen)}
+        straight["edge"] = enlarged(straight["edge"], scale)
+        np.savez(file, photo=photo - left_out, point=point, at=enlarged(at, scale), **straight)
     stage.write_json(
         args.out,
         {

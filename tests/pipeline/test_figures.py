@@ -14,6 +14,7 @@ STILL = 0.5  # RMS distance from the mean, pixels at 1080p
 # The level by the true flicker: RMS from the kept trend, its worst photo and one that a bus passes, and RMS from a
 # cubic; RMS from that as far as the finished frames can tell, and of their mean, where nobody walks.
 GAIN, WORST, BUS, SMOOTH, EVEN, MEAN = 0.0015, 0.005, 0.003, 0.002, 0.001, 0.001
+WORST_EDGE = 0.8
 HALF = 80  # of the patch about the hold point, pixels of the clip
 
 
@@ -115,6 +116,46 @@ def test_the_hold_point_stands_still_in_the_finished_frames(finished, seen, shoo
     moves = np.array(moves)
     assert rms(moves) < STILL
     assert drift(moves, frames) < STILL
+
+
+def straightness(night, truth):
+    """How far the truth's straight edges are bent in the clip: (frames, edges), pixels of a clip 1920 wide, the
+    largest distance of an edge's points from the line that fits them best. NaN where less than 100 pixels are shown.
+    """
+    warps = night.json(truth["name"], "work/warps.json")
+    photos, output = {p["name"]: p for p in warps["photos"]}, night.json(truth["name"], "work/framing.json")["output"]
+    ends = np.array(truth["edges"])
+    points = ends[:, :1] + np.linspace(0, 1, 24)[:, None] * (ends[:, 1:] - ends[:, :1])
+    bent = []
+    for true in truth["frames"]:
+        photo = photos[true["photo"]]
+        if not photo["placed"]:
+            continue
+        seen = (points.reshape(-1, 3) @ np.array(true["R"]).T + true["t"]) @ np.array(truth["K"]).T
+        at = seen[:, :2] / seen[:, 2:]
+        shown = (seen[:, 2] > 0.3) & ((at > 0) & (at < np.array(warps["size"]) - 1)).all(axis=1)
+        plane = parallax.to_plane(np.array(photo["matrix"]), np.array(photo["grid"]), at, warps["size"])
+        place = in_clip(night, truth["name"], plane)
+        shown &= ((place > 0) & (place < np.array(output) - 1)).all(axis=1)
+        bent.append([])
+        for line, own in zip(place.reshape(*points.shape[:2], 2), shown.reshape(points.shape[:2]), strict=True):
+            line = line[own] * 1920 / output[0]
+            if len(line) < 6 or np.hypot(*(line[-1] - line[0])) < 100:
+                bent[-1].append(np.nan)
+                continue
+            line = line - line.mean(axis=0)
+            bent[-1].append(np.abs(line @ np.linalg.svd(line)[2][1]).max())
+    return np.array(bent)
+
+
+@pytest.mark.parametrize("shoot, most", [("approach", 0.3), ("arc", 0.4)])
+def test_straight_edges_stay_straight_by_the_true_cameras(finished, truth, shoot, most):
+    """Of photos half as wide as the clip; without what is known of edges 0.36 and 0.46 are left."""
+    bent = straightness(finished, truth[shoot])
+    bent = bent[np.isfinite(bent)]
+    assert len(bent) > 500
+    assert np.percentile(bent, 99) < most
+    assert bent.max() < WORST_EDGE
 
 
 def tracks(night, truth, bent):

@@ -16,10 +16,9 @@ def rays(places):
     return np.column_stack([places, np.ones(len(places))]) @ np.linalg.inv(CAMERA).T
 
 
-def surface(places, nearness):
-    return parallax.surface(
-        places, nearness, np.full(len(places), 1e-3), np.ones(len(places)), HOLD, 1.0, CAMERA, SIZE, SHAKE
-    )
+def surface(places, nearness, straight=()):
+    doubt, weight = np.full(len(places), 1e-3), np.ones(len(places))
+    return parallax.surface(places, nearness, doubt, weight, HOLD, 1.0, CAMERA, SIZE, SHAKE, straight)
 
 
 @pytest.fixture
@@ -43,6 +42,20 @@ def test_walls_that_meet_keep_their_own_slopes(places):
     inner = np.abs(places[:, 0] - HOLD[0]) > 120
     assert np.abs(rest[inner]).max() * CAMERA[0, 0] * SHAKE < 0.1
     assert parallax.at(found.off, HOLD[None], SIZE)[0] == pytest.approx(0, abs=1e-9)
+
+
+def test_an_edge_across_a_fold_is_kept_straight(places):
+    """A mast before the line where ground and far wall meet: the surface folds there, but not along the mast."""
+    near = 1 + 8 * np.maximum(places[:, 1] - 500, 0) / SIZE[1]
+    mast = np.array([[900.0, 300.0], [930.0, 760.0]])
+    along = mast[0] + np.linspace(0, 1, 50)[:, None] * (mast[1] - mast[0])
+    bent = []
+    for straight in ((), [mast]):
+        shift = CAMERA[0, 0] * SHAKE * parallax.at(surface(places, near, straight).off, along, SIZE)
+        line = np.polyval(np.polyfit(along[:, 1], shift, 1), along[:, 1])
+        bent.append(np.abs(shift - line).max())
+    assert bent[0] > 0.2
+    assert bent[1] < 0.1
 
 
 def test_a_post_is_left_to_the_wall_behind_it(places):

@@ -9,6 +9,7 @@ SIZE = np.array([1200, 800])
 CAMERA = steady.camera_matrix(*SIZE, 27.0)
 HOLD = np.array([610.0, 330.0])
 PHOTOS, FIXED = 25, 12
+NO_EDGES = dict.fromkeys(range(PHOTOS), np.zeros((0, 2, 2)))
 LINE = np.array([[0.2, -0.1, 1.0, 1.0], [0.21, 0.1, 1.0, 1.0]])
 
 
@@ -70,7 +71,7 @@ def test_the_photographers_word_is_obeyed(walked, bends):
     """Where it is said that the hold point lies, there it is taken from, by the very pixel."""
     solved, tracked = walked
     even = walk.even_out(solved, tracked, np.ones(PHOTOS, bool), HOLD, None, FIXED, 24, False)
-    surfaces = parallax.surfaces(solved.world, solved.covariance, solved.lasts, even, HOLD, SIZE)
+    surfaces = parallax.surfaces(solved.world, solved.covariance, solved.lasts, even, HOLD, SIZE, NO_EDGES)
     said, k = np.array([702.5, 288.25]), 4
     seen, smooth = (solved.world.turn[k], solved.world.place[k]), (even.turn[k], even.place[k], even.camera[k])
     matrix, grid = walk.warp([part[k] for part in surfaces], seen, smooth, CAMERA, SIZE, said, HOLD, bends)

@@ -2,30 +2,34 @@
 
 What a camera's error of place does to the picture is known in all but one thing: how near each part of it is. So not
 shifts are fitted, frame by frame, but that one surface, which changes slowly; it cannot wobble, and over a flat wall,
-whose inverse depth is linear in the picture, it bends nothing.
+whose inverse depth is linear in the picture, it bends nothing. Where walls meet it folds, and it knows no more than a
+node's distance how near a fold lies to an edge; so along the edges that are seen (kerbwalk.edges) it is kept linear.
 """
 
 import functools
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import solveh_banded
+from scipy.linalg import solve
 
-from kerbwalk import cameras
+from kerbwalk import cameras, edges
 from kerbwalk.registration import transfer
 
 # Nodes of the grid, across and down, over the plane's whole width and height.
 NODES = 25, 17
-# In pixels of the usual shake: how well a point's own shift is known at best, how much the surface bends from node to
-# node, and how far it may stand off the homography where nothing is seen.
+# The next are in pixels of the usual shake in a picture of this longer side.
+SIDE = 3000
+# How well a point's own shift is known at best, how much the surface bends from node to
+# node, how far it may stand off the homography where nothing is seen, and how far off a line it may be along an edge.
 SURE = 0.25
 BEND = 0.25
 APART = 4.0
+BENT = 0.06
 # Residual at which a point has lost most of its say: it stands before or behind what is around it.
 OTHER = 1.0
 ROUNDS = 6
-# Every so many photos a surface is fitted; a point fades out so many photos beyond those that show it.
-EVERY, FADE = 3, 8
+# A point fades out so many photos beyond those that show it.
+FADE = 8
 # A homography follows what lies within this part of the width about the hold point, others by a little.
 REACH = 0.25
 LITTLE = 0.02
@@ -39,16 +43,17 @@ class Nearness:
     off: np.ndarray
 
 
-def surface(places, nearness, sigma, weight, hold, hold_nearness, camera, size, shake):
+def surface(places, nearness, sigma, weight, hold, hold_nearness, camera, size, shake, straight=()):
     """The surface of inverse depth through points.
 
     places: (n, 2) on the plane, pixels; nearness: (n,) inverse depth, and sigma, its standard deviation; weight:
     (n,), 0..1; hold, hold_nearness: a point through which it goes exactly; camera: K; size: (width, height) of the
-    plane; shake: the usual error of place. Returns a Nearness.
+    plane; shake: the usual error of place; straight: (e, 2, 2) ends of straight edges on the plane. Returns a Nearness.
     Thin-plate energy on a grid (second differences), reweighted so that it may fold where walls meet (iteratively
-    reweighted for an L1 norm), data by Geman-McClure.
+    reweighted for an L1 norm), data by Geman-McClure; along an edge, of whatever it is one, what departs from a linear
+    function is penalised (as Chang & Chuang 2012, "A line-structure-preserving approach to image resizing", do).
     """
-    scale = camera[0, 0] * shake
+    scale = camera[0, 0] * shake * SIDE / max(size)
     inverse = np.linalg.inv(camera)
     rays = np.column_stack([places, np.ones(len(places))]) @ inverse.T
     ray_hold = inverse @ [*hold, 1]
@@ -64,21 +69,22 @@ def surface(places, nearness, sigma, weight, hold, hold_nearness, camera, size, 
         rest = wanted - offset[:, :2] @ slope
         trust = 1 / (1 + (rest / OTHER) ** 2) ** 2
     normal = np.append(slope / scale, hold_nearness - slope @ ray_hold[:2] / scale)
-    off = _grid(places, rest, weight * doubt, size)
+    off = _grid(places, rest, weight * doubt, size, straight)
     off -= at(off, np.array([hold]), size)[0]
     return Nearness(normal, off / scale)
 
 
-def surfaces(world, covariance, lasts, even, hold, size):
+def surfaces(world, covariance, lasts, even, hold, size, straight):
     """The surface of inverse depth as each even camera sees it.
 
     world: cameras.World; covariance: of its points; lasts: (k, 2), first and last photo that show a point, the first
-    beyond the last for those not to be used; even: walk.Even, the even cameras; hold: (2,) on the plane; size: of it.
+    beyond the last for those not to be used; even: walk.Even, the even cameras; hold: (2,) on the plane; size: of it;
+    straight: {photo: (e, 2, 2) ends of its straight edges, photo pixels}, of the photos of edges.looked_at.
     Returns (normals (n, 3), offs (n, gh, gw)). Every third is fitted, those between are interpolated, and points fade
     out beyond the photos that show them: so the surface changes slowly.
     """
     count, shake = len(even.turn), max(even.shake, 1e-6)
-    fitted = np.unique(np.append(np.arange(0, count, EVERY), count - 1))
+    fitted = edges.looked_at(count)
     normals, offs = [], []
     for k in fitted:
         at_plane = cameras.project(even.camera[k], even.turn[k], even.place[k], world.points)
@@ -90,7 +96,10 @@ def surfaces(world, covariance, lasts, even, hold, size):
             about = (np.abs(at_plane / size - 0.5) < 0.6).all(1)
         use = about & (weight > 0)
         seen, held = (at_plane[use], nearness[use], sigma[use], weight[use]), nearness[cameras.HOLD]
-        found = surface(*seen, hold, held, even.camera[k], size, shake)
+        # The plane is a homography from the photo but for shifts, which are too small to matter to where an edge lies.
+        turned = even.camera[k] @ even.turn[k] @ world.turn[k].T @ np.linalg.inv(world.camera)
+        kept = transfer(turned, straight[k].reshape(-1, 2)).reshape(-1, 2, 2)
+        found = surface(*seen, hold, held, even.camera[k], size, shake, kept)
         normals.append(found.normal)
         offs.append(found.off)
 
@@ -149,26 +158,46 @@ def _cells(points, size, across, down):
     return x - i, y - j, i, j
 
 
-def _grid(places, rest, weight, size):
-    """Node values of the smooth surface through `rest`."""
-    across, down = NODES
-    x, y, i, j = _cells(places, size, across, down)
-    # Nodes are numbered down first, so that the normal equations have few diagonals.
-    corner = i * down + j
-    data = _Rows(
-        np.stack([corner, corner + 1, corner + down, corner + down + 1], 1),
-        np.stack([(1 - x) * (1 - y), (1 - x) * y, x * (1 - y), x * y], 1),
-    )
-    bends = _bends()
+def _grid(places, rest, weight, size, straight):
+    """Node values of the smooth surface through `rest`, linear along `straight`."""
+    data, bends, kept = _Rows(*_corners(places, size)), _bends(), _along(straight, size)
     trust, fold = np.ones(len(places)), np.ones(len(bends.factor))
     for turn in range(ROUNDS):
-        bands = data.squared(weight * trust) + bends.squared(fold / BEND**2)
-        bands[0] += 1 / APART**2
-        values = solveh_banded(bands, data.back(weight * trust * rest), lower=True)
+        system = kept + data.squared(weight * trust) + bends.squared(fold / BEND**2)
+        system.flat[:: len(system) + 1] += 1 / APART**2
+        values = solve(system, data.back(weight * trust * rest), assume_a="pos", lower=True)
         other = OTHER * max(1, 4 / 2**turn)
         trust = 1 / (1 + ((data.of(values) - rest) / other) ** 2) ** 2
         fold = 1 / np.maximum(0.3, np.abs(bends.of(values)) / BEND)
-    return values.reshape(across, down).T
+    return values.reshape(NODES[::-1])
+
+
+def _corners(places, size):
+    """The four nodes about each place (n, 2), and their parts in its value: (n, 4) and (n, 4)."""
+    across, down = NODES
+    x, y, i, j = _cells(places, size, across, down)
+    corner = j * across + i
+    return (
+        np.stack([corner, corner + 1, corner + across, corner + across + 1], 1),
+        np.stack([(1 - x) * (1 - y), x * (1 - y), (1 - x) * y, x * y], 1),
+    )
+
+
+def _along(straight, size):
+    """The normal equations of nodes whose surface is linear along edges (e, 2, 2): (nodes, nodes)."""
+    nodes_in_all = NODES[0] * NODES[1]
+    system = np.zeros((nodes_in_all, nodes_in_all))
+    for start, end in straight:
+        # twice in a cell, so that no cell's bend is overlooked
+        part = np.linspace(0, 1, 3 + int(2 * np.hypot(*(end - start)) / size[0] * (NODES[0] - 1)))[:, None]
+        node, factor = _corners(start + part * (end - start), size)
+        own, column = np.unique(node, return_inverse=True)
+        rows = np.zeros((len(part), len(own)))
+        np.add.at(rows, (np.arange(len(part))[:, None], column.reshape(node.shape)), factor)
+        lines = np.linalg.qr(np.hstack([np.ones_like(part), part]))[0]
+        rows -= lines @ (lines.T @ rows)
+        system[np.ix_(own, own)] += rows.T @ rows / BENT**2
+    return system
 
 
 class _Rows:
@@ -176,16 +205,14 @@ class _Rows:
 
     def __init__(self, node, factor):
         self.node, self.factor = node, factor
-        one, other = np.triu_indices(4)
-        lower, upper = (pick(node[:, one], node[:, other]) for pick in (np.minimum, np.maximum))
-        self.pair = (upper - lower) * NODES[0] * NODES[1] + lower
-        self.product = factor[:, one] * factor[:, other]
+        self.pair = (node[:, :, None] * NODES[0] * NODES[1] + node[:, None]).ravel()
+        self.product = (factor[:, :, None] * factor[:, None]).reshape(-1, 16)
 
     def squared(self, weight):
-        """The lower diagonals of rows^T diag(weight) rows, as solveh_banded takes them."""
-        shape = 2 * NODES[1] + 1, NODES[0] * NODES[1]
+        """rows^T diag(weight) rows."""
+        nodes_in_all = NODES[0] * NODES[1]
         weighted = (weight[:, None] * self.product).ravel()
-        return np.bincount(self.pair.ravel(), weighted, np.prod(shape)).reshape(shape)
+        return np.bincount(self.pair, weighted, nodes_in_all**2).reshape(nodes_in_all, -1)
 
     def back(self, values):
         """rows^T values."""
@@ -200,7 +227,7 @@ class _Rows:
 def _bends():
     """Second differences over the nodes: across, down, and twice the mixed one."""
     across, down = NODES
-    number = np.arange(across * down).reshape(across, down)
+    number = np.arange(across * down).reshape(down, across)
     root = np.sqrt(2)
     parts = [
         ((number[:-2], number[1:-1], number[2:], number[2:]), (1, -2, 1, 0)),
