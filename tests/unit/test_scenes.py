@@ -10,6 +10,7 @@ from kerbwalk.registration import transfer
 SIZE = (720, 480)
 HOLD = np.array([372.0, 206.0])
 COUNT, REFERENCE = 15, 7
+TWILIGHT = 20
 AIM = 0.008  # radians: 0.46 degrees
 
 
@@ -36,10 +37,10 @@ def wall(rng, windows=False):
     return cv2.GaussianBlur(picture, (0, 0), 1.2)
 
 
-def walk(rng, turned):
+def walk(rng, turned, count):
     """Homographies from the reference to each photo: aims, rolls, and the wall coming nearer."""
     matrices = []
-    for k in range(COUNT):
+    for k in range(count):
         size = 1 + 0.004 * (k - REFERENCE)
         grow = np.array([[size, 0, HOLD[0] * (1 - size)], [0, size, HOLD[1] * (1 - size)], [0, 0, 1]])
         matrices.append(np.eye(3) if k == REFERENCE else turned(SIZE, *rng.normal(0, AIM, 3)) @ grow)
@@ -54,11 +55,11 @@ def photographed(picture, matrix):
 
 @pytest.fixture
 def scene(turned):
-    def make(seed, windows=False, change=lambda k, photo, rng: photo, picture=None):
+    def make(seed, windows=False, change=lambda k, photo, rng: photo, picture=None, count=COUNT):
         """(photos, matrices); change: what happens to a photo."""
         rng = np.random.default_rng(seed)
         picture = wall(rng, windows) if picture is None else picture(rng)
-        matrices = walk(rng, turned)
+        matrices = walk(rng, turned, count)
         photos = []
         for k, matrix in enumerate(matrices):
             photo = change(k, photographed(picture, matrix), rng)
@@ -140,9 +141,10 @@ def test_twilight(scene):
 
     def change(k, photo, rng):
         lamps = np.exp(-((np.arange(SIZE[0]) - 250) ** 2) / 2e4)
-        return photo * (0.25 * lamps + 2.0 ** (-k / 3.5))
+        return photo * (0.25 * lamps + 2.0 ** (-4 * k / (TWILIGHT - 1)))
 
-    error = followed(*scene(8, change=change))
+    error = followed(*scene(8, change=change, count=TWILIGHT))
+    assert len(error) == TWILIGHT and np.isfinite(error).all()
     assert error.max() < 0.3
 
 
