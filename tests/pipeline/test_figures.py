@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from kerbwalk import parallax
+from kerbwalk.registration import jacobian
 
 SHOOTS = ("approach", "empty", "arc")
 STILL = 0.5  # RMS distance from the mean, pixels at 1080p
@@ -201,6 +202,46 @@ def test_tracks_move_evenly_by_the_true_cameras(finished, truth, shoot):
     # where one homography suits what is not far either, little is left to be gained
     assert left["bent", "mid"][0] < max(0.6 * left["alone", "mid"][0], 0.3)
     assert left["bent", "near"][0] < 0.6 * left["alone", "near"][0]
+
+
+def low(path, mirrored):
+    """Part of a path's energy in the lowest five frequencies above the constant, of those that n frames can hold.
+
+    Liu et al. 2013 ("Bundled camera paths for video stabilization") count "2nd to 6th" over all, without the constant;
+    the constant being the first, these are 1 to 5 periods in the clip (from memory, as those who compute it do). Any
+    path that goes from one place to another is a sawtooth to a Fourier series, and the ramp of a perfect rail has no
+    more than 0.89 there (1 / k^2 over its sum). mirrored: played to and fro, so that the jump from the clip's end to
+    its beginning, which nobody sees, does not count, with the same frequencies.
+    """
+    path = np.append(path, path[::-1]) if mirrored else path
+    energy = np.square(np.abs(np.fft.rfft(path)))[1:]
+    return energy[: 10 if mirrored else 5].sum() / energy.sum()
+
+
+@pytest.mark.parametrize("shoot", ["approach", "arc"])
+def test_paths_are_as_stable_as_a_rail(finished, truth, shoot):
+    """Stability by Liu et al. 2013 of the tracks that glide, in either direction."""
+    places = tracks(finished, truth[shoot], True)[0]
+    frames = np.arange(len(places))
+    paths = []
+    for path in places.reshape(len(places), -1).T:
+        known = np.isfinite(path)
+        if known.sum() >= len(path) - 1 and known[[0, -1]].all() and abs(path[-1] - path[0]) > 30:
+            paths.append(np.interp(frames, frames[known], path[known]))
+    assert len(paths) > 40
+    rail = low(frames, False)
+    assert np.mean([low(path, False) for path in paths]) > rail - 0.01
+    assert np.mean([low(path, True) for path in paths]) > 0.997
+
+
+@pytest.mark.parametrize("shoot", SHOOTS)
+def test_photos_are_not_distorted(finished, shoot):
+    """Distortion value of Liu et al. 2013: how alike the two scales of the worst photo's warp are, in its middle."""
+    warps = finished.json(shoot, "work/warps.json")
+    middle = (np.array(warps["size"]) - 1) / 2
+    slopes = [jacobian(np.array(p["matrix"]), middle) for p in warps["photos"] if p["placed"]]
+    scales = np.linalg.svd(slopes)[1]
+    assert (scales[:, 1] / scales[:, 0]).min() > 0.95
 
 
 @pytest.mark.parametrize("shoot", SHOOTS)
