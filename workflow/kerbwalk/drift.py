@@ -8,9 +8,11 @@ from kerbwalk.light import BLOCK
 # A place is a square of the light proxy about a corner, this many pixels a side, all of it usable.
 SIDE = 2 * BLOCK + 3
 # The drift bends every so many photos; how much from one bend to the next: its slope, and that slope's change (log).
-KNOTS, SLOPE, BEND = 16, 1e-2, 3e-3
+KNOTS, SLOPE, BEND = 10, 2e-2, 1e-2
+# Places seen in fewer photos are left out: in most of these they may have been lit by something else.
+OFTEN = 8
 # Of more sights than this some are left out, evenly. What is seen in one photo errs together: so many count as one.
-MOST, TOGETHER = 20_000, 7
+MOST, TOGETHER = 20_000, 4
 # Vignetting that the lens may have (log, at the corner).
 VIGNETTING = 0.3
 # Tukey's biweight ends here at first, and at last at so many standard deviations, or no nearer than this (log).
@@ -44,7 +46,7 @@ def drift(levels, photo, point, value, rim):
     count = len(levels)
     value = value - levels[photo]
     known = np.isfinite(value)
-    often = np.bincount(point[known], minlength=point.max(initial=0) + 1) >= min(KNOTS, count)
+    often = np.bincount(point[known], minlength=point.max(initial=0) + 1) >= min(OFTEN, count)
     known &= often[point]
     some = np.flatnonzero(known)[:: 1 + known.sum() // MOST]
     photo, value, rim = photo[some], value[some], rim[some]

@@ -23,9 +23,18 @@ VIGNETTING, BREATHING = 0.3, 0.02
 # Where Tukey's biweight ends, standard deviations. Far less than the 4.685 of textbooks: of a bus's light on a wall
 # the weak outskirts do harm, and there are blocks enough.
 END = 2.0
-# Blocks' standard deviations are no smaller than this where it is asked on what they agree; links in which fewer agree
-# than this part of the blocks are the less trusted, as with a bus here in the one photo and there in the other.
-WIDE, AGREE = 5e-3, 0.8
+# Links in which fewer than this part of the blocks agree are the less trusted, as with a bus here in the one photo and
+# there in the other.
+AGREE = 0.8
+# What blocks agree on is sought on a grid (log: its step, and steps to either side of the median), their standard
+# deviations rounded to these; this many a side make one more value of their mean, as sky is noisy but wide.
+FINE, SPAN, SIZES, WIDE = 1e-3, 250, np.geomspace(2e-3, 0.08, 9), 3
+# How blocks err: this part normally, and beyond that the rest, on average by so much (log) to either side; where a bus
+# lights the picture, and where it does by less, most of the rest by so much to one side.
+PLAIN, LIT, FAINT = (0.6, 0.1), (0.25, 0.1), (0.25, 0.03)
+# A bus is at work where so many more blocks (part of all) are brighter by over two standard deviations than are darker,
+# and hardly any are (of both, so many more); or, between photos some steps apart, so many more by over so much (log).
+BUS, ONE_SIDED, BUS_FAR, BRIGHTER = 0.025, 0.6, 0.3, 0.01
 
 
 @dataclass
@@ -80,10 +89,11 @@ def ratio(first, second, vignetting=0.0, expected=np.nan):
     ratio as far as it is known, or NaN. Returns a Ratio, or None where too little corresponds.
     What the walk moved is laid on each other by dense inverse search optical flow (Kroeger et al. 2016). Sums over
     small blocks are compared, since what is left of error in that largely cancels in them; blocks in which the two
-    disagree, or at steep edges, count less. What is sought is the log ratio on which most of them agree, not the mean:
-    whoever walks through, a lamp that goes on, or a bus that lights most of the picture adds values far and wide, while
-    all that has not changed agrees on one. From there, Tukey's biweight (Beaton & Tukey 1974) judges each block by
-    itself and together with those around it, as light from elsewhere comes to many side by side. The model has the
+    disagree, or at steep edges, count less. What is sought is the log ratio on which all agree that has not changed,
+    not the mean: whoever walks through, a lamp that goes on, or a bus that lights most of the picture adds values far
+    and wide. From there, Tukey's biweight (Beaton & Tukey 1974) judges each block by itself and together with those
+    around it, as light from elsewhere comes to many side by side; where far more are brighter than darker, since a bus
+    only adds light, the chance that a block is unlit weighs it as well. The model has the
     ratio and, as far as their priors let them, the lens's vignetting (r^2, which the walk moves over the scene) and a
     change of it, as an aperture that closes differently makes.
     """
@@ -112,7 +122,7 @@ def ratio(first, second, vignetting=0.0, expected=np.nan):
     near = whole & ~(np.abs(values - expected) > ASTRAY)
     if near.sum() < MIN_BLOCKS:
         return None
-    model, normal, weight, error = _biweight(values, design, variance, near, (VIGNETTING, BREATHING))
+    model, normal, weight, error = _biweight(values, design, variance, near, (VIGNETTING, BREATHING), expected)
     counted = weight > 0
     if counted.sum() < MIN_BLOCKS / 2:
         return None
@@ -221,26 +231,38 @@ def _grid(height, width):
     return np.dstack(np.meshgrid(np.arange(width, dtype=np.float32), np.arange(height, dtype=np.float32)))
 
 
-def _biweight(values, design, variance, whole, prior):
+def _biweight(values, design, variance, whole, prior, expected):
     """Fit values = design @ model by Tukey's biweight.
 
     values, variance, whole (which of them to use): (rows, columns); design: (rows, columns, m); prior: standard
-    deviations, about zero, of all of the model but its first part, which starts where most agree.
+    deviations, about zero, of all of the model but its first part, which starts where it is expected, or if that is
+    NaN, on what blocks agree.
     Returns the model (m,), the data's information about it (m, m), the weights and the errors, (rows, columns).
     """
     sigma, sure = np.sqrt(variance), whole / variance
     hold_back = np.diag(np.square([1e-3, *(1 / p for p in prior)]))
-    model = np.array([_agreed(values[whole], sigma[whole]), *(0.0 for _ in prior)])
+    far = np.isfinite(expected)
+    start = expected if far else _agreed(values, sigma, whole)
+    model = np.array([start, *(0.0 for _ in prior)])
+    beyond, clear = (values - start)[whole], BRIGHTER if far else 2 * sigma[whole]
+    up, down = (beyond > clear).mean(), (beyond < -clear).mean()
+    least = BUS_FAR if far else max(BUS, ONE_SIDED * (up + down))
+    lit = np.sign(up - down) if abs(up - down) > least else 0.0
     around = np.maximum(_sums(sure), 1e-9)
     stretch = 1.0
     for _ in range(40):
         error = values - design @ model
         alone = np.abs(error) / sigma
-        together = np.abs(_sums(sure * error)) / np.sqrt(around)
+        mean, fine = _sums(sure * error) / around, 1 / np.sqrt(around)
+        together = np.abs(mean) / fine
         agree = whole & (alone < END * stretch)
         stretch_together = max(_spread(together[agree]), 0.5)
         u = np.square(np.maximum(alone / stretch, together / stretch_together) / END)
-        weight = np.where(u < 1, np.square(1 - u), 0) * sure
+        weight = np.where(u < 1, np.square(1 - u), 0)
+        if lit:
+            unlit = _unlit(error, sigma * stretch, lit) * _unlit(mean, fine * stretch_together, lit)
+            weight = np.minimum(weight, unlit)
+        weight *= sure
         scaled = design * weight[..., None]
         normal = np.tensordot(scaled, design, ((0, 1), (0, 1))) + hold_back
         change = np.linalg.solve(normal, np.tensordot(scaled, error, ((0, 1), (0, 1))) - hold_back @ model)
@@ -262,10 +284,46 @@ def _spread(magnitudes):
     return 1.4826 * float(np.partition(magnitudes, middle)[middle]) if len(magnitudes) else 1.0
 
 
-def _agreed(values, sigma):
-    """The value on which most agree, each as far as its sigma lets it; each counts one, however sure it is."""
-    reach = END * np.maximum(sigma, WIDE)
-    edges = np.concatenate([values - reach, values + reach])
-    order = np.argsort(edges, kind="stable")
-    best = np.argmax(np.cumsum(np.where(order < len(values), 1, -1)))
-    return edges[order[best : best + 2]].mean()
+def _agreed(values, sigma, whole):
+    """The value on which those agree that nothing has lit, of blocks and of the means of some side by side.
+
+    The greatest likelihood, over all values, of any of the mixtures in _mixtures(), by correlations of histograms, one
+    for each standard deviation; these are no more than neighbours differ by.
+    """
+    wide = [
+        cv2.boxFilter(part, -1, (WIDE, WIDE), normalize=False) for part in (whole / sigma**2, whole * values / sigma**2)
+    ]
+    alone, mean = values[whole], wide[1][whole] / wide[0][whole]
+    size = np.concatenate([sigma[whole], 1 / np.sqrt(wide[0][whole])])
+    size *= min(_spread(np.abs(alone - mean) / sigma[whole]), 1.0)
+    values, size = np.concatenate([alone, mean]), np.searchsorted(SIZES[:-1], size)
+    middle = np.median(values)
+    place = np.rint((values - middle) / FINE).astype(int) + SPAN
+    inside = (place >= 0) & (place <= 2 * SPAN)
+    counts = np.zeros((len(SIZES), 2 * SPAN + 1))
+    np.add.at(counts, (size[inside], place[inside]), 1)
+    told = np.fft.irfft((np.fft.rfft(counts, 8 * SPAN) * _mixtures()).sum(axis=1), 8 * SPAN)[:, 2 * SPAN : 4 * SPAN + 1]
+    return middle + FINE * (np.argmax(told.max(axis=0)) - SPAN)
+
+
+@functools.cache
+def _mixtures():
+    """Spectra of the mixtures' log likelihoods by how far off a block is, (5, sizes, frequencies), reversed."""
+    off, sigma = FINE * np.arange(2 * SPAN, -2 * SPAN - 1, -1), SIZES[:, None]
+    kinds = [(PLAIN, 0), *((kind, lit) for kind in (LIT, FAINT) for lit in (1, -1))]
+    return np.fft.rfft([np.log(sum(_mixture(off, sigma, *kind))) for kind in kinds], 8 * SPAN)
+
+
+def _mixture(error, sigma, kind, lit):
+    """Densities of what errs normally, and of the rest. kind: PLAIN, LIT or FAINT; lit: 1 brighter, -1 darker, or 0."""
+    part, reach = kind
+    normal = part * np.exp(-np.square(error / sigma) / 2) / (sigma * np.sqrt(2 * np.pi))
+    either = np.exp(-np.abs(error) / PLAIN[1]) / PLAIN[1] / 2
+    side = np.where(error * lit > 0, np.exp(-np.abs(error) / reach) / reach, 0) if lit else either
+    return normal, (1 - part) * (0.8 * side + 0.2 * either)
+
+
+def _unlit(error, sigma, lit):
+    """The chance that a block with such an error has not been lit (expectation maximisation, Dempster et al. 1977)."""
+    normal, rest = _mixture(error, sigma, LIT, lit)
+    return normal / (normal + rest)
