@@ -18,6 +18,30 @@ def mistake(text, tmp_path, night=True):
     return str(caught.value).removeprefix(str(path))
 
 
+BOMB = ", ".join(["&a0 [x, x]"] + [f"&a{k} [{', '.join([f'*a{k - 1}'] * 9)}]" for k in range(1, 11)])
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        (f"hold: [{BOMB}]", "repeats a value by '*'"),
+        (f"[{BOMB}]", "repeats a value by '*'"),
+        ("hold: &x [*x]", "repeats a value by '*'"),
+        ("hold: !!python/object/apply:os.system ['touch sprung']", "is not YAML"),
+        ("hold: " + "[" * 200_000, "is not YAML"),
+        ("hold: " + "9" * 100_000, "a number that there is not"),
+        ("fps: 2026-13-45", "a date or a number that there is not"),
+        ("? [a]\n: 1", "is not YAML"),
+    ],
+    ids=range(8),
+)
+def test_hostile_yaml_is_refused_at_once(text, words, tmp_path, monkeypatch):
+    """Growing to 9 to the power of 10 values, running a command, nested without end, no such number or date."""
+    monkeypatch.chdir(tmp_path)
+    assert words in mistake(text, tmp_path)
+    assert [file.name for file in tmp_path.iterdir()] == ["shoot.yaml"]
+
+
 @pytest.mark.parametrize(
     ("text", "sentence"),
     [

@@ -23,7 +23,11 @@ def load(path):
     Raises SettingsError for text that is not YAML, or is no table of settings.
     """
     try:
-        data = yaml.load(Path(path).read_text(encoding="utf-8"), yaml.CSafeLoader)
+        text = Path(path).read_text(encoding="utf-8")
+        # A few lines that repeat each other would grow to more than the memory holds as soon as they are shown.
+        if "*" in text and any(isinstance(event, yaml.AliasEvent) for event in yaml.parse(text, yaml.CSafeLoader)):
+            raise SettingsError(f"{path}: repeats a value by '*'; write the value out, and quote a name with a '*'")
+        data = yaml.load(text, yaml.CSafeLoader)
     except yaml.YAMLError as error:
         mark = getattr(error, "problem_mark", None)
         where = f", line {mark.line + 1}" if mark else ""
@@ -33,6 +37,10 @@ def load(path):
         ) from None
     except (UnicodeDecodeError, OSError) as error:
         raise SettingsError(f"{path}: cannot be read as text ({error}); save it as UTF-8") from None
+    except SettingsError:
+        raise
+    except ValueError as error:  # such as the 45th of a month
+        raise SettingsError(f"{path}: holds a date or a number that there is not ({error}); correct it") from None
     if data is None:
         return {}
     if not isinstance(data, dict):
