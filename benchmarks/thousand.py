@@ -18,28 +18,6 @@ import time
 from pathlib import Path
 
 REPO = Path(__file__).resolve().parent.parent
-FILES = [
-    "audit.json",
-    "master.mkv",
-    "master.framemd5",
-    "report.html",
-    "{id}_hd.mp4",
-    "work/ingest.json",
-    "work/glance.npz",
-    "work/frames.csv",
-    "work/hot.json",
-    "work/look.clf",
-    "work/look.cc",
-    "work/track.json",
-    "work/sights.npz",
-    "work/warps.json",
-    "work/hold.csv",
-    "work/gains.csv",
-    "work/light.json",
-    "work/framing.json",
-    "work/card.json",
-]
-PARTS = ("decoded/{}.npy", "proxies/{}.npz", "composed/{}.mkv", "composed/{}.framemd5", "composed/{}.yuv")
 INGESTED = {"photos": [{"problem": None, "width": 6000, "height": 4000}]}
 
 
@@ -55,7 +33,7 @@ def main():
         make_shoots(shoots, count, options.photos)
         run = [str(REPO / "scripts" / "run"), "--config", f"shoots={shoots}", f"results={results}"]
         tell(count, "dry run, everything to do", [*run, "-n"])
-        make_results(results, shoots, options.photos)
+        make_results(results, shoots, run)
         subprocess.run([*run, "--touch"], check=True, capture_output=True)
         tell(count, "run, nothing to do", run)
         tell(count, "start of a job on a cluster, twice", job(results, f"walk {count // 2:04d}"))
@@ -70,20 +48,17 @@ def make_shoots(folder, count, photos):
                 (shoot / f"IMG_{n:04d}.CR3").touch()
 
 
-def make_results(results, shoots, photos):
-    for shoot in shoots.iterdir():
-        files = [name.format(id=shoot.name) for name in FILES]
-        for chunk in range((photos + 19) // 20):
-            files += [f"work/{part.format(f'{chunk:03d}')}" for part in PARTS]
-            files += [f"work/times/{stage}.{chunk:03d}.tsv" for stage in ("decode", "compose")]
-        stages = ["ingest", "audit", "hot", "look", "track", "steady", "light", "framing"]
-        stages += ["master", "deliver", "report"]
-        for name in files + [f"work/times/{stage}.tsv" for stage in stages]:
-            file = results / shoot.name / name
+def make_results(results, shoots, run):
+    """Empty results of every shoot: the files that Snakemake says it would make of the first."""
+    names = sorted(shoot.name for shoot in shoots.iterdir())
+    only = subprocess.run([*run, f"only={names[0]}", "--summary"], check=True, capture_output=True, text=True)
+    made = [line.partition("\t")[0] for line in only.stdout.splitlines() if line.startswith(f"{names[0]}/")]
+    for name in names:
+        for file in (results / path.replace(names[0], name) for path in made):
             file.parent.mkdir(parents=True, exist_ok=True)
             file.touch()
-        (results / shoot.name / "work" / "ingest.json").write_text(json.dumps(INGESTED))
-        (results / shoot.name / "audit.json").write_text('{"findings": []}')
+        (results / name / "work" / "ingest.json").write_text(json.dumps(INGESTED))
+        (results / name / "audit.json").write_text('{"findings": []}')
     (results / "index.html").touch()
 
 
