@@ -256,14 +256,19 @@ def copied(shoot):
 
 
 def pages_and_master(shoot):
-    """What every shoot has beside its clips; nothing where other things are asked for."""
-    files = ("master.mkv", "report.html", "work/card.json") if not asked_for() else ()
-    return [f"{shoot.id}/{file}" for file in files]
+    """What every shoot has beside its clips."""
+    return [f"{shoot.id}/{file}" for file in ("master.mkv", "report.html", "work/card.json")]
 
 
 def wanted(shoot):
-    """The files that a shoot is run for: its clips, or what was asked for by name."""
+    """The files that a shoot is run for: its clips, what was asked for by name, or such files as were."""
+    if files := files_asked_for():
+        return [file for file in files if file.startswith(f"{shoot.id}/")]
     return [f"{shoot.id}/{ON_REQUEST[target]}" for target in asked_for()] or clips(shoot)
+
+
+def files_asked_for():
+    return [target for target in workflow.dag_settings.targets if "/" in target]
 
 
 def asked_for():
@@ -407,16 +412,18 @@ def frames_mb(wildcards):
 def close_night(ok):
     """Publish clips under their true names, bring the index page up to date, and say how it went."""
     closing.publish(GOOD_SHOOTS, RESULTS)
-    outcomes = closing.outcomes(SHOOTS, RESULTS, wanted, pages_and_master, STARTED)
     # Who asks for some things alone is told of those, and the night's pages stay as they are.
-    if not asked_for():
+    all_of_it = not (asked_for() or files_asked_for())
+    beside = pages_and_master if all_of_it else lambda shoot: []
+    outcomes = closing.outcomes(SHOOTS, RESULTS, wanted, beside, STARTED)
+    if all_of_it:
         closing.write_summary(RESULTS / "summary.json", outcomes, STARTED, time.time())
         if not ok:
             index_after_failure(outcomes)
     notices = closing.notices(SHOOTS, RESULTS, asked_for() == ["audit"]) + closing.frames(
         GOOD_SHOOTS, RESULTS, asked_for()
     )
-    if NIGHT["on_finish"] and not asked_for():
+    if NIGHT["on_finish"] and all_of_it:
         notices += closing.tell(NIGHT["on_finish"], RESULTS / "summary.json")
     text = closing.text(RESULTS, outcomes, notices)
     if told := os.environ.get("KERBWALK_CLOSING"):
