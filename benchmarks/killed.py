@@ -60,6 +60,7 @@ def main():
         if process.returncode == 0:
             clips += 1
             wrong += frames(results) != right
+            print(f"{kills.total()} kills, {clips} clips, {wrong} wrong, {vain} jobs done in vain", flush=True)
             shutil.rmtree(results)
         elif not hit:
             sys.exit(f"killed: a run failed that nothing befell; {out / 'log.txt'} says why")

@@ -4,12 +4,15 @@ import contextlib
 import copy
 import difflib
 import functools
+import os
 from fractions import Fraction
 from pathlib import Path
 
 import yaml
 
 SCHEMA = Path(__file__).parents[1] / "schemas" / "settings.schema.yaml"
+LONGEST = 1 << 20  # bytes of a settings file
+MOST = 100_000  # values in one, each as often as references (*name) repeat it
 NTSC_RATES = {23.976: "24000/1001", 23.98: "24000/1001", 29.97: "30000/1001", 59.94: "60000/1001"}
 
 
@@ -20,14 +23,12 @@ class SettingsError(ValueError):
 def load(path):
     """Read a YAML settings file as a dict ({} for an empty one).
 
-    Raises SettingsError for text that is not YAML, or is no table of settings.
+    Raises SettingsError for text that is not YAML, is no table of settings, or is made without end.
     """
+    if os.path.lexists(path) and not (os.path.isfile(path) and os.path.getsize(path) <= LONGEST):
+        raise SettingsError(f"{path}: this is no file, or one of more than a megabyte; write a file of settings")
     try:
-        text = Path(path).read_text(encoding="utf-8")
-        # A few lines that repeat each other would grow to more than the memory holds as soon as they are shown.
-        if "*" in text and any(isinstance(event, yaml.AliasEvent) for event in yaml.parse(text, yaml.CSafeLoader)):
-            raise SettingsError(f"{path}: repeats a value by '*'; write the value out, and quote a name with a '*'")
-        data = yaml.load(text, yaml.CSafeLoader)
+        data = yaml.load(Path(path).read_text(encoding="utf-8"), yaml.CSafeLoader)
     except yaml.YAMLError as error:
         mark = getattr(error, "problem_mark", None)
         where = f", line {mark.line + 1}" if mark else ""
@@ -37,15 +38,28 @@ def load(path):
         ) from None
     except (UnicodeDecodeError, OSError) as error:
         raise SettingsError(f"{path}: cannot be read as text ({error}); save it as UTF-8") from None
-    except SettingsError:
-        raise
-    except ValueError as error:  # such as the 45th of a month
-        raise SettingsError(f"{path}: holds a date or a number that there is not ({error}); correct it") from None
+    except ValueError as error:
+        raise SettingsError(f"{path}: a value is no number and no date ({error}); correct it, or quote it") from None
     if data is None:
         return {}
+    _check_values(data, path)
     if not isinstance(data, dict):
         raise SettingsError(f"{path}: expected settings as 'key: value' lines, found {_shown(data)}")
     return data
+
+
+def _check_values(data, path):
+    """Raise SettingsError where references make more of a few lines than anyone could check or print, and for .nan,
+    which is within any bounds."""
+    left, count = [data], 0
+    while left:
+        value, count = left.pop(), count + 1
+        if count > MOST:
+            raise SettingsError(f"{path}: these are more than {MOST} settings; write fewer, without references (*name)")
+        if value != value:
+            raise SettingsError(f"{path}: a value is .nan, which is no number; correct it")
+        if isinstance(value, (dict, list, set)):
+            left += value.values() if isinstance(value, dict) else value
 
 
 def typed(arguments):
