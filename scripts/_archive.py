@@ -68,8 +68,10 @@ def lay_out(contents, out, photos):
         if not source.exists() or checked.checksum(source) != photo["checksum"]:
             raise stage.StageError(f"{source}: this is not the photo that the clip was made of; find the right one")
         link(source, place)
-    for path, table in ((shoot / "shoot.yaml", "shoot"), (out / "night.yaml", "night")):
-        path.write_text(json.dumps(contents.settings[table], ensure_ascii=False), encoding="utf-8")
+    # The command for the end of a night is not for this one, nor may a bag of others name one.
+    night = contents.settings["night"] | {"on_finish": None}
+    for path, table in ((shoot / "shoot.yaml", contents.settings["shoot"]), (out / "night.yaml", night)):
+        path.write_text(json.dumps(table, ensure_ascii=False), encoding="utf-8")
 
 
 def link(source, place):

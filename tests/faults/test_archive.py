@@ -81,6 +81,27 @@ def test_a_bag_of_a_later_format_or_of_others_is_refused(tmp_path):
             bag.shoot_of(folder)
 
 
+@pytest.mark.parametrize(
+    ("shoot", "photo"), [("../walk", "a.dng"), ("..", "a.dng"), ("walk", "../a.dng"), ("walk", "/a.dng")]
+)
+def test_a_bag_whose_names_lead_elsewhere_is_refused(shoot, photo, tmp_path):
+    for name in ("settings", "photos", "environment"):
+        stage.write_json(tmp_path / f"{name}.json", {"photos": [{"name": photo}]})
+    bagit.make_bag(str(tmp_path), {"External-Identifier": shoot, bag.VERSION_KEY: "1"})
+    with pytest.raises(stage.StageError, match="take a bag that Kerbwalk made"):
+        bag.read(tmp_path)
+
+
+def test_making_it_again_runs_no_command_of_the_bag(tmp_path):
+    import _archive
+
+    night = {"on_finish": "touch sprung", "only": []}
+    (tmp_path / "shoots" / "walk").mkdir(parents=True)
+    photos = {"photos": []}
+    _archive.lay_out(bag.Contents("walk", tmp_path, {"night": night, "shoot": {}}, photos, {}), tmp_path, None)
+    assert settings.load(tmp_path / "night.yaml") == {"on_finish": None, "only": []}
+
+
 def test_what_differs_is_told_by_frame(tmp_path):
     """10-bit pictures, one of which is two steps off throughout: 20 log10(1023 / 2) = 54.2 dB."""
     for name, off in (("was.mkv", 0), ("is.mkv", 2)):

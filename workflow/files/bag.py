@@ -128,7 +128,13 @@ def damage(folder, processes=1):
 
 
 def read(folder):
-    """The Contents of a bag that is whole."""
-    data = Path(folder, "data")
-    tables = (read_json(data / f"{name}.json") for name in ("settings", "photos", "environment"))
-    return Contents(shoot_of(folder), data, *tables)
+    """The Contents of a bag that is whole. Raises StageError where a name in it leads out of a folder."""
+    data, shoot = Path(folder, "data"), shoot_of(folder)
+    tables = [read_json(data / f"{name}.json") for name in ("settings", "photos", "environment")]
+    if shoot != Path(shoot).name or shoot == "..":
+        raise StageError(f"{folder}: its shoot's name is the path {shoot!r}; take a bag that Kerbwalk made")
+    for photo in tables[1]["photos"]:
+        path = Path(photo["name"])
+        if path.is_absolute() or ".." in path.parts:
+            raise StageError(f"{folder}: the photo {photo['name']!r} is outside of it; take a bag that Kerbwalk made")
+    return Contents(shoot, data, *tables)
