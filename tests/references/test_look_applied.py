@@ -80,7 +80,9 @@ def differences(path, colours):
 def test_any_cdl_keeps_the_bound(tmp_path, colours):
     """Twenty grades, strong ones too, under curves as they come: within 1/65535 of the signal, but for one colour in a
     million at most, and those within four times that: a few logarithms' last bits differ, and a tone curve and a matrix
-    in which bright channels nearly cancel can make much of that.
+    in which bright channels nearly cancel can make much of that. This is no bound for all grades: where one leaves a
+    channel of what is full far below the others, the tone curve is nearly a step. Of 23 million other colours
+    under 235 looks three were more than 1/65535 off, one of them 14/65535, for a last bit of 3e-8 before that step.
     """
     rng, beyond, worst = np.random.default_rng(11), 0, 0
     colours = np.vstack([colours[::2], rng.uniform(-1, 8, (20_000, 3)), 10 ** rng.uniform(-7, -2, (30_000, 3))])
