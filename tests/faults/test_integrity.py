@@ -41,7 +41,7 @@ def test_the_audit_alone(night):
     assert night.finish("audit", "--cores", "2").splitlines()[-2:] == night.said.splitlines()[-2:]
     assert (night.results / "walk" / "audit.json").stat().st_mtime_ns == before
     # A file asked for by its name is told of as well, and nothing that was not.
-    assert night.finish("walk/work/ingest.json").splitlines()[-1] == "1 of 1 shoots finished"
+    assert night.finish("walk/work/lens.json").splitlines()[-1] == "1 of 1 shoots finished"
 
 
 def test_a_flipped_bit_is_noticed_by_the_next_stage_that_reads_it(night, restored, failures):
