@@ -50,7 +50,7 @@ def test_an_edge_across_a_fold_is_kept_straight(places):
     mast = np.array([[900.0, 300.0], [930.0, 760.0]])
     along = mast[0] + np.linspace(0, 1, 50)[:, None] * (mast[1] - mast[0])
     bent = []
-    for straight in ((), [mast]):
+    for straight in ((), np.array([mast])):
         shift = CAMERA[0, 0] * SHAKE * parallax.at(surface(places, near, straight).off, along, SIZE)
         line = np.polyval(np.polyfit(along[:, 1], shift, 1), along[:, 1])
         bent.append(np.abs(shift - line).max())

@@ -186,18 +186,26 @@ def _corners(places, size):
 def _along(straight, size):
     """The normal equations of nodes whose surface is linear along edges (e, 2, 2): (nodes, nodes)."""
     nodes_in_all = NODES[0] * NODES[1]
-    system = np.zeros((nodes_in_all, nodes_in_all))
-    for start, end in straight:
-        # twice in a cell, so that no cell's bend is overlooked
-        part = np.linspace(0, 1, 3 + int(2 * np.hypot(*(end - start)) / size[0] * (NODES[0] - 1)))[:, None]
-        node, factor = _corners(start + part * (end - start), size)
-        own, column = np.unique(node, return_inverse=True)
-        rows = np.zeros((len(part), len(own)))
-        np.add.at(rows, (np.arange(len(part))[:, None], column.reshape(node.shape)), factor)
-        lines = np.linalg.qr(np.hstack([np.ones_like(part), part]))[0]
-        rows -= lines @ (lines.T @ rows)
-        system[np.ix_(own, own)] += rows.T @ rows / BENT**2
-    return system
+    if not len(straight):
+        return np.zeros((nodes_in_all, nodes_in_all))
+    way = straight[:, 1] - straight[:, 0]
+    # twice in a cell, so that no cell's bend is overlooked
+    count = 3 + (2 * np.hypot(*way.T) / size[0] * (NODES[0] - 1)).astype(int)
+    first, edge = np.cumsum(count) - count, np.repeat(np.arange(len(count)), count)
+    part = (np.arange(len(edge)) - first[edge]) / (count[edge] - 1)
+    rows = _Rows(*_corners(straight[edge, 0] + part[:, None] * way[edge], size))
+    # What is left of values once a constant and a slope are taken off, each of length 1 over its edge.
+    slope = (part - 0.5) / np.sqrt(np.add.reduceat(np.square(part - 0.5), first))[edge]
+    linear = []
+    for basis in (1 / np.sqrt(count)[edge], slope):
+        found = np.bincount(
+            (edge[:, None] * nodes_in_all + rows.node).ravel(),
+            (basis[:, None] * rows.factor).ravel(),
+            len(count) * nodes_in_all,
+        )
+        linear.append(found.reshape(len(count), nodes_in_all))
+    linear = np.concatenate(linear)
+    return (rows.squared(np.ones(len(edge))) - linear.T @ linear) / BENT**2
 
 
 class _Rows:
