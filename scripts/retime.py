@@ -6,6 +6,7 @@ Output
 """
 
 import _workflow  # noqa: F401
+import functools
 import json
 from fractions import Fraction
 
@@ -26,25 +27,29 @@ def main():
     frames = retime.retimed(warps["frames"], float(Fraction(args.settings["rate"])), args.settings["pace"])
     places, seen = {p["name"]: k for k, p in enumerate(warps["photos"])}, {}
 
+    @functools.cache
+    def pair(first, last, part):
+        return between(warps["photos"][places[first] : places[last] + 1], part, warps["size"])
+
     def named(photo):
         if isinstance(photo, str):
             return photo
         name = "{} to {}, {:.6f}, {}".format(*photo)
-        if name not in seen:
-            seen[name] = between(warps, places, *photo) | {"name": name}
+        *place, which = photo
+        seen[name] = pair(*place)[which] | {"name": name}
         return name
 
     frames = [[(named(photo), share) for photo, share in frame] for frame in frames]
     stage.write_json(args.out, warps | {"frames": frames, "photos": [*warps["photos"], *seen.values()]})
 
 
-def between(warps, places, first, last, part, which):
-    """The record of a photo as it is seen from between two."""
-    way = warps["photos"][places[first] : places[last] + 1]
-    matrix, grid = retime.views(way, part, warps["size"])[which]
+def between(way, part, size):
+    """The records of the first and the last photo of a way, as they are seen from between them (retime.views)."""
     scale = (1 - part) * way[0]["scale"] + part * way[-1]["scale"]
-    warp = {"matrix": matrix.tolist(), "grid": np.round(grid, 3).tolist()}
-    return way[-which] | warp | {"photo": (first, last)[which], "scale": scale}
+    return [
+        photo | {"matrix": matrix.tolist(), "grid": np.round(grid, 3).tolist(), "photo": photo["name"], "scale": scale}
+        for photo, (matrix, grid) in zip((way[0], way[-1]), retime.views(way, part, size), strict=True)
+    ]
 
 
 if __name__ == "__main__":
