@@ -80,12 +80,11 @@ def main():
         hold = reduced(np.array(args.settings["hold"]) * size - 0.5, scale)
     with ThreadPoolExecutor(args.threads) as pool:
         placed, sights = track.follow_shoot(grey_reader, len(order), middle, hold, pool.map, level)
-        looked = edges.looked_at(len(names))
-        seen = list(pool.map(lambda k: edges.found(encode(Proxies(args.proxies).grey(names[k]))), looked))
+        looked, left_out = edges.looked_at(len(names)), int(reference not in names)
+        seen = list(pool.map(lambda k: edges.found(encode(grey_reader()(k + left_out))), looked))
     photos = [described(name, one, to_photo, scale) for name, one in zip(order, placed, strict=True)]
     said(photos, {name: np.array(point) * size - 0.5 for name, point in args.settings["hold_in"].items()})
     photo, point, at = sights
-    left_out = int(reference not in names)
     with stage.whole(args.sights) as temporary, open(temporary, "wb") as file:
         straight = {"edge_photo": np.repeat(looked, [len(one) for one in seen]), "edge": np.concatenate(seen)}
         straight["edge"] = enlarged(straight["edge"], scale)
