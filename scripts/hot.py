@@ -9,6 +9,8 @@ Output hot.json
 import _workflow  # noqa: F401
 import json
 
+import numpy as np
+
 from files import checked, dark, stage
 from files.photo import read_mosaic
 from kerbwalk import hot, ingest
@@ -34,21 +36,21 @@ def main():
         for name, path in (usable[k] for k in hot.chosen(len(usable))):
             mosaic = read_mosaic(path, checked.read_photo(path, records[name]))
             if mosaic is not None and shape in (None, mosaic.values.shape):
-                most = max(most, int(mosaic.values.max()))
+                most = max(most, int(mosaic.values.max())) if taken else 0
                 dark.take_off(mosaic, taken, name)
                 shape = mosaic.values.shape
                 asked.append(name)
                 yield mosaic
 
     sites = hot.sites(mosaics())
-    if taken and most:
-        sites = sorted({*map(tuple, sites), *map(tuple, hot.glaring(taken[1].values, taken[1].black, most))})
+    if most:
+        sites = np.unique(np.vstack([sites, hot.glaring(taken[1].values, taken[1].black, most)]), axis=0)
     stage.write_json(
         args.out,
         {
             "photos": sorted(asked) if len(asked) >= hot.LEAST else [],
             "size": shape and [shape[1], shape[0]],
-            "sites": [[int(x), int(y)] for x, y in sites],
+            "sites": sites.tolist(),
         },
     )
 
