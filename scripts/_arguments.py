@@ -113,10 +113,11 @@ def places(arguments: Arguments, cwd: Path, repo: Path) -> tuple[Path, Path, boo
     layers.append((dict(arguments.config), cwd, "--config"))
     shoots = _last_named("shoots", layers)
     # A word for the shoots that is misspelt would have the demo made, which takes minutes.
-    for key, where in [(key, where) for settings, _, where in layers for key in settings if shoots is None]:
-        if key not in layers[0][0]:
-            near = difflib.get_close_matches(key, layers[0][0], n=1, cutoff=0)[0]
-            raise SettingsError(f"{where}: {key!r} is not a setting; the nearest is {near!r}.")
+    if shoots is None:
+        for settings, _, where in layers:
+            for key in (key for key in settings if key not in layers[0][0]):
+                near = difflib.get_close_matches(str(key), layers[0][0], n=1, cutoff=0)[0]
+                raise SettingsError(f"{where}: {key!r} is not a setting; the nearest is {near!r}.")
     results = _last_named("results", layers if shoots else layers[1:])
     if results is None:
         results = demo / "results" if shoots is None else repo / "results"
