@@ -17,6 +17,8 @@ from pathlib import Path
 MARK = "kerbwalk: "
 # A job hangs that takes so many times the minutes which it asks a scheduler for; those are four times what it takes.
 PATIENCE = 3
+# Seconds for the last sentence of such a job.
+LAST_WORDS = 3
 
 
 class StageError(Exception):
@@ -72,7 +74,7 @@ def _end_after(seconds):
     watch.daemon = True
     watch.start()
     # A library that keeps all threads of Python waiting is ended without a sentence.
-    faulthandler.dump_traceback_later(seconds + PATIENCE, exit=True)
+    faulthandler.dump_traceback_later(seconds + LAST_WORDS, exit=True)
 
 
 @contextlib.contextmanager
