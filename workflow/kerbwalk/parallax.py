@@ -17,10 +17,11 @@ from kerbwalk.registration import transfer
 
 # Nodes of the grid, across and down, over the plane's whole width and height.
 NODES = 25, 17
+NODES_IN_ALL = NODES[0] * NODES[1]
 # The next are in pixels of the usual shake in a picture of this longer side.
 SIDE = 3000
-# How well a point's own shift is known at best, how much the surface bends from node to
-# node, how far it may stand off the homography where nothing is seen, and how far off a line it may be along an edge.
+# How well a point's own shift is known at best, how much the surface bends from node to node, how far it may stand off
+# the homography where nothing is seen, and how far off a line it may be along an edge.
 SURE = 0.25
 BEND = 0.25
 APART = 4.0
@@ -185,9 +186,8 @@ def _corners(places, size):
 
 def _along(straight, size):
     """The normal equations of nodes whose surface is linear along edges (e, 2, 2): (nodes, nodes)."""
-    nodes_in_all = NODES[0] * NODES[1]
     if not len(straight):
-        return np.zeros((nodes_in_all, nodes_in_all))
+        return np.zeros((NODES_IN_ALL, NODES_IN_ALL))
     way = straight[:, 1] - straight[:, 0]
     # twice in a cell, so that no cell's bend is overlooked
     count = 3 + (2 * np.hypot(*way.T) / size[0] * (NODES[0] - 1)).astype(int)
@@ -199,11 +199,11 @@ def _along(straight, size):
     linear = []
     for basis in (1 / np.sqrt(count)[edge], slope):
         found = np.bincount(
-            (edge[:, None] * nodes_in_all + rows.node).ravel(),
+            (edge[:, None] * NODES_IN_ALL + rows.node).ravel(),
             (basis[:, None] * rows.factor).ravel(),
-            len(count) * nodes_in_all,
+            len(count) * NODES_IN_ALL,
         )
-        linear.append(found.reshape(len(count), nodes_in_all))
+        linear.append(found.reshape(len(count), NODES_IN_ALL))
     linear = np.concatenate(linear)
     return (rows.squared(np.ones(len(edge))) - linear.T @ linear) / BENT**2
 
@@ -218,13 +218,12 @@ class _Rows:
 
     def squared(self, weight):
         """rows^T diag(weight) rows."""
-        nodes_in_all = NODES[0] * NODES[1]
         weighted = (weight[:, None] * self.product).ravel()
-        return np.bincount(self.pair, weighted, nodes_in_all**2).reshape(nodes_in_all, -1)
+        return np.bincount(self.pair, weighted, NODES_IN_ALL**2).reshape(NODES_IN_ALL, -1)
 
     def back(self, values):
         """rows^T values."""
-        return np.bincount(self.node.ravel(), (values[:, None] * self.factor).ravel(), NODES[0] * NODES[1])
+        return np.bincount(self.node.ravel(), (values[:, None] * self.factor).ravel(), NODES_IN_ALL)
 
     def of(self, values):
         """rows values."""
