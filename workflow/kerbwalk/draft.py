@@ -1,8 +1,7 @@
 """Small pictures straight from the sensor's mosaic, for a draft."""
 
+import numba
 import numpy as np
-
-from kerbwalk.decode import added
 
 # A draft's clip is fitted inside this box; its pictures have at least so many pixels on their long side: of more it
 # would take longer, and show nothing more that one chooses by.
@@ -21,15 +20,30 @@ def blocks(values, pattern, black, factor):
     (p, q); factor: a multiple of p and q. Pixel x of the result lies at factor x + (factor - 1) / 2.
     """
     rows, columns = pattern.shape
-    height, width = (n // factor for n in values.shape)
-    cut = values[: height * factor, : width * factor]
-    total, levels, counts = np.zeros((height, width, 3), np.float32), np.zeros(3), np.zeros(3)
-    for down in range(rows):
-        line = added([cut[k::factor] for k in range(down, factor, rows)])
-        for across in range(columns):
-            colour = pattern[down, across]
-            total[..., colour] += added([line[:, k::factor] for k in range(across, factor, columns)])
-            levels[colour] += black[down, across]
-            counts[colour] += 1
-    times = factor**2 / (rows * columns)
-    return (total - np.float32(times * levels)) / np.float32(times * np.maximum(counts, 1))
+    total = _sums(values, np.asarray(pattern), factor)
+    times = factor**2 // (rows * columns)
+    counts = times * np.bincount(np.ravel(pattern), minlength=3)
+    levels = times * np.bincount(np.ravel(pattern), np.ravel(black), minlength=3)
+    return (total - np.float32(levels)) / np.float32(np.maximum(counts, 1))
+
+
+@numba.njit(cache=True, nogil=True)
+def _sums(values, pattern, factor):
+    rows, columns = pattern.shape
+    height, width = values.shape[0] // factor, values.shape[1] // factor
+    total = np.zeros((height, width, 3), np.float32)
+    line = np.empty(width * factor, np.uint32)
+    for y in range(height):
+        # Lines of one kind are added first, as they lie, by the vector units.
+        for row in range(rows):
+            line[:] = 0
+            for j in range(y * factor + row, (y + 1) * factor, rows):
+                line += np.ascontiguousarray(values[j, : len(line)])
+            for column in range(columns):
+                colour = pattern[row, column]
+                for x in range(width):
+                    added = np.uint32(0)
+                    for i in range(x * factor + column, (x + 1) * factor, columns):
+                        added += line[i]
+                    total[y, x, colour] += added
+    return total
