@@ -20,6 +20,7 @@ Outputs
 import _workflow  # noqa: F401
 import csv
 import json
+from concurrent.futures import ThreadPoolExecutor
 
 import cv2
 import numpy as np
@@ -40,6 +41,7 @@ def main():
     parser.add_argument("--sights", required=True)
     parser.add_argument("--warps", required=True)
     parser.add_argument("--settings", required=True, type=json.loads, help='JSON: {"light": {...}}')
+    parser.add_argument("--threads", type=int, default=1)
     parser.add_argument("--out", required=True)
     parser.add_argument("--found", required=True, help="light.json")
     args = parser.parse_args()
@@ -49,7 +51,8 @@ def main():
     photos, proxies = warps["photos"], Proxies(args.proxies)
     names = [p["name"] for p in photos]
     known, reference = known_steps(stage.read_json(args.ingest), warps["reference"], names, settings["filters"])
-    levels, sigmas, ratios = measure(warps, proxies, np.load(args.sights))
+    with ThreadPoolExecutor(args.threads) as pool:
+        levels, sigmas, ratios = measure(warps, proxies, np.load(args.sights), pool.map)
     period = settings["keep_slower_than"]
     colours = places.colour_flicker(len(photos), ratios, period)
     # The ratios are of grey: what its red and blue have of their own is not the photo's.
@@ -102,18 +105,24 @@ def known_steps(shoot, reference, names, filters):
     return np.array([stops[name] for name in names]) - stops[reference], place
 
 
-def measure(warps, proxies, sights):
-    """How bright the photos are: log e, their sigmas, and the ratios {(i, j): Ratio} that say it."""
+def measure(warps, proxies, sights, pool=map):
+    """How bright the photos are: log e, their sigmas, and the ratios {(i, j): Ratio} that say it.
+
+    pool: a `map` that may look at several photos side by side.
+    """
     photos, glass = warps["photos"], warps["lens"]
     placed = [k for k, p in enumerate(photos) if p["placed"]]
     matrices = {k: laying(photos[k], warps["hold"], proxies.light_scale) for k in placed}
-    laid = {k: lay(photos[k]["name"], matrices[k], glass, proxies) for k in placed}
+    laid = dict(zip(placed, pool(lambda k: lay(photos[k]["name"], matrices[k], glass, proxies), placed), strict=True))
     lasting = places_seen(laid, matrices, sights, glass, proxies.light_scale)
 
     def links(steps, levels, vignetting):
-        pairs = zip(placed, placed[steps:], strict=False)
-        found = {(i, j): light.ratio(laid[i], laid[j], vignetting, levels[j] - levels[i]) for i, j in pairs}
-        return {pair: ratio for pair, ratio in found.items() if ratio}
+        pairs = list(zip(placed, placed[steps:], strict=False))
+        found = pool(lambda pair: link(*pair, vignetting, levels), pairs)
+        return {pair: ratio for pair, ratio in zip(pairs, found, strict=True) if ratio}
+
+    def link(i, j, vignetting, levels):
+        return light.ratio(laid[i], laid[j], vignetting, levels[j] - levels[i])
 
     ratios = links(1, np.full(len(photos), np.nan), 0.0)
     levels, _ = light.solve(len(photos), ratios)

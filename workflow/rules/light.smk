@@ -14,6 +14,7 @@ rule light:
     priority: in_turn
     conda:
         ENVIRONMENT
+    threads: 2
     resources:
         mem_mb=memory("light"),
         runtime=runtime("light"),
@@ -24,4 +25,4 @@ rule light:
         "{wildcards.shoot}: measuring the light"
     shell:
         "KERBWALK_MINUTES={resources.runtime} kerbwalk light --ingest {input.ingest:q} --proxies {input.proxies:q} --sights {input.sights:q}"
-        " --warps {input.warps:q} --settings {params.settings:q} --out {output.gains:q} --found {output.found:q} 2> {log:q}"
+        " --warps {input.warps:q} --settings {params.settings:q} --threads {threads} --out {output.gains:q} --found {output.found:q} 2> {log:q}"
