@@ -79,9 +79,9 @@ def main():
     firm = firm if firm.any() else known.seen[:count]
     even = walk.even_out(solved, known, firm, hold, level, fixed, settings["smooth"], settings["held"] == "all")
     walk.lean_on_hold(solved, even, known, hold, known.seen[:count] & ~shown)
-    straight = {k: edge[(edge_photo == k) & known.seen[k]] for k in edges.looked_at(count)}
-    surfaces = parallax.surfaces(solved.world, solved.covariance, solved.lasts, even, hold, size, straight)
     bends = settings["parallax"] and settings["held"] == "point"
+    straight = {k: edge[(edge_photo == k) & known.seen[k]] for k in edges.looked_at(count)} if bends else None
+    surfaces = parallax.surfaces(solved.world, solved.covariance, solved.lasts, even, hold, size, straight)
 
     bumped = steady.bumped(known.hold[:count], size[0])
     covered = steady.covered([p.get("likeness", np.nan) for p in photos])

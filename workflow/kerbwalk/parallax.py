@@ -49,7 +49,8 @@ def surface(places, nearness, sigma, weight, hold, hold_nearness, camera, size, 
 
     places: (n, 2) on the plane, pixels; nearness: (n,) inverse depth, and sigma, its standard deviation; weight:
     (n,), 0..1; hold, hold_nearness: a point through which it goes exactly; camera: K; size: (width, height) of the
-    plane; shake: the usual error of place; straight: (e, 2, 2) ends of straight edges on the plane. Returns a Nearness.
+    plane; shake: the usual error of place; straight: (e, 2, 2) ends of straight edges on the plane, or
+    None where the plane about the hold point is enough. Returns a Nearness.
     Thin-plate energy on a grid (second differences), reweighted so that it may fold where walls meet (iteratively
     reweighted for an L1 norm), data by Geman-McClure; along an edge, of whatever it is one, what departs from a linear
     function is penalised (as Chang & Chuang 2012, "A line-structure-preserving approach to image resizing", do).
@@ -70,17 +71,20 @@ def surface(places, nearness, sigma, weight, hold, hold_nearness, camera, size, 
         rest = wanted - offset[:, :2] @ slope
         trust = 1 / (1 + (rest / OTHER) ** 2) ** 2
     normal = np.append(slope / scale, hold_nearness - slope @ ray_hold[:2] / scale)
-    off = _grid(places, rest, weight * doubt, size, straight)
-    off -= at(off, np.array([hold]), size)[0]
+    off = np.zeros(NODES[::-1])
+    if straight is not None:
+        off = _grid(places, rest, weight * doubt, size, straight)
+        off -= at(off, np.array([hold]), size)[0]
     return Nearness(normal, off / scale)
 
 
-def surfaces(world, covariance, lasts, even, hold, size, straight):
+def surfaces(world, covariance, lasts, even, hold, size, straight=None):
     """The surface of inverse depth as each even camera sees it.
 
     world: cameras.World; covariance: of its points; lasts: (k, 2), first and last photo that show a point, the first
     beyond the last for those not to be used; even: walk.Even, the even cameras; hold: (2,) on the plane; size: of it;
-    straight: {photo: (e, 2, 2) ends of its straight edges, photo pixels}, of the photos of edges.looked_at.
+    straight: {photo: (e, 2, 2) ends of its straight edges, photo pixels}, of the photos of edges.looked_at; or None
+    where the planes are enough.
     Returns (normals (n, 3), offs (n, gh, gw)). Every third is fitted, those between are interpolated, and points fade
     out beyond the photos that show them: so the surface changes slowly.
     """
@@ -97,9 +101,11 @@ def surfaces(world, covariance, lasts, even, hold, size, straight):
             about = (np.abs(at_plane / size - 0.5) < 0.6).all(1)
         use = about & (weight > 0)
         seen, held = (at_plane[use], nearness[use], sigma[use], weight[use]), nearness[cameras.HOLD]
-        # The plane is a homography from the photo but for shifts, which are too small to matter to where an edge lies.
-        turned = even.camera[k] @ even.turn[k] @ world.turn[k].T @ np.linalg.inv(world.camera)
-        kept = transfer(turned, straight[k].reshape(-1, 2)).reshape(-1, 2, 2)
+        kept = None
+        if straight is not None:
+            # The plane is a homography from the photo but for shifts, too small to matter to where an edge lies.
+            turned = even.camera[k] @ even.turn[k] @ world.turn[k].T @ np.linalg.inv(world.camera)
+            kept = transfer(turned, straight[k].reshape(-1, 2)).reshape(-1, 2, 2)
         found = surface(*seen, hold, held, even.camera[k], size, shake, kept)
         normals.append(found.normal)
         offs.append(found.off)
