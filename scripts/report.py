@@ -19,6 +19,7 @@ Outputs
 import _workflow  # noqa: F401
 import json
 import os
+from concurrent.futures import ThreadPoolExecutor
 from fractions import Fraction
 from pathlib import Path
 
@@ -63,15 +64,18 @@ def main():
     ingest, audit, track, warps, framing = (
         stage.read_json(path) for path in (args.ingest, args.audit, args.track, args.warps, args.framing)
     )
-    measured = measure(args.measured, framing, warps)
     gains, found = read_gains(args.gains), stage.read_json(args.found)
-    taken = AsTaken(Proxies(args.proxies), processor(args.look))
     photos, frames = warps["photos"], warps["frames"]
     names = [name for frame in frames for name, _ in frame]
-    pictures = {name: taken.small(name) for name in dict.fromkeys(names)}
     rate = frame_rate(args.settings["fps"])
-    with stage.whole(args.unprocessed) as temporary:
-        taken.clip(temporary, warps, framing, rate, pictures)
+    # The clip is measured beside what is made of the photos.
+    with ThreadPoolExecutor(1) as beside:
+        measuring = beside.submit(measure, args.measured, framing, warps)
+        taken = AsTaken(Proxies(args.proxies), processor(args.look))
+        pictures = {name: taken.small(name) for name in dict.fromkeys(names)}
+        with stage.whole(args.unprocessed) as temporary:
+            taken.clip(temporary, warps, framing, rate, pictures)
+        measured = measuring.result()
     aims = charts.aim(photos, framing)
     records = {p["name"]: p for p in ingest["photos"]}
     card = {

@@ -2,12 +2,14 @@
 
 import tempfile
 
+import cv2
 import numpy as np
 
 from files import ffmpeg
 from files.stage import StageError
 from kerbwalk import report
 from kerbwalk.colour import LUMA_BT709
+from kerbwalk.decode import averaged
 
 # The clip is looked at this small, but for the hold point's surroundings and the frames that the page shows.
 SMALL, PATCH, SHOWN = 640, 160, 1280
@@ -44,12 +46,11 @@ def measure(clip, framing, warps):
         further = [*further, shown.name]
         for frame in ffmpeg.frames(clip, (width + size[0], height), "rgb48le", filters, further):
             small, patch = frame[:, :width], frame[: size[1], width:]
-            patches.append((patch @ LUMA_BT709).astype(np.float32))
+            patches.append(cv2.transform(np.float32(patch), np.float32([LUMA_BT709])))
             columns.append((small[:, int(point[0] / output[0] * width)] >> 8).astype(np.uint8))
-            light = report.linear_light(small) @ LUMA_BT709
-            level.append(light.mean())
-            tidy = light[:, : width // SQUARE * SQUARE].reshape(height // SQUARE, SQUARE, -1, SQUARE)
-            squares.append(tidy.mean((1, 3)).astype(np.float32))
+            light = cv2.transform(report.linear_light(small), np.float32([LUMA_BT709]))
+            level.append(light.mean(dtype=float))
+            squares.append(averaged(light, SQUARE))
         if not patches:
             raise StageError(f"{clip}: holds no frames; delete it and start the same command again")
         pictures = list(np.fromfile(shown.name, np.uint8).reshape(-1, *shape))
