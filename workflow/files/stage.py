@@ -55,6 +55,10 @@ def run(main):
     except Exception as error:
         traceback.print_exc()
         _fail(f"{Path(sys.argv[0]).stem}: unexpected {type(error).__name__}: {error}")
+    # All is written: to take the interpreter and its libraries apart would take up to half a second.
+    sys.stdout.flush()
+    sys.stderr.flush()
+    os._exit(0)
 
 
 def _end_after(seconds):
