@@ -81,7 +81,8 @@ def main():
     with ThreadPoolExecutor(args.threads) as pool:
         placed, sights = track.follow_shoot(grey_reader, len(order), middle, hold, pool.map, level)
         looked, left_out = edges.looked_at(len(names)), int(reference not in names)
-        seen = list(pool.map(lambda k: edges.found(encode(grey_reader()(k + left_out))), looked))
+        grey = grey_reader()
+        seen = list(pool.map(lambda k: edges.found(encode(grey(k + left_out))), looked))
     photos = [described(name, one, to_photo, scale) for name, one in zip(order, placed, strict=True)]
     said(photos, {name: np.array(point) * size - 0.5 for name, point in args.settings["hold_in"].items()})
     photo, point, at = sights

@@ -67,7 +67,8 @@ def test_a_street_seen_under_another_aim_and_exposure(opencv_samples):
     for level in (200, 50):
         one, other = (registration.encode(p.astype(np.uint16) * n) for p, n in ((first, 200), (second, level)))
         points, reach = registration.corners(one), 0.18 * one.shape[1]
-        starts = [np.array([[1, 0, dx], [0, 1, dy], [0, 0, 1]]) for dx, dy in registration.coarse_shifts(one, other)]
+        shifts = registration.coarse_shifts(*map(registration.spectrum, (one, other)), one.shape)
+        starts = [np.array([[1, 0, dx], [0, 1, dy], [0, 0, 1]]) for dx, dy in shifts]
         found = [registration.register(one, other, points, start, centre, reach)[0] for start in starts]
         link = max((f for f in found if f), key=lambda f: f.inliers)
         assert link.inliers >= 30 and link.share > 0.5

@@ -24,7 +24,7 @@ def test_coarse_shift(waves, shift):
     """To either side: a shift by more than half of the transform's period would come out with the wrong sign."""
     texture = waves(5)
     first, second = (eight_bit(texture.seen(SIZE, shifted(*s))) for s in ((0, 0), shift))
-    found = registration.coarse_shifts(first, second)
+    found = registration.coarse_shifts(*map(registration.spectrum, (first, second)), first.shape)
     assert len(found) == 3
     assert np.hypot(*np.subtract(found[0], shift)) <= 3
 

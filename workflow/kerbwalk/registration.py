@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from scipy import fft
 
 FEATURES = 900
 # Whole-picture shifts are found in pictures of at least this width.
@@ -60,21 +61,25 @@ def level_like(first, level, second, matrix):
     return level * float(np.exp(np.median(near))) if len(near) else level
 
 
-def coarse_shifts(first, second, count=3):
+def spectrum(picture):
+    """What coarse_shifts() wants of a picture, uint8 (h, w): the spectrum of its gradients at a quarter of the size."""
+    return fft.rfft2(_edges(picture, _coarse_step(picture.shape)))
+
+
+def coarse_shifts(first, second, shape, count=3):
     """The likeliest whole-picture shifts from one picture to another, best first.
 
-    first, second: uint8 (h, w). Returns a list of (dx, dy) in pixels, to about 2 px: the point p of the
-    first lies near p + (dx, dy) in the second. Phase correlation (Kuglin & Hines 1975) of the
-    gradients at a quarter of the size; several peaks, since a facade of equal windows has several.
+    first, second: spectrum() of pictures of shape (h, w). Returns a list of (dx, dy) in pixels, to about 2 px: the
+    point p of the first lies near p + (dx, dy) in the second. Phase correlation (Kuglin & Hines 1975) of the gradients;
+    several peaks, since a facade of equal windows has several.
     """
-    step = max(1, first.shape[1] // COARSE_WIDTH)
-    spectra = [np.fft.rfft2(_edges(picture, step)) for picture in (first, second)]
-    cross = np.conj(spectra[0]) * spectra[1]
+    cross = np.conj(first) * second
     cross /= np.maximum(np.abs(cross), 1e-6 * np.abs(cross).max() + 1e-12)
-    height, width = (n // step for n in first.shape)
+    step = _coarse_step(shape)
+    height, width = (n // step for n in shape)
     # Fine detail is noise and parallax: a Gaussian keeps what is wider than about 3 small pixels.
     fy, fx = np.fft.fftfreq(height)[:, None], np.fft.rfftfreq(width)[None]
-    surface = np.fft.irfft2(cross * np.exp(-40 * (fx * fx + fy * fy)), s=(height, width))
+    surface = fft.irfft2(cross * np.float32(np.exp(-40 * (fx * fx + fy * fy))), s=(height, width))
     shifts = []
     for _ in range(count):
         row, column = np.unravel_index(np.argmax(surface), surface.shape)
@@ -302,13 +307,17 @@ def _correlation(one, other, weight):
     return float((weight * one * other).sum() / np.sqrt((weight * one**2).sum() * (weight * other**2).sum() + 1e-12))
 
 
+def _coarse_step(shape):
+    return max(1, shape[1] // COARSE_WIDTH)
+
+
 def _edges(picture, step):
     small = cv2.resize(picture, (picture.shape[1] // step, picture.shape[0] // step), interpolation=cv2.INTER_AREA)
     small = small.astype(np.float32)
-    edges = np.hypot(cv2.Sobel(small, cv2.CV_32F, 1, 0), cv2.Sobel(small, cv2.CV_32F, 0, 1))
-    edges = np.minimum(edges, np.percentile(edges, 98))
+    edges = cv2.magnitude(cv2.Sobel(small, cv2.CV_32F, 1, 0), cv2.Sobel(small, cv2.CV_32F, 0, 1))
+    edges = np.minimum(edges, np.float32(np.percentile(edges, 98)))
     window = np.hanning(small.shape[0])[:, None] * np.hanning(small.shape[1])
-    return (edges - edges.mean()) * window
+    return (edges - edges.mean()) * np.float32(window)
 
 
 def _homography(source, target, weight):

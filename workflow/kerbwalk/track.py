@@ -124,10 +124,11 @@ def choose_hold(grey, count, reference):
     lasting = np.zeros(len(points))
     middle = np.array([width, height]) / 2
     looked = [k for k in np.unique(np.linspace(0, count - 1, 9).astype(int)) if k != reference]
+    known = registration.spectrum(first)
     for k in looked:
         second = view.follow(k)
         best = None
-        for shift in registration.coarse_shifts(first, second):
+        for shift in registration.coarse_shifts(known, registration.spectrum(second), first.shape):
             link, found, ok = registration.register(first, second, points, _shifted(shift), middle, width)
             if link and (best is None or link.inliers > best[0].inliers):
                 best = link, found, ok
@@ -185,6 +186,7 @@ class _Key:
     def __init__(self, photo, grey, level, points=None, numbers=None):
         self.photo, self.grey, self.level = photo, grey, level
         self.picture = registration.encode(grey, level)
+        self.spectrum = registration.spectrum(self.picture)
         self.points, self.numbers = points, numbers
 
 
@@ -259,7 +261,7 @@ class _Side:
             back = self.placed[before] @ np.linalg.inv(self.placed[source.photo])
             flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
             laid = cv2.warpPerspective(rough, back, rough.shape[::-1], flags=flags)
-            shifts = registration.coarse_shifts(source.picture, laid)
+            shifts = registration.coarse_shifts(source.spectrum, registration.spectrum(laid), laid.shape)
             level = registration.level_like(source.grey, source.level, grey, back @ _shifted(shifts[0]))
             picture = registration.encode(grey, level)
             best = None
