@@ -14,6 +14,7 @@ Outputs
 import _workflow  # noqa: F401
 import functools
 import importlib.util
+import itertools
 import json
 import multiprocessing
 import os
@@ -24,7 +25,7 @@ from pathlib import Path
 
 import numpy as np
 
-from files import ffmpeg, stage
+from files import encoders, ffmpeg, stage
 from files.photo import read_reduced
 from house.settings import frame_rate, ratio
 from kerbwalk import audit, decode, draft, edges, highlights, ingest, light, registration
@@ -33,9 +34,11 @@ from kerbwalk.proxies import proxies
 
 SCRIPTS = Path(__file__).resolve().parent
 STAGES = ("lens", "look", "track", "steady", "light", "framing", "compose", "contact", "report")
+# Parts of a shoot that are reduced, and later composed, side by side: always as many, whatever the number of cores.
+PARTS = 2
 # Corners that are followed in a photo: a third of what the line follows, in a third of the time. Shifts are sought in
-# pictures of half the size.
-registration.FEATURES, registration.COARSE_WIDTH = 300, draft.SIDE // 2
+# pictures of a third of the size.
+registration.FEATURES, registration.COARSE_WIDTH = 300, draft.SIDE // 3
 # Local shifts are not made, so that no edges are needed which they must keep straight.
 edges.found = lambda picture: np.zeros((0, 2, 2))
 # What the line's third kind of links betters, the faint lights of passing buses, is not seen at this size.
@@ -65,9 +68,8 @@ def main():
     settings = args.settings | {"steady": args.settings["steady"] | {"parallax": False}}
     size = list(output_size(draft.BOX, ratio(settings["aspect"])))
     line = Line(work)
-    line.timed("reading", lambda: take_in(args, work))
-    photos = {"ingest": work / "ingest.json", "audit": work / "audit.json", "proxies": [work / "proxies.npz"]}
-    part = {"frames": [work / "frames.npy"], "proxies": photos["proxies"]}
+    parts = line.timed("reading", lambda: take_in(args, work))
+    photos = {"ingest": work / "ingest.json", "audit": work / "audit.json", "proxies": parts["proxies"]}
     files = {"cdl": args.cdl, "lut": args.lut, "display": args.display}
 
     def chosen(*keys):
@@ -76,12 +78,11 @@ def main():
     look, warps, framing = work / "look.ctf", work / "warps.json", work / "framing.json"
     gains, found = work / "gains.csv", work / "light.json"
     track, sights, lens = work / "track.json", work / "sights.npz", work / "lens.json"
-    composed = work / "composed.yuv"
     line.run("lens", ingest=photos["ingest"], settings=chosen("lens"), out=lens)
     line.run("look", **photos, **files, settings=chosen("look"), out=look)
     # Beside the rest: in a process of its own, as a stage takes its options from sys.argv.
     with ProcessPoolExecutor(1, multiprocessing.get_context("fork")) as beside:
-        sheet = beside.submit(contact, line, args, settings, photos, part, look, lens)
+        sheet = beside.submit(contact, line, args, settings, photos, parts, look, lens)
         followed = chosen("hold", "hold_in", "level")
         line.run("track", **photos, settings=followed, threads=args.threads, out=track, sights=sights)
         sighted = {"track": track, "sights": sights, "lens": lens}
@@ -91,10 +92,12 @@ def main():
         framed = {"output": size, "boxes": [draft.BOX], **chosen("framing")}
         line.run("framing", warps=warps, settings=framed, out=framing)
         made = {"look": look, "gains": gains, "found": found, "warps": warps, "framing": framing}
-        made |= {"part": 0, "parts": 1, "local_contrast": settings["look"]["local_contrast"]}
-        line.run("compose", **part, **made, pictures=composed)
+        made |= parts | {"local_contrast": settings["look"]["local_contrast"]}
+        others = [beside.submit(compose, line, made, part) for part in range(1, PARTS)]
+        compose(line, made, 0)
+        line.times = sorted({*line.times, *sheet.result(), *itertools.chain(*(other.result() for other in others))})
+        composed = [composed_part(work, part) for part in range(PARTS)]
         line.timed("encode", lambda: encode(args.clip, composed, size, frame_rate(settings["fps"])))
-        line.times = sorted({*line.times, *sheet.result()})
     line.run(
         "report",
         **photos,
@@ -134,15 +137,16 @@ class Line:
             values = [] if value is True else list(map(str, values))
             option = f"--{key.replace('_', '-')}"
             sys.argv += [f"{option}={values[0]}"] if len(values) == 1 else [option, *values]
-        self.timed(script_name, script(script_name).main)
+        self.timed(f"{script_name}.{options.get('part', 0)}", script(script_name).main)
 
     def timed(self, name, work):
         seconds, cpu = time.perf_counter(), time.process_time()
-        work()
+        result = work()
         figures = f"{time.perf_counter() - seconds:.4f}\t-\t{time.process_time() - cpu:.4f}"
         # A stage may be run several times.
         self.times.append(self.work / "times" / f"{name}.{len(self.times)}.tsv")
         stage.write_text(self.times[-1], f"s\tmax_rss\tcpu_time\n{figures}\n")
+        return result
 
 
 @functools.cache
@@ -155,7 +159,10 @@ def script(name):
 
 
 def take_in(args, work):
-    """Read all photos once: what ingest, audit and decode leave of them, for a draft."""
+    """Read all photos once: what ingest, audit and decode leave of them, for a draft.
+
+    Returns the files of decoded photos: {"frames": [...], "proxies": [...]}, part by part.
+    """
     with ThreadPoolExecutor(args.threads) as pool:
         reading = pool.map(read, args.names, args.photos)
         # To load all that is needed takes as long as many photos do.
@@ -169,19 +176,24 @@ def take_in(args, work):
             )
         shoot = ingest.shoot(records, args.settings["reference"]) | {"changed": []}
         usable = ingest.usable(shoot["photos"], list(zip(args.names, pictures, strict=True)))
-        reduce(usable, shoot["balance"], work, pool)
+        full = decode.full_levels(shoot["balance"])
+        parts = [part for part in np.array_split(np.arange(len(usable)), PARTS) if len(part)]
+        written = pool.map(lambda k: reduce([usable[i] for i in parts[k]], full, work, k), range(len(parts)))
+        frames, small = zip(*written, strict=True)
     findings, kept = audit.audit(shoot, NOT_LOOKED_AT, args.settings, [])
     if not kept:
         raise stage.StageError("no photo is left for the clip; check 'first', 'last' and 'leave_out' in the settings")
     reference = audit.reference(shoot["photos"], kept, args.settings["reference"])
     stage.write_json(work / "ingest.json", shoot)
     stage.write_json(work / "audit.json", {"findings": findings, "photos": kept, "reference": reference})
+    return {"frames": list(frames), "proxies": list(small)}
 
 
-def encode(clip, pictures, size, rate):
+def encode(clip, parts, size, rate):
     """Encode the clip: for the eye, so that nothing is measured, and nothing said of its photographer."""
-    with stage.whole(clip) as temporary:
-        ffmpeg.run(*ffmpeg.raw(size, "yuv420p"), "-r", rate, "-i", pictures, *ffmpeg.SMALL_H264, temporary)
+    with stage.whole(clip) as temporary, ffmpeg.writer(size, "yuv420p", rate, *ffmpeg.SMALL_H264, temporary) as write:
+        for picture in encoders.ready_pictures(size, parts):
+            write(picture)
 
 
 def read(name, path):
@@ -200,25 +212,20 @@ def looked_at(picture):
     }
 
 
-def reduce(usable, balance, work, pool):
-    """Write frames and proxies as decode does. usable: [(name, (picture, factor))]; pool: that may do some at once."""
-    full = decode.full_levels(balance)
+def reduce(usable, full, work, part):
+    """Write a part's frames and proxies as decode does; returns their files. usable: [(name, (picture, factor))]."""
     share = full / np.float32(65535)
     _, (first, factor) = usable[0]
-    small = []
-
-    def reduced(one):
-        frame = np.rint(one[1][0] * share).astype(np.uint16)
-        return frame, proxies(frame, highlights.rebuild(frame, full), full)
-
-    with stage.whole(work / "frames.npy") as temporary, open(temporary, "wb") as file:
+    frames, small, of_them = work / f"frames/{part:03d}.npy", work / f"proxies/{part:03d}.npz", []
+    with stage.whole(frames) as temporary, open(temporary, "wb") as file:
         described = {"descr": "<u2", "fortran_order": False, "shape": (len(usable), *first.shape)}
         np.lib.format.write_array_header_1_0(file, described)
-        for frame, of_it in pool.map(reduced, usable):
+        for _, (picture, _) in usable:
+            frame = np.rint(picture * share).astype(np.uint16)
             file.write(frame.data)
-            small.append(of_it)
-    grey, light, clipped, grey_factors, light_factors = zip(*small, strict=True)
-    with stage.whole(work / "proxies.npz") as temporary, open(temporary, "wb") as file:
+            of_them.append(proxies(frame, highlights.rebuild(frame, full), full))
+    grey, light, clipped, grey_factors, light_factors = zip(*of_them, strict=True)
+    with stage.whole(small) as temporary, open(temporary, "wb") as file:
         np.savez(
             file,
             names=np.array([name for name, _ in usable], dtype=str),
@@ -230,6 +237,17 @@ def reduce(usable, balance, work, pool):
             light_scale=factor * light_factors[0],
             clipped=np.array(clipped, bool),
         )
+    return frames, small
+
+
+def composed_part(work, part):
+    return work / f"composed/{part:03d}.yuv"
+
+
+def compose(line, made, part):
+    """Compose a part of the clip. Returns the line's times."""
+    line.run("compose", **made, part=part, parts=PARTS, pictures=composed_part(line.work, part))
+    return line.times
 
 
 def contact(line, args, settings, photos, part, look, lens):

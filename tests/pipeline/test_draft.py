@@ -39,7 +39,7 @@ def test_a_draft_holds_the_point_and_shows_the_light_as_the_line_does(little, un
         # a pixel of the draft is two of the photo's here
         assert np.hypot(*np.subtract(one["hold"], other["hold"])) < 1
     lights = []
-    for proxies in (night.results / "walk/draft/work/proxies.npz", undisturbed.results / "walk/work/proxies/000.npz"):
-        with np.load(proxies) as file:
+    for folder in (night.results / "walk/draft", undisturbed.results / "walk"):
+        with np.load(folder / "work/proxies/000.npz") as file:
             lights.append(file["light"][0].mean(axis=(0, 1)))
     np.testing.assert_allclose(lights[0], lights[1], rtol=0.01)

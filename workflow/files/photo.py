@@ -140,8 +140,8 @@ def _reduced(raw):
     full = _white_levels(raw, mosaic) - mosaic.black
     picture = draft.blocks(mosaic.values, mosaic.pattern, mosaic.black, factor)
     picture *= np.array([WHITE / full[mosaic.pattern == colour].mean() for colour in range(3)], np.float32)
-    picture = np.rot90(picture, TURNS.get(raw.sizes.flip, 0))
-    return np.ascontiguousarray(np.rint(np.clip(picture, 0, WHITE)), np.uint16), factor
+    np.rint(np.clip(picture, 0, WHITE, out=picture), out=picture)
+    return np.ascontiguousarray(np.rot90(picture.astype(np.uint16), TURNS.get(raw.sizes.flip, 0))), factor
 
 
 def _averaged(picture):

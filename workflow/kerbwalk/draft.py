@@ -19,31 +19,32 @@ def blocks(values, pattern, black, factor):
     values: uint16 (h, w); pattern: int (p, q), the colours of its repeating cell, 0 red, 1 green, 2 blue; black: int
     (p, q); factor: a multiple of p and q. Pixel x of the result lies at factor x + (factor - 1) / 2.
     """
-    rows, columns = pattern.shape
-    total = _sums(values, np.asarray(pattern), factor)
-    times = factor**2 // (rows * columns)
+    times = factor**2 // pattern.size
     counts = times * np.bincount(np.ravel(pattern), minlength=3)
     levels = times * np.bincount(np.ravel(pattern), np.ravel(black), minlength=3)
-    return (total - np.float32(levels)) / np.float32(np.maximum(counts, 1))
+    share = np.float32(1 / np.maximum(counts, 1))
+    return _means(values, np.asarray(pattern), factor, np.float32(levels), share)
 
 
 @numba.njit(cache=True, nogil=True)
-def _sums(values, pattern, factor):
+def _means(values, pattern, factor, levels, share):
     rows, columns = pattern.shape
     height, width = values.shape[0] // factor, values.shape[1] // factor
-    total = np.zeros((height, width, 3), np.float32)
+    means = np.empty((height, width, 3), np.float32)
     line = np.empty(width * factor, np.uint32)
+    total = np.empty((3, width), np.float32)
     for y in range(height):
+        total[:] = 0
         # Lines of one kind are added first, as they lie, by the vector units.
         for row in range(rows):
             line[:] = 0
             for j in range(y * factor + row, (y + 1) * factor, rows):
                 line += np.ascontiguousarray(values[j, : len(line)])
-            for column in range(columns):
-                colour = pattern[row, column]
+            for k in range(factor):
+                own = total[pattern[row, k % columns]]
                 for x in range(width):
-                    added = np.uint32(0)
-                    for i in range(x * factor + column, (x + 1) * factor, columns):
-                        added += line[i]
-                    total[y, x, colour] += added
-    return total
+                    own[x] += np.float32(line[x * factor + k])
+        for colour in range(3):
+            for x in range(width):
+                means[y, x, colour] = (total[colour, x] - levels[colour]) * share[colour]
+    return means
