@@ -88,7 +88,7 @@ def main():
         sighted = {"track": track, "sights": sights, "lens": lens}
         line.run("steady", **sighted, settings=chosen("steady"), out=warps, csv=work / "hold.csv")
         lit = {"ingest": photos["ingest"], "proxies": photos["proxies"], "warps": warps, "sights": sights}
-        line.run("light", **lit, settings=chosen("light"), threads=args.threads, out=gains, found=found)
+        line.run("light", **lit, settings=chosen("light"), out=gains, found=found)
         framed = {"output": size, "boxes": [draft.BOX], **chosen("framing")}
         line.run("framing", warps=warps, settings=framed, out=framing)
         made = {"look": look, "gains": gains, "found": found, "warps": warps, "framing": framing}
