@@ -15,13 +15,14 @@ RECIPES = {
     "larger": {"size": "400x1600", "codec": "dnxhr"},
     "mezzanine": {},
     "loop": {"size": "128x512", "fps": 4, "pace": {"loop": "forth_and_back", "hold_first": 0.5, "speed": 0.5}},
+    "slow": {"size": "128x512", "pace": {"speed": 0.5, "between": "move"}},
     "bright": {"size": "64x256", "codec": "hevc", "colour": "pq"},
     "linear": {"size": "64x256"},
     "stills": {},
     "poster": {"frame": 1.0},
 }
 ENDINGS = {"wide": ".mp4", "larger": ".mov", "mezzanine": ".mov", "loop": ".webp", "stills": "", "poster": ".jpg"}
-ENDINGS |= {"bright": ".mp4", "linear": ""}
+ENDINGS |= {"slow": ".mp4", "bright": ".mp4", "linear": ""}
 SETTINGS = {"recipes": RECIPES, "deliverables": ["hd", *RECIPES], "about": {"creator": "Somebody", "place": "A town"}}
 
 
@@ -46,7 +47,7 @@ def test_every_file_and_folder(delivered):
     for name, ending in ENDINGS.items():
         told = delivered.json("walk", f"work/quality/{name}{ending}.json")
         # forth and back: 2 (2 * 5 + 1) - 2, and the first frame for half a second
-        assert told["frames"] == {"poster": 1, "loop": 22}.get(name, 6)
+        assert told["frames"] == {"poster": 1, "loop": 22, "slow": 11}.get(name, 6)
         assert name in ("stills", "poster", "linear") or told["vmaf"]["worst"] > 90
 
 
@@ -103,6 +104,19 @@ def test_frames_in_between_are_mixed_in_linear_light(delivered, planes):
     light = [(np.maximum(frame.astype(float) - 64, 0) / 876) ** 2.4 for frame in luma[2:5]]
     # The tone curve bends, so that this holds on the whole and not to the last digit.
     assert np.abs(light[1] - (light[0] + light[2]) / 2).mean() < 0.25 * np.abs(light[0] - light[2]).mean()
+
+
+def test_frames_in_between_are_moved_by_the_warps(delivered, planes):
+    """Each of the two photos is seen from between them, so that what is laid on each other has no double edges."""
+    warps = delivered.json("walk", "work/128x512-slow/warps.json")
+    first, second = (delivered.json("walk", "work/warps.json")["frames"][k][0][0] for k in (0, 1))
+    parts = warps["frames"][1]
+    assert [share for _, share in parts] == [0.5, 0.5]
+    assert [next(p["photo"] for p in warps["photos"] if p["name"] == name) for name, _ in parts] == [first, second]
+    luma = [frame[0] for frame in planes(delivered.results / "walk" / "work" / "128x512-slow" / "master.mkv")]
+    light = [(np.maximum(frame.astype(float) - 64, 0) / 876) ** 2.4 for frame in luma]
+    moved, mixed = (np.abs(np.diff(each)).mean() for each in (light[1], (light[0] + light[2]) / 2))
+    assert moved > 1.03 * mixed
 
 
 def test_stills_and_poster(delivered):
