@@ -3,8 +3,8 @@
 usage: python benchmarks/memory.py COMMAND ...
 
 Prints a line a stage (deliver: a deliverable; compose: a picture): the greatest sum of the peaks (VmHWM) of a job's own
-process and those that it started, in MB, and the number of jobs. Looks at /proc twenty times a second: only what a job
-takes in its last moment may be missed.
+process and those that it started and that live at the same time, in MB, and the number of jobs. Looks at /proc twenty
+times a second: only what a job takes in its last moment may be missed.
 """
 
 import re
@@ -19,8 +19,8 @@ STAGE = re.compile(rb"/scripts/([a-z]+)\.py\0(?:.*\0--out\0[^\0]*(?:_([\w-]+\.\w
 
 
 def look(peaks, root):
-    """Enter what runs now under the process `root` into peaks: {(stage, process of the job): {process: MB}}."""
-    parents, stages, own = {}, {}, {}
+    """Enter what runs now under the process `root` into peaks: {(stage, process of the job): MB}."""
+    parents, stages, own, now = {}, {}, {}, defaultdict(float)
     for folder in Path("/proc").glob("[0-9]*"):
         try:
             command = (folder / "cmdline").read_bytes()
@@ -40,18 +40,20 @@ def look(peaks, root):
             line.append(parents[line[-1]])
         jobs = [p for p in line if p in stages]
         if jobs and root in line:
-            peaks[stages[jobs[0]], jobs[0]][pid] = own[pid]
+            now[stages[jobs[0]], jobs[0]] += own[pid]
+    for job, megabytes in now.items():
+        peaks[job] = max(peaks[job], megabytes)
 
 
 def main():
-    peaks = defaultdict(dict)
+    peaks = defaultdict(float)
     process = subprocess.Popen(sys.argv[1:])
     while process.poll() is None:
         look(peaks, process.pid)
         time.sleep(0.05)
     by_stage = defaultdict(list)
-    for (stage, _), own in peaks.items():
-        by_stage[stage].append(sum(own.values()))
+    for (stage, _), megabytes in peaks.items():
+        by_stage[stage].append(megabytes)
     for stage, jobs in sorted(by_stage.items()):
         print(f"{stage:24} {max(jobs):6.0f} MB  {len(jobs)} jobs")
     sys.exit(process.returncode)
