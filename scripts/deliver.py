@@ -31,7 +31,7 @@ from pathlib import Path
 
 import numpy as np
 
-from files import compare, encoders, rights, stage
+from files import compare, encoders, ffmpeg, rights, stage
 from kerbwalk import quality
 from kerbwalk.deliver import BY_CRF
 
@@ -96,7 +96,7 @@ def made(args, recipe, count, size, tags, xmp, temporary):
             reference = compare.raw(recipe), None, encoders.ready_pictures(recipe["size"], args.ready)
         else:
             encoders.from_master(recipe, args.master, size, tags, temporary, light)
-            reference = ["-i", Path(args.master).resolve()], encoders.chain(recipe, size), ()
+            reference = ffmpeg.source(args.master), encoders.chain(recipe, size), ()
         rights.describe(temporary, recipe["ending"], xmp)
         rate = megabits(recipe, temporary, count)
         large = recipe["megabits"] is not None and rate > recipe["megabits"]

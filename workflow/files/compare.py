@@ -37,7 +37,7 @@ def measured(path, recipe, count, reference):
     arguments, filtered, fed = reference
     # What keeps no repeated frames tells by its times how long each stands.
     timed = recipe["codec"] in ("webp", "gif")
-    inputs = ["-threads", "2", *([] if timed else ["-r", recipe["rate"]]), "-i", Path(path).resolve(), *arguments]
+    inputs = [*ffmpeg.source(path, *([] if timed else ["-r", recipe["rate"]])), *arguments]
     standing = f"fps={recipe['rate']}," if timed else ""
     known = f"{filtered},{both}" if filtered else both
     every, share = min(EVERY, max(1, count // 3)), max(1, -(-count // SAMPLES))
@@ -67,7 +67,7 @@ def psnr(path, other):
     """PSNR of each frame of a video against another's of the same size, over all components: dB, inf where equal."""
     both = "".join(f"[{k}:v]settb=1,setpts=N[v{k}];" for k in (0, 1))
     graph = f"{both}[v0][v1]psnr=stats_file=psnr.txt"
-    inputs = [word for video in (path, other) for word in ("-i", Path(video).resolve())]
+    inputs = [*ffmpeg.source(path), *ffmpeg.source(other)]
     with tempfile.TemporaryDirectory(prefix="kerbwalk-") as folder:
         ffmpeg.piped([*inputs, "-lavfi", graph, "-f", "null", "-"], folder)
         return _numbers(r"psnr_avg:(\S+)", Path(folder, "psnr.txt").read_text(encoding="utf-8"))

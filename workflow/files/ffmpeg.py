@@ -3,6 +3,7 @@
 import contextlib
 import subprocess
 from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
 
 import imageio_ffmpeg
 import numpy as np
@@ -55,6 +56,11 @@ def raw(size, pixel_format, colour="bt709"):
     return ["-f", "rawvideo", *picture, *TAGS[colour]]
 
 
+def source(path, *options, threads=2):
+    """The arguments for a video to be decoded, by always as many threads, as each holds pictures of its own."""
+    return ["-threads", threads, *options, "-i", Path(path).resolve()]
+
+
 @contextlib.contextmanager
 def writer(size, pixel_format, rate, *arguments, colour="bt709"):
     """A function that takes raw frames, as bytes or contiguous arrays, and feeds them to FFmpeg.
@@ -104,7 +110,7 @@ def frames(path, size, pixel_format="rgb24", filters=None, further=()):
     dtype = np.uint16 if pixel_format.endswith("le") else np.uint8
     count = size[0] * size[1] * 3
     chain = ["-vf", filters] if filters else []
-    command = _command(["-i", path, *chain, "-f", "rawvideo", "-pix_fmt", pixel_format, "-", *further])
+    command = _command([*source(path), *chain, "-f", "rawvideo", "-pix_fmt", pixel_format, "-", *further])
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as process:
         while len(data := process.stdout.read(count * dtype(0).itemsize)) == count * dtype(0).itemsize:
             yield np.frombuffer(data, dtype).reshape(size[1], size[0], 3)
