@@ -1,8 +1,13 @@
 """What is said of a run while it is under way."""
 
+import re
+from pathlib import Path
+
 import pytest
 
-from _progress import Progress
+from _progress import _SECONDS, Progress
+
+RULES = Path(__file__).resolve().parents[2] / "workflow" / "rules"
 
 BEGIN = """\
 Building DAG of jobs...
@@ -78,3 +83,10 @@ def test_in_a_terminal_one_line_is_kept_up_to_date(run):
 
 def test_without_jobs_there_is_no_such_line():
     assert Progress(True).feed("Nothing to be done\n") == "\r\x1b[KNothing to be done\n"
+
+
+@pytest.mark.parametrize("rule", _SECONDS)
+def test_what_takes_long_is_a_rule_whose_jobs_do_work(rule):
+    text = "\n".join(path.read_text(encoding="utf-8") for path in sorted(RULES.glob("*.smk")))
+    block = re.search(rf"^(?:use )?rule (?:\w+ as )?{rule}(?: with)?:\n(.*?)(?=^\S|\Z)", text, re.M | re.S)
+    assert block and "localrule" not in block[1]
