@@ -1,5 +1,8 @@
 """Photos: where the pixels of LibRaw's pictures lie on the sensor, levels, orientation, and TIFFs."""
 
+import gc
+import sys
+
 import numpy as np
 import pytest
 import tifffile
@@ -118,6 +121,26 @@ def test_a_bad_file_gets_a_reason(tmp_path, ramp, content, words):
 def test_eight_bit_tiff_is_refused_with_what_to_do(tmp_path):
     tifffile.imwrite(tmp_path / "b.tif", np.zeros((20, 30, 3), np.uint8), photometric="rgb")
     assert "16-bit" in photo.read_photo(tmp_path / "b.tif")[0]["problem"]
+
+
+@pytest.mark.parametrize("kind", ["dng", "tif"])
+def test_a_photo_is_let_go_of_once_it_is_read(tmp_path, ramp, kind, monkeypatch):
+    """Without a search for rubbish: of 24 megapixels each, some tens kept would be all of a job's memory."""
+    path = ramp
+    if kind == "tif":
+        path = tmp_path / "a.tif"
+        tifffile.imwrite(path, np.zeros((64, 96, 3), np.uint16), photometric="rgb")
+    data = path.read_bytes()
+    monkeypatch.setattr(type(path), "read_bytes", lambda self: data)
+    photo.read_photo(path)  # what is loaded at the first photo is loaded
+    gc.collect()
+    gc.disable()
+    try:
+        before = sys.getrefcount(data)
+        record, _ = photo.read_photo(path)
+        assert record["problem"] is None and sys.getrefcount(data) == before
+    finally:
+        gc.enable()
 
 
 def test_metadata(tmp_path):

@@ -58,7 +58,8 @@ def colour(data):
 def _tags(data):
     """{number: tuple of numbers} of the colour tags in a file's first directory; {} if it is no DNG."""
     try:
-        with tifffile.TiffFile(io.BytesIO(data)) as tiff:
+        # Closed, as what tifffile leaves in a circle would keep the photo until rubbish is looked for.
+        with io.BytesIO(data) as file, tifffile.TiffFile(file) as tiff:
             tags = tiff.pages[0].tags
             if 50706 not in tags:  # DNGVersion
                 return {}

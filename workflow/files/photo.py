@@ -94,7 +94,7 @@ def read_linear(path, balance, half, data=None, mend=None):
     """
     data = Path(path).read_bytes() if data is None else data
     if _is_tiff(path):
-        linear = _read_tiff(io.BytesIO(data))
+        linear = _read_tiff(data)
         return _halved(linear) if half else linear
     with _reading(), rawpy.imread(io.BytesIO(data)) as raw:
         mosaic = _mosaic(raw)
@@ -246,7 +246,7 @@ def _multipliers(values):
 
 
 def _tiff_facts(data, look):
-    linear = _read_tiff(io.BytesIO(data))
+    linear = _read_tiff(data)
     return {
         "width": linear.shape[1],
         "height": linear.shape[0],
@@ -256,8 +256,8 @@ def _tiff_facts(data, look):
     }, look(linear)
 
 
-def _read_tiff(source):
-    with _reading(), tifffile.TiffFile(source) as tiff:
+def _read_tiff(data):
+    with _reading(), io.BytesIO(data) as file, tifffile.TiffFile(file) as tiff:
         page = tiff.pages[0]
         pixels = page.asarray()
         orientation = page.tags.valueof(274, 1)
