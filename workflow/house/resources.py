@@ -1,6 +1,6 @@
 """What a job asks of a scheduler: memory, minutes and disk, as functions of the photos' size and number.
 
-Measured by benchmarks/memory.py on demo shoots of 0.24 and 24 megapixels (benchmarks/README.md), rounded up by a tenth.
+Measured by benchmarks/memory.py on demo shoots of 0.24, 6 and 24 megapixels (benchmarks/README.md), rounded up.
 A job that is killed for memory or time is tried again with more of both.
 """
 
@@ -13,32 +13,32 @@ SNAKEMAKE_MB = 270
 MORE = 0.6  # of the first request, at each further attempt
 # MB that a stage takes: always, for each megapixel of a photo, for each photo.
 MEMORY = {
-    "ingest": (300, 20, 0),
+    "ingest": (310, 10.5, 0.4),
     "archive": (150, 0, 0),
-    "audit": (260, 0, 0.8),
+    "audit": (130, 0, 2.9),
     "backup": (80, 0, 0),
     "verify": (80, 3, 0),
-    "hot": (310, 28, 0),
-    "decode": (330, 24, 0),
+    "hot": (250, 36, 0),
+    "decode": (370, 24, 0),
     "lens": (50, 0, 0),
     "look": (150, 0, 0),
-    "draft": (1000, 16, 6),
+    "draft": (700, 4, 6.3),
     "match": (1100, 0, 0),
     "contact": (1100, 0, 0),
     "reference": (1100, 0, 0),
-    "track": (230, 2, 0.5),
-    "steady": (250, 0, 0.5),
-    "light": (170, 0, 0.3),
+    "track": (230, 2, 2.4),
+    "steady": (215, 0, 0.75),
+    "light": (130, 0, 2.1),
     "framing": (110, 0, 0),
     "retime": (50, 0, 0),
-    "compose": (420, 0, 0),
-    "master": (160, 0, 0),
+    "compose": (440, 0, 0),
+    "master": (90, 0, 0),
     "deliver": (120, 0, 0),
-    "report": (360, 0, 0.5),
+    "report": (250, 0, 1.9),
 }
-# MB for each megapixel of what is made: of the picture that is composed, or of a deliverable by its codec, judging it
-# included.
-MADE = {"compose": 150, "h264": 200, "prores": 290, "jpeg": 60}
+# MB for each megapixel of what is made: of the picture that is composed or joined, or of a deliverable by its codec,
+# judging it included.
+MADE = {"compose": 172, "master": 22, "h264": 200, "hevc": 230, "prores": 290, "jpeg": 60}
 OTHERWISE = 340
 # Minutes that a stage is given: always, for each hundred photos, for each hundred photos and megapixel. About four
 # times what it takes, as nodes differ and storage is shared.
@@ -77,7 +77,7 @@ READY = 1.5
 def memory_mb(stage, megapixels, count, attempt=1, made=None):
     """MB to ask for: of a stage, for photos of so many megapixels, so many of them in the shoot.
 
-    made: of a stage that makes pictures, (compose or the codec, [width, height]).
+    made: of a stage that makes pictures, (compose, master, or the codec, [width, height]).
     """
     fixed, each_megapixel, each_photo = MEMORY[stage]
     needed = SNAKEMAKE_MB + fixed + each_megapixel * megapixels + each_photo * count

@@ -372,7 +372,7 @@ def memory(stage):
 
     def mem_mb(wildcards, attempt):
         made = None
-        if stage == "compose":
+        if stage in ("compose", "master"):
             made = stage, picture_size(wildcards)
         elif stage == "deliver":
             made = recipe(wildcards)["codec"], recipe(wildcards)["size"]
