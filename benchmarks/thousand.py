@@ -52,6 +52,8 @@ def make_shoots(folder, count, photos):
             shoot.mkdir(parents=True)
             for n in range(photos):
                 (shoot / f"IMG_{n:04d}.CR3").touch()
+                # the same of all shoots, as Snakemake's records hold it
+                os.utime(shoot / f"IMG_{n:04d}.CR3", (0, 0))
 
 
 def make_results(results, names, run):
