@@ -12,13 +12,14 @@ HOLD = np.array([600.0, 350.0])
 SHAKE = 5e-4
 
 
-def rays(places):
-    return np.column_stack([places, np.ones(len(places))]) @ np.linalg.inv(CAMERA).T
+def rays(places, camera=CAMERA):
+    return np.column_stack([places, np.ones(len(places))]) @ np.linalg.inv(camera).T
 
 
-def surface(places, nearness, straight=()):
+def surface(places, nearness, straight=(), plane=(HOLD, CAMERA, SIZE)):
     doubt, weight = np.full(len(places), 1e-3), np.ones(len(places))
-    return parallax.surface(places, nearness, doubt, weight, HOLD, 1.0, CAMERA, SIZE, SHAKE, straight)
+    hold, camera, size = plane
+    return parallax.surface(places, nearness, doubt, weight, hold, 1.0, camera, size, SHAKE, straight)
 
 
 @pytest.fixture
@@ -42,6 +43,18 @@ def test_walls_that_meet_keep_their_own_slopes(places):
     inner = np.abs(places[:, 0] - HOLD[0]) > 120
     assert np.abs(rest[inner]).max() * CAMERA[0, 0] * SHAKE < 0.1
     assert parallax.at(found.off, HOLD[None], SIZE)[0] == pytest.approx(0, abs=1e-9)
+
+
+def test_an_upright_photo_is_followed_as_well_as_one_that_lies(places):
+    """Walls that meet every 200 pixels along the longer side."""
+    upright = HOLD[::-1], CAMERA[[1, 0, 2]][:, [1, 0, 2]], SIZE[::-1]
+    missed = []
+    for plane, at, ahead in (((HOLD, CAMERA, SIZE), places, 0), (upright, places[:, ::-1], 1)):
+        near = 2 - np.abs((at[:, ahead] - HOLD[0]) % 400 - 200) / 200
+        found = surface(at, near, plane=plane)
+        rest = rays(at, plane[1]) @ found.normal + parallax.at(found.off, at, plane[2]) - near
+        missed.append(np.sqrt(np.square(rest).mean()))
+    assert missed[1] == pytest.approx(missed[0], rel=0.2)
 
 
 def test_an_edge_across_a_fold_is_kept_straight(places):

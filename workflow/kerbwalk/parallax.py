@@ -15,7 +15,7 @@ from scipy.linalg import solve
 from kerbwalk import cameras, edges
 from kerbwalk.registration import transfer
 
-# Nodes of the grid, across and down, over the plane's whole width and height.
+# Nodes of the grid along the plane's longer and its shorter side: its cells are about square.
 NODES = 25, 17
 NODES_IN_ALL = NODES[0] * NODES[1]
 # The next are in pixels of the usual shake in a picture of this longer side.
@@ -152,8 +152,12 @@ def at(grid, points, size):
     return top * (1 - y) + below * y
 
 
-def nodes(size, shape=(NODES[1], NODES[0])):
-    """Places of a grid's nodes on a plane of (width, height): (gh, gw, 2); the outer ones are its corner pixels."""
+def nodes(size, shape=None):
+    """Places of a grid's nodes on a plane of (width, height): (gh, gw, 2); the outer ones are its corner pixels.
+
+    shape: (gh, gw), or None for a surface's own.
+    """
+    shape = shape or _nodes(size)[::-1]
     across, down = np.linspace(0, size[0] - 1, shape[1]), np.linspace(0, size[1] - 1, shape[0])
     return np.stack(np.meshgrid(across, down), -1)
 
@@ -167,7 +171,7 @@ def _cells(points, size, across, down):
 
 def _grid(places, rest, weight, size, straight):
     """Node values of the smooth surface through `rest`, linear along `straight`."""
-    data, bends, kept = _Rows(*_corners(places, size)), _bends(), _along(straight, size)
+    data, bends, kept = _Rows(*_corners(places, size)), _bends(*_nodes(size)), _along(straight, size)
     trust, fold = np.ones(len(places)), np.ones(len(bends.factor))
     for turn in range(ROUNDS):
         system = kept + data.squared(weight * trust) + bends.squared(fold / BEND**2)
@@ -176,12 +180,17 @@ def _grid(places, rest, weight, size, straight):
         other = OTHER * max(1, 4 / 2**turn)
         trust = 1 / (1 + ((data.of(values) - rest) / other) ** 2) ** 2
         fold = 1 / np.maximum(0.3, np.abs(bends.of(values)) / BEND)
-    return values.reshape(NODES[::-1])
+    return values.reshape(_nodes(size)[::-1])
+
+
+def _nodes(size):
+    """How many nodes lie across and down a plane of (width, height)."""
+    return NODES if size[0] >= size[1] else NODES[::-1]
 
 
 def _corners(places, size):
     """The four nodes about each place (n, 2), and their parts in its value: (n, 4) and (n, 4)."""
-    across, down = NODES
+    across, down = _nodes(size)
     x, y, i, j = _cells(places, size, across, down)
     corner = j * across + i
     return (
@@ -196,7 +205,7 @@ def _along(straight, size):
         return np.zeros((NODES_IN_ALL, NODES_IN_ALL))
     way = straight[:, 1] - straight[:, 0]
     # twice in a cell, so that no cell's bend is overlooked
-    count = 3 + (2 * np.hypot(*way.T) / size[0] * (NODES[0] - 1)).astype(int)
+    count = 3 + (2 * np.hypot(*way.T) / max(size) * (NODES[0] - 1)).astype(int)
     first, edge = np.cumsum(count) - count, np.repeat(np.arange(len(count)), count)
     part = (np.arange(len(edge)) - first[edge]) / (count[edge] - 1)
     rows = _Rows(*_corners(straight[edge, 0] + part[:, None] * way[edge], size))
@@ -219,7 +228,7 @@ class _Rows:
 
     def __init__(self, node, factor):
         self.node, self.factor = node, factor
-        self.pair = (node[:, :, None] * NODES[0] * NODES[1] + node[:, None]).ravel()
+        self.pair = (node[:, :, None] * NODES_IN_ALL + node[:, None]).ravel()
         self.product = (factor[:, :, None] * factor[:, None]).reshape(-1, 16)
 
     def squared(self, weight):
@@ -237,9 +246,8 @@ class _Rows:
 
 
 @functools.cache
-def _bends():
-    """Second differences over the nodes: across, down, and twice the mixed one."""
-    across, down = NODES
+def _bends(across, down):
+    """Second differences over so many nodes: across, down, and twice the mixed one."""
     number = np.arange(across * down).reshape(down, across)
     root = np.sqrt(2)
     parts = [
