@@ -94,6 +94,24 @@ def test_photos_that_come_later_begin_where_the_first_lead(monkeypatch, how, tur
     assert min(np.mean(distance[(sights.photo == k) & ~astray] < 1) for k in range(PHOTOS)) > 0.95
 
 
+def test_photos_left_behind_are_placed_by_the_others(monkeypatch):
+    """The first descent leaves two neighbours half a metre aside, turned towards the hold point; none that follows
+    moves anything.
+    """
+    rng = np.random.default_rng(8)
+    turn, place, target = walked("aside", rng)
+    sights, astray = seen(turn, place, np.vstack([target, street(rng, 250)]), rng, 0.1, 0.2)
+    start = cameras.guess(sights, begun(sights, CAMERA), 40 / (40 - place[:, 2]), HOLD, CAMERA, FIXED)
+    settled, _ = cameras.solve(sights, start, FIXED)
+    for k in (19, 20):
+        settled.place[k, 0] += 0.5 / 40
+        settled.turn[k] = steady.aimed(settled.place[k], target / 40, HOLD, np.array([0.0, 1, 0]), CAMERA)
+    monkeypatch.setattr(cameras, "_descend", lambda sights, world, *_: settled if world is start else world)
+    world, distance = cameras.solve(sights, start, FIXED)
+    assert np.abs(40 * world.place - place)[[19, 20]].max() < 0.1
+    assert max(np.median(distance[(sights.photo == k) & ~astray]) for k in (19, 20)) < 1
+
+
 @pytest.mark.parametrize(("off", "doubt"), [(1.2, walk.TOLD), (0.8, walk.TOLD), (28 / 24, walk.GUESSED)])
 def test_focal_length_is_found(off, doubt):
     """EXIF is off by a fifth, or says nothing; the walk goes aside, which turns the cameras against each other."""

@@ -27,6 +27,8 @@ PLACE_SIGMA = 0.02
 ROLL_SIGMA = np.radians(3.0)
 # About so many photos are solved together at first; the others follow from what these say of the world.
 FIRST_PHOTOS = 40
+# A photo whose usual sight is so many times further off than that of most photos is not where it seems.
+ASTRAY = 2.5
 # Of the hold point's sights none is doubted: the tracker has done that.
 HOLD = 0
 
@@ -67,9 +69,9 @@ def solve(sights, guess, fixed, doubt=0.0):
     where it is; doubt: standard deviation of the logarithm of the guess's focal length, 0 if it is sure.
     Returns (World, distance (m,) in pixels of each sight from where the world says it should be).
     Levenberg-Marquardt on the reprojection error with Geman-McClure weights; points are eliminated (Schur complement).
-    Some of the photos come first; the others are placed by the points that these give, and then all together. So does
-    the guessed focal length: cameras and points find each other before it may change, as a scene that is not yet a
-    street says anything of it.
+    Some of the photos come first; the others, and those that went astray, are placed by the points that these give, and
+    then all together. So does the guessed focal length: cameras and points find each other before it may change, as a
+    scene that is not yet a street says anything of it.
     """
     count = len(guess.turn)
     seen = np.bincount(sights.photo, minlength=count) > 0
@@ -81,13 +83,14 @@ def solve(sights, guess, fixed, doubt=0.0):
     prior = np.log(guess.camera[0, 0]), doubt
     firsts = sights.of(some[sights.photo])
     world = _descend(firsts, guess, (prior[0], 0.0), fixed, some, COARSE)
+    astray = _astray(firsts, world, fixed)
+    if astray.any():
+        world = _placed(firsts, world, guess, some & ~astray, astray)
+        world = _descend(firsts, world, (prior[0], 0.0), fixed, some, FINE)
     if doubt:
         world = _descend(firsts, world, prior, fixed, some, COARSE)
     if (seen & ~some).any():
-        world = _between(world, guess, some, seen)
-        rest = sights.of(~some[sights.photo])
-        for scale in COARSE + FINE:
-            world = _resect(rest, world, scale)
+        world = _placed(sights, world, guess, some, seen & ~some)
     world = _descend(sights, world, prior, fixed, seen, FINE)
     return world, np.hypot(*_missed(sights, world).T)
 
@@ -267,6 +270,29 @@ def _prior_cost(world, photos, prior):
     return float((bent**2).sum() / PLACE_SIGMA**2 + (world.turn[photos, 0, 1] ** 2).sum() / ROLL_SIGMA**2 + longer**2)
 
 
+def _astray(sights, world, fixed):
+    """Which photos have settled where they do not fit: bool (n,). What they usually show lies by far further off than
+    that of most photos. A walk that turns the cameras ever more is begun metres off at its ends, and a photo may be
+    left behind while the others find each other.
+    """
+    distance = np.hypot(*_missed(sights, world).T) / sights.sigma
+    photos = np.unique(sights.photo)
+    usual = np.array([np.median(distance[sights.photo == k]) for k in photos])
+    astray = np.zeros(len(world.turn), bool)
+    astray[photos] = usual > ASTRAY * np.median(usual)
+    astray[fixed] = False
+    return astray
+
+
+def _placed(sights, world, guess, known, wanted):
+    """Photos placed anew by what the others say of the world. known, wanted: bool (n,), who says, and who is placed."""
+    world = _between(world, guess, known, wanted)
+    own = sights.of(wanted[sights.photo])
+    for scale in COARSE + FINE:
+        world = _resect(own, world, scale)
+    return world
+
+
 def _between(world, begun, known, wanted):
     """Where further photos may begin, from what the solve has made of their neighbours: between their places, and with
     their own guessed turns corrected as theirs were.
@@ -276,7 +302,7 @@ def _between(world, begun, known, wanted):
     at, k = np.flatnonzero(known), np.arange(len(known))
     corrected = Rotation.from_matrix(begun.turn[at].transpose(0, 2, 1) @ world.turn[at]).as_rotvec()
     place, angles = (_interpolated(k, at, values) for values in (world.place[at], corrected))
-    further = (wanted & ~known)[:, None]
+    further = wanted[:, None]
     turn = np.where(further[:, :, None], begun.turn @ turned(angles), world.turn)
     return replace(world, turn=turn, place=np.where(further, place, world.place))
 
