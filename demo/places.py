@@ -1,8 +1,8 @@
-"""The two places of the demo, all invented: a tram square and a ferry house with stairs, at night."""
+"""The places of the demo, all invented, at night: a tram square, a ferry house with stairs, a mill of equal windows."""
 
 import numpy as np
 
-from demo import furniture, houses
+from demo import furniture, houses, paint
 from demo.paint import Canvas
 from demo.town import Builder, Town
 
@@ -11,7 +11,7 @@ CARD = (1.7, 0.1), (4.1, 2.5), 43.6
 
 
 def build(name: str, focal: float, seed: int, card: bool = False) -> Town:
-    """The place `name` ("square" or "stairs"), with textures fine enough for a focal length in pixels.
+    """The place `name` ("square", "stairs" or "mill"), with textures fine enough for a focal length in pixels.
 
     card: whether a plain grey board stands before the hall of the square.
     """
@@ -20,7 +20,7 @@ def build(name: str, focal: float, seed: int, card: bool = False) -> Town:
         (x0, z0), (x1, z1), y = CARD
         plain = Canvas(x1 - x0, z1 - z0, builder.density(36), (0.3, 0.3, 0.3), np.random.default_rng(0), rough=0)
         builder.face((x0, y, z0), (x1 - x0, 0, 0), (0, 0, z1 - z0), plain)
-    return {"square": _square, "stairs": _stairs}[name](builder)
+    return {"square": _square, "stairs": _stairs, "mill": _mill}[name](builder)
 
 
 def _square(b: Builder) -> Town:
@@ -139,6 +139,28 @@ def _stairs(b: Builder) -> Town:
     furniture.sky(b)
     stand = np.array([1.0, 6.5, 1.6])
     return Town(b.bake(), hold, stand, (23.6, 25.6, -0.02), (-5.5, 8.5, 12.5, 41.0), (foot, head, high))
+
+
+def _mill(b: Builder) -> Town:
+    """A front of rows of windows, all of one shape and equally lit, wider than the picture: but for its gate and the
+    lamps before it, a picture of it moved by a window is the same.
+    """
+    front, half, tall, pitch, storey = 46.0, 44.0, 17.0, 1.6, 2.8
+
+    def draw(canvas):
+        for x in np.arange(0.3, canvas.width - 1.3, pitch):
+            for z in np.arange(1.2, tall - 2.5, storey):
+                paint.window(canvas, np.random.default_rng(0), x, z, 1.0, 1.7, houses.TRIM, True)
+        canvas.paint(half + 6.2, 0, half + 9.4, 3.6, (0.10, 0.07, 0.05))
+
+    b.wall((-half, front), (half, front), 0, tall, 40, (0.34, 0.18, 0.13), "brick", draw)
+    furniture.ground(b, -half, half, -6, front, 0, 12, (0.15, 0.14, 0.13), "cobbles")
+    for x, y in ((-17.0, 43.0), (-5.5, 41.5), (2.5, 43.5), (13.0, 42.0)):
+        b.street_lamp(x, y, 0, 4.5, 2900, 9.0, 36)
+    furniture.sky(b)
+    # the middle of a window
+    hold = np.array([27.5 * pitch + 0.8 - half, front, 1.2 + 2 * storey + 0.85])
+    return Town(b.bake(), hold, np.array([0.0, 6.5, 1.6]), (40.0, 42.0, 0.0), (-9.0, 9.0, 12.0, 40.0), (0.0, 1.0, 0.0))
 
 
 def _road_marks(canvas: Canvas):

@@ -17,7 +17,7 @@ class ShootSpec:
     """What to photograph; everything random follows from `seed` and the number of the photo.
 
     size: (W, H) of the upright picture, both even.
-    place: square or stairs.
+    place: square, stairs or mill.
     walk: approach, sidestep or arc (about the hold point), in steps of step_m metres; shorter steps where the
         walk would become longer than longest_m.
     hold_at: where the hold point is aimed to lie, fractions of the picture.

@@ -4,7 +4,9 @@ import cv2
 import numpy as np
 import pytest
 
-from kerbwalk import track
+from demo import camera, photo
+from demo.walk import ShootSpec, lens, pose, town_of
+from kerbwalk import cameras, steady, track, walk
 from kerbwalk.registration import transfer
 
 SIZE = (720, 480)
@@ -37,7 +39,7 @@ def wall(rng, windows=False):
     return cv2.GaussianBlur(picture, (0, 0), 1.2)
 
 
-def walk(rng, turned, count):
+def homographies(rng, turned, count):
     """Homographies from the reference to each photo: aims, rolls, and the wall coming nearer."""
     matrices = []
     for k in range(count):
@@ -59,7 +61,7 @@ def scene(turned):
         """(photos, matrices); change: what happens to a photo."""
         rng = np.random.default_rng(seed)
         picture = wall(rng, windows) if picture is None else picture(rng)
-        matrices = walk(rng, turned, count)
+        matrices = homographies(rng, turned, count)
         photos = []
         for k, matrix in enumerate(matrices):
             photo = change(k, photographed(picture, matrix), rng)
@@ -83,6 +85,33 @@ def test_rows_of_equal_windows(scene, seed):
     error = followed(*scene(seed, windows=True))
     assert np.isfinite(error).all()
     assert error.max() < 0.15, "it jumped by a window"
+
+
+def test_a_mill_of_equal_windows_in_space():
+    """Rendered: many aims are off by more than half the 21 pixels from window to window."""
+    spec = ShootSpec(size=(1400, 932), frames=11, seed=3, place="mill", lights=False, aim_sigma_deg=1.2)
+    middle, photos = spec.frames // 2, []
+    for k in range(spec.frames):
+        mosaic = photo.photograph(spec, k).astype(np.float32) - photo.BLACK
+        photos.append(np.uint16(np.clip(mosaic.reshape(466, 2, 700, 2).sum((1, 3)), 0, 65535)))
+    place = town_of(spec).hold[None]
+    # a photo's pixel is two by two of the sensor's
+    truth = [(camera.project(lens(spec), *pose(spec, k), place)[0, :2] - 0.5) / 2 for k in range(spec.frames)]
+    assert (np.abs(np.subtract(truth, truth[middle])[:, 0]) > 10.5).sum() >= 4
+    placed, sights = track.follow_shoot(lambda: photos.__getitem__, len(photos), middle, truth[middle])
+    assert not [one for one in placed if isinstance(one, str)]
+    yes, level = np.full(spec.frames, True), np.full((spec.frames, 2, 2), np.nan)
+    parts = [np.array([getattr(p, name) for p in placed]) for name in ("hold", "lean", "scale", "sigma")]
+    found = walk.Tracked(yes, yes, ~yes, *parts, level)
+    focal = steady.camera_matrix(700, 466, spec.film_mm)
+    solved = walk.solve(found, sights, spec.frames, truth[middle], focal, middle, 0.3, True)
+    assert solved.sure.all() and not solved.problems
+    world = solved.world
+    stands = [
+        cameras.project(world.camera, turn, where, world.points[[cameras.HOLD]])[0]
+        for turn, where in zip(world.turn, world.place, strict=True)
+    ]
+    np.testing.assert_allclose(stands, truth, atol=0.15, err_msg="it jumped by a window")
 
 
 def test_a_bus_before_the_hold_point_for_ten_photos(scene):
