@@ -112,6 +112,18 @@ def test_ratio_of_pictures_that_moved(scene, matrix):
     assert found.model[0] == pytest.approx(np.log(0.97), abs=3e-3)
 
 
+def test_ratio_of_streets_whose_near_parts_move_more(scene):
+    """Posts before the wall go by five pixels, the wall by one: their borders are as fine as its pattern."""
+    near, far = (np.array([[1, 0, shift], [0, 1, 0], [0, 0, 1]]) for shift in (-5, -1))
+    x = np.arange(SIZE[0])
+
+    def street(posts, wall, moved):
+        return np.where((x - moved) % 50 < 18, 1.8 * scene(posts)[::-1], scene(wall))
+
+    found = light.ratio(framed(street(np.eye(3), np.eye(3), 0)), framed(0.97 * street(near, far, -5)))
+    assert found.model[0] == pytest.approx(np.log(0.97), abs=3e-3)
+
+
 def test_ratio_of_colours(scene):
     rng = np.random.default_rng(4)
     found = light.ratio(framed(scene(), rng), framed(scene(), rng, colours=(1.03, 1.0, 0.98)))
