@@ -43,6 +43,16 @@ def test_what_changes_from_photo_to_photo_is_no_drift():
     assert np.nanmean(found[np.isfinite(error)]) == pytest.approx(0, abs=1e-9)
 
 
+def test_places_that_shine_evenly_say_more_than_those_that_a_glow_crosses():
+    """Of which most brighten steadily, and waver."""
+    rng = np.random.default_rng(3)
+    photo, point = (part.ravel() for part in np.indices((COUNT, POINTS)))
+    crossed = point % 5 > 0
+    value = crossed * (5e-4 * rng.uniform(0.5, 1, POINTS)[point] * photo + rng.normal(0, 0.03, len(point)))
+    found, _ = drift.drift(np.zeros(COUNT), photo, point, value + rng.normal(0, 0.005, len(point)), 0.0 * photo)
+    assert np.ptp(found) < 3e-3
+
+
 @pytest.mark.parametrize("count", [2, 3, 9])
 def test_without_sights_there_is_no_drift(count):
     none = np.array([], int)

@@ -13,6 +13,9 @@ KNOTS, SLOPE, BEND = 10, 2e-2, 1e-2
 OFTEN = 8
 # Of more sights than this some are left out, evenly. What is seen in one photo errs together: so many count as one.
 MOST, TOGETHER = 20_000, 4
+# A place says the less the less evenly it shines beyond so much (log), as what lies behind an edge, or a lamp's glow,
+# moves across it.
+UNEVEN = 4e-3
 # Vignetting that the lens may have (log, at the corner).
 VIGNETTING = 0.3
 # Tukey's biweight ends here at first, and at last at so many standard deviations, or no nearer than this (log).
@@ -41,7 +44,7 @@ def drift(levels, photo, point, value, rim):
     Least squares with one brightness for each place, which is eliminated, the lens's vignetting, and a drift that
     changes slowly, so that what the links say from photo to photo stays. Tukey's biweight (Beaton & Tukey 1974),
     drawn in step by step (graduated non-convexity, Blake & Zisserman 1987), leaves out whoever stands before a place
-    and what lights it for a while.
+    and what lights it for a while; and each place counts by how evenly it shines (iteratively reweighted).
     """
     count = len(levels)
     value = value - levels[photo]
@@ -59,16 +62,19 @@ def drift(levels, photo, point, value, rim):
     prior[:-1, :-1] = sum(rows.T @ rows for rows in steps) + 1 / SLOPE**2 / count
     prior[-1, -1] = 1 / VIGNETTING**2
     answer, own = np.zeros(len(prior)), _medians(point, value)
+    many = np.bincount(point)
     end = FAR
     for _ in range(30 if len(value) else 0):
         error = value - own[point] - design @ answer
         weight = np.square(np.maximum(1 - np.square(error / end), 0))
+        uneven = np.bincount(point, np.minimum(np.square(error), end**2)) / many
+        weight *= (UNEVEN**2 / (UNEVEN**2 + uneven))[point]
         total = np.bincount(point, weight) + 1e-9
         mean = np.column_stack([np.bincount(point, weight * one) / total for one in (value, *design.T)])
         beyond = design - mean[point, 1:]
         weighted = (beyond * weight[:, None]).T
-        noise = TOGETHER * np.square(end / END)
-        was, answer = answer, np.linalg.solve(weighted @ beyond + noise * prior, weighted @ (value - mean[point, 0]))
+        normal = weighted @ beyond + TOGETHER * UNEVEN**2 * prior
+        was, answer = answer, np.linalg.solve(normal, weighted @ (value - mean[point, 0]))
         own = mean[:, 0] - mean[:, 1:] @ answer
         if end < FAR and np.abs(was - answer).max() < 2e-5:
             break
