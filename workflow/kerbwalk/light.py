@@ -218,9 +218,11 @@ def usable(rgb, clipped):
     return (cv2.dilate(clipped, np.ones((3, 3), np.uint8)) < 0.01) & (brightest < 0.9 * WHITE)
 
 
-@functools.cache
 def _flow():
-    """Down to half the picture's size: the preset's quarter slips where walls meet the sky, most under a bus."""
+    """Down to half the picture's size: the preset's quarter slips where walls meet the sky, most under a bus.
+
+    One for each pair, as it holds what it works on, and pairs are compared side by side.
+    """
     flow = cv2.DISOpticalFlow_create(cv2.DISOPTICAL_FLOW_PRESET_ULTRAFAST)
     flow.setFinestScale(1)
     return flow
