@@ -45,6 +45,17 @@ def test_walls_that_meet_keep_their_own_slopes(places):
     assert parallax.at(found.off, HOLD[None], SIZE)[0] == pytest.approx(0, abs=1e-9)
 
 
+def test_without_shifts_the_homography_is_the_same(places):
+    near = 1 + 4 * np.abs(places[:, 0] - HOLD[0]) / SIZE[0]
+    doubt, weight = np.full(len(places), 1e-3), np.ones(len(places))
+    found = [
+        parallax.surface(places, near, doubt, weight, HOLD, 1.0, CAMERA, SIZE, SHAKE, straight)
+        for straight in ((), None)
+    ]
+    np.testing.assert_array_equal(found[1].normal, found[0].normal)
+    assert found[0].off.any() and not found[1].off.any() and found[1].off.shape == found[0].off.shape
+
+
 def test_an_upright_photo_is_followed_as_well_as_one_that_lies(places):
     """Walls that meet every 200 pixels along the longer side."""
     upright = HOLD[::-1], CAMERA[[1, 0, 2]][:, [1, 0, 2]], SIZE[::-1]

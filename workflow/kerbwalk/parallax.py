@@ -71,7 +71,7 @@ def surface(places, nearness, sigma, weight, hold, hold_nearness, camera, size, 
         rest = wanted - offset[:, :2] @ slope
         trust = 1 / (1 + (rest / OTHER) ** 2) ** 2
     normal = np.append(slope / scale, hold_nearness - slope @ ray_hold[:2] / scale)
-    off = np.zeros(NODES[::-1])
+    off = np.zeros(_nodes(size)[::-1])
     if straight is not None:
         off = _grid(places, rest, weight * doubt, size, straight)
         off -= at(off, np.array([hold]), size)[0]
