@@ -58,6 +58,12 @@ def settings_page():
     lines = [MADE, "# Settings\n", f"{uncommented(head)}\n"]
     for section in sections:
         rows, told = told_of(section)
+        # a table with something in it is no setting, but what is in it are
+        rows = [row for row in rows if not (isinstance(value := found_in(defaults, row[0]), dict) and value)]
+        if not rows:
+            # whose names are the user's own, which is shown as it is written
+            lines.append(f"\n```yaml\n{section}\n```")
+            continue
         lines += [
             f"\n{told}\n" if told else "",
             "| setting | default | takes | what for |",
@@ -65,8 +71,6 @@ def settings_page():
         ]
         for path, said in rows:
             default, described = found_in(defaults, path), found_in_schema(schema, path)
-            if isinstance(default, dict) and default:
-                continue
             shown = "" if default is None else f"`{yaml.safe_dump(default, default_flow_style=True).split(chr(10))[0]}`"
             lines.append(f"| `{'.'.join(path)}` | {shown} | {cell(described)} | {cell(said)} |")
     return "\n".join(lines) + "\n"

@@ -59,8 +59,9 @@ def main():
     boxes = args.settings["boxes"]
     if large := decode.too_large(width, height, boxes[1:]):
         raise stage.StageError(
-            f"a deliverable of {large[0][0]}x{large[0][1]} pixels cannot be made of photos of {width}x{height}; "
-            "give its recipe a smaller size, or leave it out of the deliverables"
+            f"a deliverable of {large[0][0]}x{large[0][1]} pixels cannot be made of photos of {width}x{height}, as it "
+            f"is more than {decode.ENLARGED} times as large; give its recipe a smaller size, or leave it out of the "
+            "deliverables"
         )
     superpixel, average = decode.reduction(width, height, boxes)
     scale = decode.scale(width, height, boxes)

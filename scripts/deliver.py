@@ -58,7 +58,7 @@ def main():
     if recipe["ending"] is None:
         with stage.whole_folder(args.out) as temporary:
             shown = encoders.pictures(recipe, args.master, size)
-            frames = encoders.write_stills(recipe["codec"], shown, temporary, xmp, about)
+            frames = encoders.write_stills(recipe["codec"], shown, temporary, xmp, about, recipe["rate"])
             ship(args, recipe, frames, [] if frames == count else [f"it has {frames} frames instead of {count}"], {})
         return
     with stage.whole(args.out) as temporary:

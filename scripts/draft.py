@@ -75,7 +75,7 @@ def main():
     def chosen(*keys):
         return {key: settings[key] for key in keys}
 
-    look, warps, framing = work / "look.ctf", work / "warps.json", work / "framing.json"
+    look, warps, framing = work / "plain.ctf", work / "warps.json", work / "framing.json"
     gains, found = work / "gains.csv", work / "light.json"
     track, sights, lens = work / "track.json", work / "sights.npz", work / "lens.json"
     line.run("lens", ingest=photos["ingest"], settings=chosen("lens"), out=lens)
@@ -222,9 +222,10 @@ def reduce(usable, full, work, part):
         np.lib.format.write_array_header_1_0(file, described)
         for _, (picture, _) in usable:
             frame = np.rint(picture * share).astype(np.uint16)
+            clipped = highlights.rebuild(frame, full)
             file.write(frame.data)
-            of_them.append(proxies(frame, highlights.rebuild(frame, full), full))
-    grey, light, clipped, grey_factors, light_factors = zip(*of_them, strict=True)
+            of_them.append(proxies(frame, clipped, full))
+    grey, light, blown, grey_factors, light_factors = zip(*of_them, strict=True)
     with stage.whole(small) as temporary, open(temporary, "wb") as file:
         np.savez(
             file,
@@ -235,7 +236,7 @@ def reduce(usable, full, work, part):
             grey_scale=factor * grey_factors[0],
             light=np.array(light, np.float32),
             light_scale=factor * light_factors[0],
-            clipped=np.array(clipped, bool),
+            clipped=np.array(blown, bool),
         )
     return frames, small
 

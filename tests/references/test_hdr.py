@@ -127,7 +127,7 @@ def test_scene_linear_stills(light, no_look, tmp_path):
     recipe = recipes.resolved(STANDARD | own, "here")["own"] | {"size": list(SIZE)}
     assert recipe["picture"].endswith("_linear")
     found = encoders.pictures(recipe, tmp_path / "linear.mkv", SIZE)
-    assert encoders.write_stills("exr", found, tmp_path, rights.packet(ABOUT, None), ABOUT) == 1
+    assert encoders.write_stills("exr", found, tmp_path, rights.packet(ABOUT, None), ABOUT, "30000/1001") == 1
     raw = tmp_path / "raw"
     ffmpeg.run("-i", tmp_path / "000001.exr", "-pix_fmt", "gbrpf16le", "-f", "rawvideo", raw)
     green, blue, red = np.fromfile(raw, np.float16).reshape(3, SIZE[1], SIZE[0])
@@ -136,4 +136,6 @@ def test_scene_linear_stills(light, no_look, tmp_path):
     place = head.index(b"chromaticities\0chromaticities\0") + 30 + 4
     primaries = struct.unpack("<8f", head[place : place + 32])
     np.testing.assert_allclose(primaries, [0.708, 0.292, 0.17, 0.797, 0.131, 0.046, 0.3127, 0.329], rtol=1e-6)
+    place = head.index(b"framesPerSecond\0rational\0") + 25 + 4
+    assert struct.unpack("<iI", head[place : place + 8]) == (30000, 1001)
     assert b"Invented town" in head

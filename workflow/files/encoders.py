@@ -2,6 +2,7 @@
 
 import datetime
 import functools
+from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
@@ -115,7 +116,9 @@ def arguments(recipe, tags, out):
 def from_ready(recipe, parts, tags, out):
     """Encode the pictures that compose has laid ready, raw, in parts."""
     size, pixels = recipe["size"], pixel_format(recipe)
-    with ffmpeg.writer(size, pixels, recipe["rate"], *arguments(recipe, tags, out)) as write:
+    # Raw pictures say nothing of their pixels' shape.
+    square = ["-vf", "setsar=1"]
+    with ffmpeg.writer(size, pixels, recipe["rate"], *square, *arguments(recipe, tags, out)) as write:
         for picture in ready_pictures(size, parts):
             write(picture)
 
@@ -151,30 +154,31 @@ def pictures(recipe, master, size):
     return ffmpeg.frames(master, recipe["size"], pixel_format(recipe), chain(recipe, size))
 
 
-def write_stills(codec, found, folder, xmp, about):
+def write_stills(codec, found, folder, xmp, about, rate):
     """Write pictures, uint16 (h, w, 3), as a numbered sequence, and read each back. Returns their number.
 
     codec: tiff (16 bits, sRGB, with its profile) or exr (half floats, scene-linear, with its chromaticities); xmp:
-    rights.packet(), about: what it is made of, for an EXR's own attributes. Raises StageError where one does not read
-    back as it was.
+    rights.packet(), about: what it is made of, and rate: frames a second, for an EXR's own attributes. Raises
+    StageError where one does not read back as it was.
     """
     (ending, write), count = {"tiff": ("tif", _tiff), "exr": ("exr", _exr)}[codec], 0
     for count, picture in enumerate(found, 1):
         path = Path(folder, f"{count:06d}.{ending}")
-        if not np.array_equal(write(picture, path, xmp, about), picture):
+        if not np.array_equal(write(picture, path, xmp, about, rate), picture):
             raise StageError(f"{path.name} does not read back as it was written; check the disk, and start again")
     return count
 
 
-def _tiff(picture, path, xmp, about):
+def _tiff(picture, path, xmp, about, rate):
     tifffile.imwrite(path, picture, photometric="rgb", iccprofile=srgb_profile(), compression="zlib", metadata=None)
     rights.describe(path, "tif", xmp)
     return tifffile.imread(path)
 
 
-def _exr(picture, path, xmp, about):
+def _exr(picture, path, xmp, about, rate):
     primaries = np.ravel((*colour.BT2020, colour.D65)).tolist()
     header = {"compression": OpenEXR.ZIP_COMPRESSION, "chromaticities": tuple(primaries), "xmp": xmp.decode()}
+    header["framesPerSecond"] = Fraction(rate)
     header |= {key: about[name] for key, name in (("owner", "rights"), ("comments", "title")) if about[name]}
     with OpenEXR.File(header, {"RGB": picture.view(np.float16)}) as file:
         file.write(str(path))
