@@ -1,6 +1,8 @@
 """Photos: where the pixels of LibRaw's pictures lie on the sensor, levels, orientation, and TIFFs."""
 
 import gc
+import resource
+import struct
 import sys
 
 import numpy as np
@@ -163,3 +165,30 @@ def test_metadata(tmp_path):
     }  # fmt: skip
     assert {key: record[key] for key in expected} == pytest.approx(expected)
     np.testing.assert_allclose(record["neutral"], [2, 1, 1.25], rtol=1e-5)
+
+
+@pytest.mark.parametrize("size", [(1_000_000, 1_000_000), (30_000, 20_000)])
+@pytest.mark.parametrize("kind", ["a.dng", "stored.tif", "packed.tif"])
+def test_a_header_that_tells_of_a_vast_picture_is_refused_at_once(tmp_path, ramp, size, kind):
+    """Without the memory for it, of which 30000x20000 pixels would take 4 GB."""
+    path = ramp.rename(tmp_path / kind)
+    if not kind.endswith("dng"):
+        packed = {"photometric": "rgb", "compression": "zlib" if kind == "packed.tif" else None}
+        tifffile.imwrite(path, np.zeros((60, 90, 3), np.uint16), **packed)
+    with tifffile.TiffFile(path, mode="r+b") as tiff:
+        for code, length in zip((256, 257), size, strict=True):
+            tiff.pages[0].tags[code].overwrite(length, dtype="I")
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    record, glance = photo.read_photo(path)
+    words = "cannot be read" if kind.endswith("dng") else f"says that it is {size[0]}x{size[1]} pixels, more than"
+    assert glance is None and words in record["problem"]
+    assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before < 300_000, "KiB"
+
+
+def test_a_directory_of_tags_that_leads_to_itself_has_an_end(ramp):
+    data = bytearray(ramp.read_bytes())
+    (count,) = struct.unpack_from("<H", data, 8)
+    struct.pack_into("<I", data, 10 + 12 * count, 8)
+    ramp.write_bytes(data)
+    record, _ = photo.read_photo(ramp)
+    assert (record["problem"], record["width"]) == (None, SIZE[0])

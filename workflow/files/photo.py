@@ -19,6 +19,8 @@ from kerbwalk.glance import glance
 
 TIFF_ENDINGS = (".tif", ".tiff")
 WHITE = 65535
+# Bytes of a TIFF's picture (178 megapixels): what is compressed may tell of any size, and is unpacked to it.
+LARGEST = 1 << 30
 # Quarter turns anticlockwise to upright, by LibRaw's code for how the camera was held.
 TURNS = {3: 2, 5: 1, 6: 3}
 
@@ -259,6 +261,8 @@ def _tiff_facts(data, look):
 def _read_tiff(data):
     with _reading(), io.BytesIO(data) as file, tifffile.TiffFile(file) as tiff:
         page = tiff.pages[0]
+        if page.nbytes > LARGEST:
+            raise PhotoError(f"says that it is {page.imagewidth}x{page.imagelength} pixels, more than any photo has")
         pixels = page.asarray()
         orientation = page.tags.valueof(274, 1)
         profile = page.tags.valueof(34675)
