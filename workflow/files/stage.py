@@ -17,6 +17,8 @@ from pathlib import Path
 MARK = "kerbwalk: "
 # A job hangs that takes so many times the minutes which it asks a scheduler for; those are four times what it takes.
 PATIENCE = 3
+# What a file is told by whose disk has gone.
+AWAY = (errno.ENOENT, errno.ENOTDIR, errno.ENODEV, errno.ENOTCONN, errno.ESTALE, errno.EIO)
 # Seconds for the last sentence of such a job.
 LAST_WORDS = 3
 
@@ -50,6 +52,11 @@ def run(main):
             _fail("the disk that holds the results is full; make room and start the same command again")
         if error.errno in (errno.EACCES, errno.EROFS, errno.EPERM):
             _fail(f"{error.filename}: cannot be written or read ({error.strerror}); change its permissions")
+        if error.errno in AWAY and error.filename:
+            _fail(
+                f"{error.filename}: cannot be found or read any more ({error.strerror}); see whether its disk is "
+                "connected, and start the same command again"
+            )
         traceback.print_exc()
         _fail(f"{Path(sys.argv[0]).stem}: {error}")
     except Exception as error:

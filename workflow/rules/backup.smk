@@ -1,6 +1,5 @@
 rule backup:
     input:
-        folder=folder,
         ingest="{shoot}/work/ingest.json",
     output:
         "{shoot}/work/backup.json",

@@ -130,16 +130,12 @@ def picked(*keys):
     return settings_of
 
 
-def folder(wildcards):
-    """An input function: the folder of a shoot's photos; ancient, as identity() says when photos have changed.
-
-    Each photo as an input of its own would be looked at by Snakemake one by one, in each of its processes.
-    """
-    return ancient(shoots.safe_path(BY_ID[wildcards.shoot].folder, RESULTS))
-
-
 def photos(wildcards):
-    """A params function: the paths of the photos that a job reads."""
+    """A params function: the paths of the photos that a job reads.
+
+    No inputs: Snakemake would look at them one by one in each of its processes, and stop the whole night where a
+    disk with one shoot's photos goes away. identity() says when they have changed.
+    """
     shoot = BY_ID[wildcards.shoot]
     names = CHUNKS[wildcards.shoot][wildcards.chunk] if "chunk" in wildcards.keys() else shoot.photos
     return [f"{shoot.folder}/{name}" for name in names]

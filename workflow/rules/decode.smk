@@ -1,6 +1,5 @@
 rule decode:
     input:
-        folder=folder,
         ingest="{shoot}/work/ingest.json",
         hot="{shoot}/work/hot.json",
         dark=DARK[0],

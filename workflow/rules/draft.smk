@@ -13,7 +13,6 @@ rule draft:
 
 rule draft_shoot:
     input:
-        folder=folder,
         cdl=DRAFT_CDL[0],
         lut=DRAFT_LUT[0],
         display=DISPLAY[0],

@@ -1,6 +1,5 @@
 rule hot:
     input:
-        folder=folder,
         ingest="{shoot}/work/ingest.json",
         dark=DARK[0],
     output:

@@ -1,6 +1,4 @@
 rule ingest:
-    input:
-        folder=folder,
     output:
         photos="{shoot}/work/ingest.json",
         glance="{shoot}/work/glance.npz",

@@ -7,7 +7,6 @@ rule verify:
 
 rule verify_shoot:
     input:
-        folder=folder,
         ingest="{shoot}/work/ingest.json",
         copies=lambda w: copied(BY_ID[w.shoot]),
     output:
