@@ -5,6 +5,7 @@ import json
 import numpy as np
 
 from files import ffmpeg
+from kerbwalk import decode, highlights
 
 
 def test_a_draft_and_nothing_of_it_in_the_line(little):
@@ -43,3 +44,8 @@ def test_a_draft_holds_the_point_and_shows_the_light_as_the_line_does(little, un
         with np.load(folder / "work/proxies/000.npz") as file:
             lights.append(file["light"][0].mean(axis=(0, 1)))
     np.testing.assert_allclose(lights[0], lights[1], rtol=0.01)
+    # What is full in all channels is white, and not the balance's own colour.
+    frames = np.load(night.results / "walk/draft/work/frames/000.npy")
+    full = decode.full_levels(night.json("walk", "draft/work/ingest.json")["balance"])
+    lamps = (frames >= highlights.FULL * full).all(-1)
+    assert lamps.any() and (frames[lamps] == 65535).all()
