@@ -7,7 +7,7 @@ _COLOUR = re.compile(r"\x1b\[[0-9;]*m")
 _SENTENCE = re.compile(r"kerbwalk: *(\S.*)")
 _OUR_PLACE = re.compile(r"WorkflowError in file .*:$")
 _PLACE = re.compile(r"\w*(?:Error|Exception)( in .*)?:$")
-_TRACE_START = re.compile(r"( *)Traceback \(most recent call last\):$")
+_TRACE_START = re.compile(r"( *)Traceback(?: \(most recent call last\))?:$")
 _TRACE_LINK = re.compile(r" *(During handling of the above exception|The above exception was the direct cause)")
 _TRACE_PLACE = re.compile(r' *File ".*", line \d+(, in .*)?$')
 

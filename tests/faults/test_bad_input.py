@@ -216,6 +216,12 @@ def test_a_mistake_on_the_command_line(little):
     refused(done.returncode, done.stdout + done.stderr, ("'fsp' is not a setting", "the nearest is 'fps'", "--config"))
 
 
+def test_a_file_of_a_shoot_that_is_not_there(little):
+    status, said = little("stray").run("goes/master.mkv")
+    assert status == 1
+    assert said.splitlines()[-1] == "kerbwalk: what is asked for of 'goes' cannot be made: there is no such shoot"
+
+
 def test_no_shoots(little, tmp_path):
     night = little("none")
     night.shoots = tmp_path / "empty"

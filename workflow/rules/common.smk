@@ -107,10 +107,20 @@ ON_REQUEST = {
 LOOKS = sorted(
     path for path in (ROOT / "config" / "looks").iterdir() if path.suffix in sum(shoots.LOOK_ENDINGS.values(), ())
 )
-BY_ID = {shoot.id: shoot for shoot in GOOD_SHOOTS}
+
+
+class Known(dict):
+    """Something of each shoot by its id. Who asks for a file of another gets a sentence."""
+
+    def __missing__(self, shoot):
+        problem = next((bad.problem for bad in BAD_SHOOTS if bad.id == shoot), "there is no such shoot")
+        raise WorkflowError(f"{closing.MARK}what is asked for of '{shoot}' cannot be made: {problem}")
+
+
+BY_ID = Known((shoot.id, shoot) for shoot in GOOD_SHOOTS)
 # From the last to the first.
 TURNS = {shoot.id: k for k, shoot in enumerate(sorted(GOOD_SHOOTS[::-1], key=lambda shoot: shoot.settings["priority"]))}
-CHUNKS = {shoot.id: shoots.chunks(shoot.photos, NIGHT["frames_per_job"]) for shoot in GOOD_SHOOTS}
+CHUNKS = Known((shoot.id, shoots.chunks(shoot.photos, NIGHT["frames_per_job"])) for shoot in GOOD_SHOOTS)
 
 
 wildcard_constraints:
