@@ -61,7 +61,7 @@ def settings_page():
         # a table with something in it is no setting, but what is in it are
         rows = [row for row in rows if not (isinstance(value := found_in(defaults, row[0]), dict) and value)]
         if not rows:
-            # whose names are the user's own, which is shown as it is written
+            # a table whose names are the user's own is shown as it is written
             lines.append(f"\n```yaml\n{section}\n```")
             continue
         lines += [
