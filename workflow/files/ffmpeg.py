@@ -28,7 +28,7 @@ TAGS = {
 BT709_TAGS = TAGS["bt709"]
 # No program versions or random identifiers in the files: the same frames make the same bytes.
 REPEATABLE = ["-map_metadata", "-1", "-fflags", "+bitexact", "-flags:v", "+bitexact"]
-# A small and quick H.264 that every browser plays; one thread, so that the same pictures make the same file.
+# A small and quick H.264 that every browser plays; always two threads, so that the same pictures make the same file.
 SMALL_H264 = ["-vf", "scale=out_color_matrix=bt709:out_range=tv,format=yuv420p,setsar=1", "-c:v", "libx264"]
 SMALL_H264 += ["-preset", "veryfast", "-crf", "22", "-threads", "2", *BT709_TAGS, *REPEATABLE]
 SMALL_H264 += ["-movflags", "+faststart", "-f", "mp4"]

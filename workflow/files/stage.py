@@ -17,10 +17,10 @@ from pathlib import Path
 MARK = "kerbwalk: "
 # A job hangs that takes so many times the minutes which it asks a scheduler for; those are four times what it takes.
 PATIENCE = 3
-# What a file is told by whose disk has gone.
-AWAY = (errno.ENOENT, errno.ENOTDIR, errno.ENODEV, errno.ENOTCONN, errno.ESTALE, errno.EIO)
 # Seconds for the last sentence of such a job.
 LAST_WORDS = 3
+# What a file is told by whose disk has gone.
+AWAY = (errno.ENOENT, errno.ENOTDIR, errno.ENODEV, errno.ENOTCONN, errno.ESTALE, errno.EIO)
 
 
 class StageError(Exception):
