@@ -26,6 +26,7 @@ import numpy as np
 
 from files import checked, dark, stage
 from files.photo import PhotoError, read_linear
+from files.proxies import write as write_proxies
 from kerbwalk import decode, denoise, highlights, hot, ingest
 from kerbwalk.proxies import proxies
 
@@ -65,7 +66,7 @@ def main():
         )
     superpixel, average = decode.reduction(width, height, boxes)
     scale = decode.scale(width, height, boxes)
-    grey, light, clipped, grey_factor, light_factor = [], [], [], 1, 1
+    small = []
     with stage.whole(args.frames) as temporary, written_along(temporary) as write:
         shape = (len(usable), height // scale, width // scale, 3)
         start = {"descr": np.lib.format.dtype_to_descr(np.dtype(np.uint16)), "fortran_order": False, "shape": shape}
@@ -81,22 +82,8 @@ def main():
                 blown = decode.averaged(blown[..., None], average)[..., 0] > 0
             frame, blown = np.ascontiguousarray(frame[: shape[1], : shape[2]]), blown[: shape[1], : shape[2]]
             write(frame.data)
-            one_grey, one_light, one_clipped, grey_factor, light_factor = proxies(frame, blown, full)
-            grey.append(one_grey)
-            light.append(one_light)
-            clipped.append(one_clipped)
-    with stage.whole(args.proxies) as temporary, open(temporary, "wb") as file:
-        np.savez(
-            file,
-            names=np.array([name for name, _ in usable], dtype=str),
-            scale=scale,
-            white=full.min(),
-            grey=np.array(grey, np.uint16),
-            grey_scale=scale * grey_factor,
-            light=np.array(light, np.float32),
-            light_scale=scale * light_factor,
-            clipped=np.array(clipped, bool),
-        )
+            small.append(proxies(frame, blown, full))
+    write_proxies(args.proxies, [name for name, _ in usable], small, scale, full.min())
 
 
 @contextlib.contextmanager

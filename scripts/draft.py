@@ -23,10 +23,12 @@ import time
 from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 from pathlib import Path
 
+import cv2
 import numpy as np
 
 from files import encoders, ffmpeg, stage
 from files.photo import read_reduced
+from files.proxies import write as write_proxies
 from house.settings import frame_rate, ratio
 from kerbwalk import audit, decode, draft, edges, highlights, ingest, light, registration
 from kerbwalk.deliver import output_size
@@ -41,8 +43,9 @@ PARTS = 2
 registration.FEATURES, registration.COARSE_WIDTH = 300, draft.SIDE // 3
 # Local shifts are not made, so that no edges are needed which they must keep straight.
 edges.found = lambda picture: np.zeros((0, 2, 2))
-# What the line's third kind of links betters, the faint lights of passing buses, is not seen at this size.
-light.LONG = light.LONG[-1:]
+# What the line's third kind of links and its finest flow better, the faint lights of passing buses, is not seen at this
+# size.
+light.LONG, light.FINEST = light.LONG[-1:], light.FINEST + 1
 # The audit of a draft looks at metadata and light alone.
 NOT_LOOKED_AT = {"contrast": 1.0, "drift": 0.0} | {
     key: [] for key in ("names", "aims", "sharpness", "covered", "alike", "spots")
@@ -88,7 +91,7 @@ def main():
         sighted = {"track": track, "sights": sights, "lens": lens}
         line.run("steady", **sighted, settings=chosen("steady"), out=warps, csv=work / "hold.csv")
         lit = {"ingest": photos["ingest"], "proxies": photos["proxies"], "warps": warps, "sights": sights}
-        line.run("light", **lit, settings=chosen("light"), out=gains, found=found)
+        line.run("light", **lit, settings=chosen("light"), threads=args.threads, out=gains, found=found)
         framed = {"output": size, "boxes": [draft.BOX], **chosen("framing")}
         line.run("framing", warps=warps, settings=framed, out=framing)
         made = {"look": look, "gains": gains, "found": found, "warps": warps, "framing": framing}
@@ -214,30 +217,18 @@ def looked_at(picture):
 
 def reduce(usable, full, work, part):
     """Write a part's frames and proxies as decode does; returns their files. usable: [(name, (picture, factor))]."""
-    share = full / np.float32(65535)
+    share = (*map(float, full / 65535), 0.0)
     _, (first, factor) = usable[0]
     frames, small, of_them = work / f"frames/{part:03d}.npy", work / f"proxies/{part:03d}.npz", []
     with stage.whole(frames) as temporary, open(temporary, "wb") as file:
         described = {"descr": "<u2", "fortran_order": False, "shape": (len(usable), *first.shape)}
         np.lib.format.write_array_header_1_0(file, described)
         for _, (picture, _) in usable:
-            frame = np.rint(picture * share).astype(np.uint16)
+            frame = cv2.multiply(picture, share, dtype=cv2.CV_16U)
             clipped = highlights.rebuild(frame, full)
             file.write(frame.data)
             of_them.append(proxies(frame, clipped, full))
-    grey, light, blown, grey_factors, light_factors = zip(*of_them, strict=True)
-    with stage.whole(small) as temporary, open(temporary, "wb") as file:
-        np.savez(
-            file,
-            names=np.array([name for name, _ in usable], dtype=str),
-            scale=factor,
-            white=full.min(),
-            grey=np.array(grey, np.uint16),
-            grey_scale=factor * grey_factors[0],
-            light=np.array(light, np.float32),
-            light_scale=factor * light_factors[0],
-            clipped=np.array(blown, bool),
-        )
+    write_proxies(small, [name for name, _ in usable], of_them, factor, full.min())
     return frames, small
 
 

@@ -140,10 +140,9 @@ def _reduced(raw):
         return _averaged(_developed(raw, (1, 1, 1), False))
     factor = draft.factor(*mosaic.values.shape, len(mosaic.pattern))
     full = _white_levels(raw, mosaic) - mosaic.black
-    picture = draft.blocks(mosaic.values, mosaic.pattern, mosaic.black, factor)
-    picture *= np.array([WHITE / full[mosaic.pattern == colour].mean() for colour in range(3)], np.float32)
-    np.rint(np.clip(picture, 0, WHITE, out=picture), out=picture)
-    return np.ascontiguousarray(np.rot90(picture.astype(np.uint16), TURNS.get(raw.sizes.flip, 0))), factor
+    scale = [WHITE / full[mosaic.pattern == colour].mean() for colour in range(3)]
+    picture = draft.blocks(mosaic.values, mosaic.pattern, mosaic.black, factor, scale)
+    return np.ascontiguousarray(np.rot90(picture, TURNS.get(raw.sizes.flip, 0))), factor
 
 
 def _averaged(picture):

@@ -5,6 +5,30 @@ import zipfile
 
 import numpy as np
 
+from files import stage
+
+
+def write(path, names, pictures, scale, white):
+    """Write a chunk's proxies, whole or not at all (format: scripts/decode.py).
+
+    names: the photos'; pictures: what kerbwalk.proxies.proxies() makes of each one's frame; scale: photo pixels to a
+    pixel of that frame; white: the frame's value at which the channel that is full first is full.
+    """
+    kinds = zip(*pictures, strict=True) if pictures else ((), (), (), (1,), (1,))
+    grey, light, clipped, grey_factors, light_factors = kinds
+    with stage.whole(path) as temporary, open(temporary, "wb") as file:
+        np.savez(
+            file,
+            names=np.array(names, dtype=str),
+            scale=scale,
+            white=white,
+            grey=np.array(grey, np.uint16),
+            grey_scale=scale * grey_factors[0],
+            light=np.array(light, np.float32),
+            light_scale=scale * light_factors[0],
+            clipped=np.array(clipped, bool),
+        )
+
 
 class Proxies:
     """Proxies of a shoot, read one picture at a time from the chunks' files (format: scripts/decode.py)."""

@@ -11,6 +11,9 @@ WHITE = 65535
 DARK = 130
 # Beside those of single steps there are links over so many steps, not farther off what those tell than this (log).
 LONG, ASTRAY = (3, 8), 0.05
+# The flow's last step is at half the picture's size (2 to the power of this): the preset's quarter slips where walls
+# meet the sky, most under a bus.
+FINEST = 1
 # Sums are compared over blocks of this many proxy pixels a side.
 BLOCK = 6
 MIN_BLOCKS = 40
@@ -75,7 +78,7 @@ def frame(rgb, usable, radius):
     grey = cv2.transform(rgb, np.float32([[0.25, 0.5, 0.25]]))
     good = (usable & (grey > DARK)).astype(np.float32)
     share = np.maximum(_means(good), 1e-3)
-    red, green, blue = (np.maximum(_means(channel * good) / share, 1) for channel in cv2.split(rgb))
+    red, green, blue = (np.maximum(_means(channel * good) / share, 1) for channel in np.moveaxis(rgb, -1, 0))
     blocks = np.dstack([np.square(radius), np.log(red / green), np.log(blue / green)]).astype(np.float32)
     # For the flow a logarithm, in which flicker is an offset: 7 % a level.
     code = np.clip(36 * cv2.log(np.maximum(grey, 60)) - 147, 0, 255).astype(np.uint8)
@@ -213,18 +216,15 @@ def usable(rgb, clipped):
 
     rgb: float32 (h, w, 3); clipped: float32 (h, w), the laid clipping mask. Returns bool (h, w).
     """
-    red, green, blue = cv2.split(rgb)
-    brightest = cv2.max(cv2.max(red, green), blue)
+    red, green, blue = np.moveaxis(rgb, -1, 0)
+    brightest = np.maximum(np.maximum(red, green), blue)
     return (cv2.dilate(clipped, np.ones((3, 3), np.uint8)) < 0.01) & (brightest < 0.9 * WHITE)
 
 
 def _flow():
-    """Down to half the picture's size: the preset's quarter slips where walls meet the sky, most under a bus.
-
-    One for each pair, as it holds what it works on, and pairs are compared side by side.
-    """
+    """One for each pair, as it holds what it works on, and pairs are compared side by side."""
     flow = cv2.DISOpticalFlow_create(cv2.DISOPTICAL_FLOW_PRESET_ULTRAFAST)
-    flow.setFinestScale(1)
+    flow.setFinestScale(FINEST)
     return flow
 
 
