@@ -30,7 +30,7 @@ from files import encoders, ffmpeg, stage
 from files.photo import read_reduced
 from files.proxies import write as write_proxies
 from house.settings import frame_rate, ratio
-from kerbwalk import audit, decode, draft, edges, highlights, ingest, light, registration
+from kerbwalk import audit, cameras, decode, draft, edges, highlights, ingest, light, registration
 from kerbwalk.deliver import output_size
 from kerbwalk.proxies import proxies
 
@@ -43,9 +43,11 @@ PARTS = 2
 registration.FEATURES, registration.COARSE_WIDTH = 300, draft.SIDE // 3
 # Local shifts are not made, so that no edges are needed which they must keep straight.
 edges.found = lambda picture: np.zeros((0, 2, 2))
-# What the line's third kind of links and its finest flow better, the faint lights of passing buses, is not seen at this
+# Cameras go on only while a step takes so much of the cost: a quarter of a pixel is not seen at this size.
+cameras.SETTLED = 0.01
+# Links over several photos and the finest flow better drifts and the faint lights of passing buses: not seen at this
 # size.
-light.LONG, light.FINEST = light.LONG[-1:], light.FINEST + 1
+light.LONG, light.FINEST = (), light.FINEST + 1
 # The audit of a draft looks at metadata and light alone.
 NOT_LOOKED_AT = {"contrast": 1.0, "drift": 0.0} | {
     key: [] for key in ("names", "aims", "sharpness", "covered", "alike", "spots")
@@ -85,9 +87,9 @@ def main():
     line.run("look", **photos, **files, settings=chosen("look"), out=look)
     # Beside the rest: in a process of its own, as a stage takes its options from sys.argv.
     with ProcessPoolExecutor(1, multiprocessing.get_context("fork")) as beside:
-        sheet = beside.submit(contact, line, args, settings, photos, parts, look, lens)
         followed = chosen("hold", "hold_in", "level")
         line.run("track", **photos, settings=followed, threads=args.threads, out=track, sights=sights)
+        sheet = beside.submit(contact, line, args, settings, photos, parts, look, lens)
         sighted = {"track": track, "sights": sights, "lens": lens}
         line.run("steady", **sighted, settings=chosen("steady"), out=warps, csv=work / "hold.csv")
         lit = {"ingest": photos["ingest"], "proxies": photos["proxies"], "warps": warps, "sights": sights}
