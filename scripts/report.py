@@ -68,13 +68,20 @@ def main():
     photos, frames = warps["photos"], warps["frames"]
     names = [name for frame in frames for name, _ in frame]
     rate = frame_rate(args.settings["fps"])
-    # The clip is measured beside what is made of the photos.
+    thumbnail = THUMBNAIL if len(names) <= MANY else TINY
+    # The clip is measured beside all that is made of the photos.
     with ThreadPoolExecutor(1) as beside:
         measuring = beside.submit(measure, args.measured, framing, warps)
         taken = AsTaken(Proxies(args.proxies), processor(args.look))
         pictures = {name: taken.small(name) for name in dict.fromkeys(names)}
         with stage.whole(args.unprocessed) as temporary:
             taken.clip(temporary, warps, framing, rate, pictures)
+        thumbnails = {name: pages.picture(picture, thumbnail) for name, picture in pictures.items()}
+        before = [
+            unsteadied(taken, warps, framing, k, taken.fine(mostly(frames[k]), SHOWN))
+            for k in first_middle_last(len(frames))
+        ]
+        planned = plan(taken, warps, track, framing)
         measured = measuring.result()
     aims = charts.aim(photos, framing)
     records = {p["name"]: p for p in ingest["photos"]}
@@ -93,7 +100,6 @@ def main():
         "left": len(ingest["photos"]) - len(frames),
         "thumbnail": pages.picture(measured["pictures"][1], CARD),
     }
-    thumbnail = THUMBNAIL if len(names) <= MANY else TINY
     page = pages.render(
         "shoot.html",
         card=card,
@@ -109,9 +115,9 @@ def main():
         ],
         reference=records[warps["reference"]],
         lens=warps["lens"],
-        pairs=pairs(taken, warps, framing, measured["pictures"]),
+        pairs=pairs(frames, before, measured["pictures"]),
         slits=slits(taken, warps, measured, pictures),
-        plan=plan(taken, warps, track, framing),
+        plan=planned,
         drift=measured["drift"],
         aimed=report.rms(aims[np.isfinite(aims).all(axis=1)]),
         seen=int(measured["seen"].sum()),
@@ -133,7 +139,7 @@ def main():
         own_settings=tables.own_settings(args.settings, args.origins),
         versions=tables.versions(),
         stages=tables.times(args.times),
-        rows=tables.frame_rows(warps, measured, gains, {n: pages.picture(p, thumbnail) for n, p in pictures.items()}),
+        rows=tables.frame_rows(warps, measured, gains, thumbnails),
         anchors=tables.anchors(ingest, warps),
     )
     stage.write_text(args.out, page)
@@ -147,12 +153,10 @@ def unsteadied(taken, warps, framing, k, picture):
     return taken.in_crop(picture, taken.crop(warps, framing, k), size)
 
 
-def pairs(taken, warps, framing, pictures):
+def pairs(frames, befores, afters):
     """The first, middle and last frame of the clip, each as photographed and as in the clip."""
-    frames = warps["frames"]
-    found = []
-    for title, k, after in zip(("First", "Middle", "Last"), first_middle_last(len(frames)), pictures, strict=True):
-        before = unsteadied(taken, warps, framing, k, taken.fine(mostly(frames[k]), SHOWN))
+    found, places = [], first_middle_last(len(frames))
+    for title, k, before, after in zip(("First", "Middle", "Last"), places, befores, afters, strict=True):
         height, width = after.shape[:2]
         before = cv2.resize(before, (width, height), interpolation=cv2.INTER_CUBIC)
         both = {"before": pages.picture(before), "after": pages.picture(after)}
