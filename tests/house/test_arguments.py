@@ -29,6 +29,11 @@ def test_a_misspelt_word_makes_no_demo(repo, tmp_path):
         found(repo, tmp_path, "--config", "shoot=walks")
 
 
+def test_a_word_like_no_setting_is_told_where_they_are_listed(repo, tmp_path):
+    with pytest.raises(SettingsError, match="--config: 'zoom' is not a setting; docs/settings.md lists all"):
+        found(repo, tmp_path, "--config", "zoom=2")
+
+
 def test_nothing_named_means_the_demo(repo, tmp_path):
     demo = repo / "demo-night"
     assert found(repo, tmp_path) == (demo / "shoots", demo / "results", True)

@@ -32,6 +32,8 @@ def mistake(text, tmp_path, night=True):
             ": 'look.white_balance' is {'kelvn': 3200}; expected as_shot, {kelvin:",
         ),
         ("FPS: 24", "; the nearest is 'fps'"),
+        ("x: 1", ": 'x' is not a setting; docs/settings.md lists all that are"),
+        ("look: {zoom: 2}", ": 'look.zoom' is not a setting; docs/settings.md lists all that are"),
         (
             "hold: [1.4, 0.2]",
             ": 'hold' is [1.4, 0.2]; expected auto, or a point as two fractions [x, y] between 0 and 1",

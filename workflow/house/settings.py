@@ -12,6 +12,8 @@ import yaml
 
 SCHEMA = Path(__file__).parents[1] / "schemas" / "settings.schema.yaml"
 LONGEST = 1 << 20  # bytes of a settings file
+# How like a setting (difflib's ratio) a word is that is taken for it, misspelt: 'fsp' is, 'zoom' is none.
+LIKE = 0.66
 MOST = 100_000  # values in one, each as often as references (*name) repeat it
 NTSC_RATES = {23.976: "24000/1001", 23.98: "24000/1001", 29.97: "30000/1001", 59.94: "60000/1001"}
 
@@ -183,10 +185,11 @@ def ratio(aspect):
     return width / height if height else Fraction(0)
 
 
-def nearest(word, known):
-    """The known word that is most like a given one."""
+def nearest(word, known, at_least=0.0):
+    """The known word that is most like a given one, or None where none is like it by at_least (1: the same)."""
     by_lower_case = {name.lower(): name for name in known}
-    return by_lower_case[difflib.get_close_matches(word.lower(), by_lower_case, n=1, cutoff=0.0)[0]]
+    found = difflib.get_close_matches(word.lower(), by_lower_case, n=1, cutoff=at_least)
+    return by_lower_case[found[0]] if found else None
 
 
 @functools.cache
@@ -203,8 +206,9 @@ def _sentence(error):
         # It may stand in the wrong table; of two of one name that of this table is meant.
         beside, elsewhere = ([*here, key] for key in known), map(list, _paths(_schema()))
         keys = {names[-1].lower(): names for names in [*elsewhere, *beside]}
-        near = keys[nearest(unknown, keys)]
-        return f"'{'.'.join([*here, unknown])}' is not a setting; the nearest is '{'.'.join(near)}'"
+        near = nearest(unknown, keys, LIKE)
+        what_to_do = f"the nearest is '{'.'.join(keys[near])}'" if near else "docs/settings.md lists all that are"
+        return f"'{'.'.join([*here, unknown])}' is not a setting; {what_to_do}"
     return f"'{path}' is {_shown(error.instance)}; expected {_expected(error)}"
 
 
