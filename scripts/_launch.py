@@ -211,7 +211,8 @@ def run_snakemake(options: list[str], results: Path, code: Path, at_work: bool) 
     elif not last_words and at_work:
         last_words = f"nothing to do: all is up to date in {results}"
     if last_words:
-        print(last_words, file=sys.stderr if failed else sys.stdout, flush=True)
+        # What Snakemake only tells may be read by another program.
+        print(last_words, file=sys.stderr if failed or not at_work else sys.stdout, flush=True)
     return int(failed)
 
 

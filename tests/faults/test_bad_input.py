@@ -216,6 +216,18 @@ def test_a_mistake_on_the_command_line(little):
     refused(done.returncode, done.stdout + done.stderr, ("'fsp' is not a setting", "the nearest is 'fps'", "--config"))
 
 
+def test_who_asks_what_would_be_done_is_told_of_mistakes_last(little):
+    night = little("asked")
+    night.shoots = night.shoots.with_name("asked shoots")
+    for name in ("walk", "bad"):
+        shutil.copytree(night.shoots.with_name("shoots") / "walk", night.shoots / name)
+    (night.shoots / "bad" / "shoot.yaml").write_text("holt: auto\n")
+    status, said = night.run("-n")
+    assert status == 0
+    last = said.splitlines()[-1]
+    assert last.startswith("note    bad: ") and "'holt' is not a setting; the nearest is 'hold'" in last
+
+
 def test_a_file_of_a_shoot_that_is_not_there(little):
     status, said = little("stray").run("goes/master.mkv")
     assert status == 1

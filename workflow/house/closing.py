@@ -102,6 +102,11 @@ def text(results_dir, outcome_list, notice_list):
     return "\n".join(lines) + "\n"
 
 
+def refusals(shoots):
+    """What is wrong with shoots that cannot be worked on, a line each."""
+    return "".join(f"note    {shoot.name}: {shoot.problem}\n" for shoot in shoots)
+
+
 def publish(shoots, results_dir):
     """Give the clips of shoots with an id of their own the shoot's true name as well."""
     for shoot in shoots:

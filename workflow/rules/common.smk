@@ -93,6 +93,9 @@ def shoots_folder(night):
 NIGHT, LAYERS, SHOOTS, TOKENS = read_night()
 GOOD_SHOOTS = [shoot for shoot in SHOOTS if not shoot.problem]
 BAD_SHOOTS = [shoot for shoot in SHOOTS if shoot.problem]
+# Who only asks what would be done is told of them in the last lines as well.
+if "KERBWALK_CLOSING" in os.environ and "KERBWALK_RUN" not in os.environ and BAD_SHOOTS:
+    write_text(os.environ["KERBWALK_CLOSING"], closing.refusals(BAD_SHOOTS))
 # What is made when its name stands on the command line.
 ON_REQUEST = {
     "audit": "audit.json",
