@@ -147,7 +147,8 @@ def _read_settings(file: Path) -> dict:
         raise SettingsError(f"the settings file {file} cannot be read: {error.strerror}.") from error
     except yaml.MarkedYAMLError as error:
         line = f"line {error.problem_mark.line + 1}: " if error.problem_mark else ""
-        raise SettingsError(f"the settings file {file} is no valid YAML: {line}{error.problem}.") from error
+        wrong = "a tab begins it; indent it by spaces" if "'\\t'" in str(error.problem) else error.problem
+        raise SettingsError(f"the settings file {file} is no valid YAML: {line}{wrong}.") from error
     except (yaml.YAMLError, UnicodeDecodeError) as error:
         raise SettingsError(f"the settings file {file} is no YAML text in UTF-8.") from error
     if not isinstance(settings, dict):

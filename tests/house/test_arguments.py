@@ -67,6 +67,7 @@ def test_the_last_settings_file_wins(repo, tmp_path):
     ("text", "word"),
     [
         ("a: [", "no valid YAML: line"),
+        ("a:\n\tb: 1", "no valid YAML: line 2: a tab begins it; indent it by spaces"),
         ("- a", "key: value"),
         ("shoots: 3", "path of a folder"),
         ("\x00", "UTF-8"),

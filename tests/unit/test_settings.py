@@ -72,6 +72,7 @@ def mistake(text, tmp_path, night=True):
         ("- hold", ": expected settings as 'key: value' lines, found ['hold']"),
         ("just words", ": expected settings as 'key: value' lines, found 'just words'"),
         ("hold: [0.5, 0.5\nfps: 24", ", line 2: this is not YAML"),
+        ("look:\n\texposure: 1", ", line 2: this is not YAML (a tab begins it); indent it by spaces"),
         ("hold:\tauto: no", ", line 1: this is not YAML"),
         ("hold: !!python/object/apply:os.abort []", ", line 1: this is not YAML (could not determine a constructor"),
         ("hold: " + "[" * 20000, "this is not YAML (exceeded maximum nesting depth)"),

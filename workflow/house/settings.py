@@ -29,15 +29,18 @@ def load(path):
     """
     if os.path.lexists(path) and not (os.path.isfile(path) and os.path.getsize(path) <= LONGEST):
         raise SettingsError(f"{path}: this is no file, or one of more than a megabyte; write a file of settings")
+    text = ""
     try:
-        data = yaml.load(Path(path).read_text(encoding="utf-8"), yaml.CSafeLoader)
+        text = Path(path).read_text(encoding="utf-8")
+        data = yaml.load(text, yaml.CSafeLoader)
     except yaml.YAMLError as error:
         mark = getattr(error, "problem_mark", None)
         where = f", line {mark.line + 1}" if mark else ""
-        raise SettingsError(
-            f"{path}{where}: this is not YAML ({getattr(error, 'problem', error)}); "
-            "write one 'key: value' a line, as in config/config.yaml"
-        ) from None
+        wrong, what_to_do = getattr(error, "problem", error), "write one 'key: value' a line, as in config/config.yaml"
+        # The character that stands there is not to be seen, and libyaml does not name it.
+        if mark and text[mark.index : mark.index + 1] == "\t":
+            wrong, what_to_do = "a tab begins it", "indent it by spaces"
+        raise SettingsError(f"{path}{where}: this is not YAML ({wrong}); {what_to_do}") from None
     except (UnicodeDecodeError, OSError) as error:
         raise SettingsError(f"{path}: cannot be read as text ({error}); save it as UTF-8") from None
     except ValueError as error:
