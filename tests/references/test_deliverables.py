@@ -205,6 +205,12 @@ def test_a_faithful_file_is_found_faithful(master, tmp_path):
         assert min(compare.measured(made, own, FRAMES, reference)["psnr"]) > 55
 
 
+def test_the_moving_pictures_of_an_avif_are_looked_at_and_not_its_still(master, files):
+    own = recipe("avif")
+    reference = ffmpeg.source(master[0]), encoders.chain(own, SIZE), ()
+    assert min(compare.measured(files["avif"], own, FRAMES, reference)["psnr"]) > 40
+
+
 def test_what_is_not_good_enough_is_not_shipped(master, tmp_path):
     """The stage's own script, with a recipe that spoils the picture: a sentence, and no file."""
     tables = {
