@@ -70,7 +70,8 @@ def main():
             ship(args, recipe, 1, [], {})
             return
         found, recipe = made(args, recipe, count, size, tags, xmp, temporary)
-        odd, odd_before = (quality.odd_frames(found["small"][:, which]) for which in (0, 1))
+        odd = quality.odd_frames(found["small"][:, 0])
+        odd_before = quality.odd_frames(found["small"][:, 1], quality.MARGIN)
         decoded = found | odd | {"frames": len(found["psnr"])}
         wrong = quality.faults(decoded, odd_before | {"frames": count}, recipe["vmaf"])
         figures = {

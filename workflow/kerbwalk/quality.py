@@ -11,6 +11,9 @@ WORST_BELOW = 5.0
 SAME, BLACK = 0.01, 2.0
 # A change from one frame to the next is a jump where it is so many times the usual one around it.
 JUMP, AROUND = 6.0, 12
+# What an encoder was fed with stands out already where it does by so many times less: a step that is just below the
+# limit there may be just above it in the file, which is no fault of the file.
+MARGIN = 2.0
 # EBU R 103: R'G'B' from -5 to 105 %, luma from -1 to 103 %; outside them at most this part of a picture (from memory
 # of its version 3, whose tolerances these are; common practice for both).
 RGB_LEVELS, LUMA_LEVELS, ILLEGAL = (-0.05, 1.05), (-0.01, 1.03), 0.01
@@ -22,20 +25,20 @@ HALF, WITHIN, NEAR = 4.0, 1.0, 0.94
 TRIES = 7
 
 
-def odd_frames(small):
+def odd_frames(small, margin=1.0):
     """Which frames stand out: {repeated: are the frame before again, black, jumps: [places]}.
 
-    small: uint8 (n, h, w), luma of small pictures.
+    small: uint8 (n, h, w), luma of small pictures; margin: how many times less they need to.
     """
     small = np.asarray(small, np.float32)
     steps = np.abs(np.diff(small, axis=0)).mean(axis=(1, 2))
     usual = [
         np.median(np.delete(steps[max(0, k - AROUND) : k + AROUND + 1], min(k, AROUND))) for k in range(len(steps))
     ]
-    again = [k + 1 for k, step in enumerate(steps) if step < SAME]
+    again = [k + 1 for k, step in enumerate(steps) if step < margin * SAME]
     # Two such steps in a row are one frame that stands out.
-    jumps = [k + 1 for k, step in enumerate(steps) if len(steps) > 3 and step > JUMP * max(usual[k], 0.25)]
-    black = np.flatnonzero(small.mean(axis=(1, 2)) <= BLACK).tolist()
+    jumps = [k + 1 for k, step in enumerate(steps) if len(steps) > 3 and step > JUMP / margin * max(usual[k], 0.25)]
+    black = np.flatnonzero(small.mean(axis=(1, 2)) <= margin * BLACK).tolist()
     return {"repeated": again, "black": black, "jumps": jumps}
 
 
