@@ -214,7 +214,7 @@ def test_the_moving_pictures_of_an_avif_are_looked_at_and_not_its_still(master, 
 def test_what_is_not_good_enough_is_not_shipped(master, tmp_path):
     """The stage's own script, with a recipe that spoils the picture: a sentence, and no file."""
     tables = {
-        "ingest": {"photos": [{"name": "a.dng", "time": None, "offset": None, "place": [1.0, 2.0], "serial": "S1"}]},
+        "ingest": {"photos": [{"name": "a.dng", "time": None, "offset": None, "place": [-1.5, 2.25], "serial": "S1"}]},
         "audit": {"photos": ["a.dng"]},
         "framing": {"output": SIZE, "crop": [0, 0, *SIZE]},
         "warps": {"frames": [None] * FRAMES},
@@ -239,4 +239,13 @@ def test_what_is_not_good_enough_is_not_shipped(master, tmp_path):
     assert done.returncode == 0, done.stderr
     coarser = json.loads((tmp_path / "quality.json").read_text())
     assert coarser["quality"] > told["quality"] and coarser["bits_a_second"] <= told["bits_a_second"] / 2
-    assert b"S1" not in (data := (tmp_path / "out.mp4").read_bytes()) and b"GPS" not in data
+    data = (tmp_path / "out.mp4").read_bytes()
+    assert not [word for word in (b"S1", b"GPS", b"loci") if word in data], "the position only where it is asked for"
+    command[command.index("--about") + 1] = json.dumps(ABOUT | {"gps": True})
+    done = subprocess.run([*command, "--recipe", json.dumps(recipe("h264"))], capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
+    data = (tmp_path / "out.mp4").read_bytes()
+    assert b"S1" not in data and b'exif:GPSLatitude="1,30.00000S"' in data and b'GPSLongitude="2,15.00000E"' in data
+    # 3GPP TS 26.244, 8.10 (from memory): after version, language, an empty name and the role, both in 16.16 bits.
+    place = data.index(b"loci") + 12
+    assert struct.unpack(">ii", data[place : place + 8]) == (2.25 * 65536, -1.5 * 65536)
