@@ -38,8 +38,8 @@ def main():
             f"{len(faults)} fault{'s' if len(faults) > 1 else ''} in the photos, and audit.faults is 'stop'; the "
             f"first: {faults[0]['message']}"
         )
-    if not kept:
-        raise stage.StageError("no photo is left for the clip; check 'first', 'last' and 'leave_out' in the settings")
+    if wrong := audit.too_few(kept):
+        raise stage.StageError(wrong)
     reference = audit.reference(shoot["photos"], kept, settings["reference"])
     stage.write_json(args.out, {"findings": findings, "photos": kept, "reference": reference})
 

@@ -186,8 +186,8 @@ def take_in(args, work):
         written = pool.map(lambda k: reduce([usable[i] for i in parts[k]], full, work, k), range(len(parts)))
         frames, small = zip(*written, strict=True)
     findings, kept = audit.audit(shoot, NOT_LOOKED_AT, args.settings, [])
-    if not kept:
-        raise stage.StageError("no photo is left for the clip; check 'first', 'last' and 'leave_out' in the settings")
+    if wrong := audit.too_few(kept):
+        raise stage.StageError(wrong)
     reference = audit.reference(shoot["photos"], kept, args.settings["reference"])
     stage.write_json(work / "ingest.json", shoot)
     stage.write_json(work / "audit.json", {"findings": findings, "photos": kept, "reference": reference})

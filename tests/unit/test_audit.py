@@ -217,3 +217,9 @@ def test_a_leaning_camera(waves):
     angles = np.linspace(0, 3, 10)
     pictures = [0.2 + 0.15 * np.sin((x * np.cos(a) + y * np.sin(a)) / 3) for a in np.radians(angles)]
     assert neighbours.drift(neighbours.leans(np.array(pictures, np.float32))) == pytest.approx(3, abs=0.3)
+
+
+def test_one_photo_makes_no_clip():
+    assert audit.too_few(["a.dng", "b.dng"]) is None
+    assert "only a.dng is left for the clip, which takes two photos at least" in audit.too_few(["a.dng"])
+    assert "no photo is left for the clip" in audit.too_few([])

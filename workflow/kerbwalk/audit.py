@@ -53,6 +53,16 @@ def audit(shoot, seen, settings, lone_jpegs=()):
     return findings, kept
 
 
+def too_few(kept):
+    """What is wrong where what is left makes no clip, a sentence; None where it does."""
+    check = "check 'first', 'last' and 'leave_out' in the settings"
+    if not kept:
+        return f"no photo is left for the clip; {check}"
+    if len(kept) == 1:
+        return f"only {kept[0]} is left for the clip, which takes two photos at least; copy the others here, or {check}"
+    return None
+
+
 def reference(photos, kept, wanted=None):
     """The photo that carries look and framing: the wanted one, else the middle one of the clip.
 
