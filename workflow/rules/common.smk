@@ -94,8 +94,8 @@ NIGHT, LAYERS, SHOOTS, TOKENS = read_night()
 GOOD_SHOOTS = [shoot for shoot in SHOOTS if not shoot.problem]
 BAD_SHOOTS = [shoot for shoot in SHOOTS if shoot.problem]
 # Who only asks what would be done is told of them in the last lines as well.
-if "KERBWALK_CLOSING" in os.environ and "KERBWALK_RUN" not in os.environ and BAD_SHOOTS:
-    write_text(os.environ["KERBWALK_CLOSING"], closing.refusals(BAD_SHOOTS))
+if BAD_SHOOTS and "KERBWALK_RUN" not in os.environ and (told := os.environ.get("KERBWALK_CLOSING")):
+    write_text(told, closing.refusals(BAD_SHOOTS))
 # What is made when its name stands on the command line.
 ON_REQUEST = {
     "audit": "audit.json",
