@@ -1,4 +1,5 @@
-"""Photos or results that go away in the middle of a run and come back: a sentence, and in the end the same frames."""
+"""Photos, a file that settings name, or results that go away in the middle of a run and come back: a sentence, and in
+the end the same frames."""
 
 import shutil
 import subprocess
@@ -11,6 +12,7 @@ from tests.conftest import Night
 SETTINGS = {"frames_per_job": 3}
 # As far as the frames go, for what follows reads neither photos nor anything that they do not decide.
 WANTED = ("goes/master.mkv", "stays/work/lens.json", "stays/work/hot.json")
+LOST = "lost/work/hot.json"
 # A run in a space of its own, in which a folder turns read-only as soon as a file is there.
 TURNS = """
 mount --make-rprivate /
@@ -26,19 +28,31 @@ exec "$@"
 
 @pytest.fixture(scope="module")
 def away(root, little, environment, tmp_path_factory):
-    """A night of which one shoot's photos go away after they were taken in, for one run."""
+    """A night of which one shoot's photos go away after they were taken in, and another's dark frame before, for one
+    run."""
     folder = tmp_path_factory.mktemp("away")
     for name in ("goes", "stays"):
         shutil.copytree(little("").shoots / "walk", folder / "shoots" / name)
+    photo, dark = folder / "shoots" / "lost" / "KW_0101.dng", folder / "shoots" / "lost" / "dark.dng"
+    photo.parent.mkdir()
+    shutil.copy2(folder / "shoots" / "goes" / photo.name, photo)
+    shutil.copy2(photo, dark)
+    (photo.parent / "shoot.yaml").write_text("dark: dark.dng\n")
     night = Night(root, folder / "shoots", folder / "results", environment)
-    process = night.start("--cores", "2", *WANTED, settings=SETTINGS)
-    while not (night.results / "goes" / "work" / "ingest.json").exists():
-        assert process.poll() is None, process.communicate()[0]
-        time.sleep(0.002)
-    (night.shoots / "goes").rename(folder / "unmounted")
+    process = night.start("--cores", "2", *WANTED, LOST, settings=SETTINGS)
+
+    def goes_after(file, place):
+        while not (night.results / file).exists():
+            assert process.poll() is None, process.communicate()[0]
+            time.sleep(0.002)
+        place.rename(folder / "unmounted" / place.name)
+
+    (folder / "unmounted").mkdir()
+    goes_after(".kerbwalk/night/lost.shoot", dark)
+    goes_after("goes/work/ingest.json", night.shoots / "goes")
     night.said = process.communicate(timeout=200)[0]
     night.status = process.returncode
-    (folder / "unmounted").rename(night.shoots / "goes")
+    (folder / "unmounted" / "goes").rename(night.shoots / "goes")
     return night
 
 
@@ -48,6 +62,19 @@ def test_photos_that_go_away(away, failures):
     (sentence,) = failures(away.said).get("goes", [away.said])
     assert str(away.shoots / "goes") in sentence, away.said
     assert (away.results / "stays" / "work" / "hot.json").exists(), away.said
+
+
+def test_a_dark_frame_that_goes_away(away, failures):
+    (sentence,) = failures(away.said).get("lost", [away.said])
+    assert str(away.shoots / "lost" / "dark.dng") in sentence and "cannot be found" in sentence
+
+
+def test_a_dark_frame_that_is_not_there_when_a_run_begins(away, failures):
+    status, said = away.run("--cores", "2", LOST, "stays/work/hot.json", settings=SETTINGS)
+    assert status == 1
+    (sentence,) = failures(said).get("lost", [said])
+    assert "dark names 'dark.dng', which is not in the shoot's folder" in sentence
+    (away.shoots.parent / "unmounted" / "dark.dng").rename(away.shoots / "lost" / "dark.dng")
 
 
 def test_results_that_turn_read_only(away, failures):

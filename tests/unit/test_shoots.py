@@ -159,16 +159,6 @@ def test_chunks():
     assert shoots.chunks([], 2) == {}
 
 
-@pytest.mark.parametrize("name", ["IMG_{1}.dng", "it's 1.dng", '"$(touch x)`1`.dng', "1\n.dng"])
-def test_a_path_with_signs_that_are_misread_is_reached_by_a_link(place, name):
-    odd = place[2] / name
-    odd.write_bytes(b"odd")
-    safe = shoots.safe_path(odd, place[1])
-    assert set(name) & set("{}'\"$`\n") and not set(safe) & set("{}'\"$`\n") and safe.endswith(".dng")
-    assert (place[1] / safe).read_bytes() == b"odd"
-    assert shoots.safe_path(place[2] / "IMG_9.DNG", place[1]) == str(place[2] / "IMG_9.DNG")
-
-
 @pytest.mark.parametrize(
     ("text", "words"),
     [

@@ -54,6 +54,8 @@ class Shoot:
     part: list[str] | None = None
     # The settings that are its own: [(where they stand, table)].
     own: list[tuple[str, dict]] = field(default_factory=list)
+    # The files that the settings name, by setting: [path, checksum].
+    files: dict[str, list[str]] = field(default_factory=dict)
     # Pictures in the folder of which there is no raw file.
     lone_jpegs: list[str] = field(default_factory=list)
 
@@ -89,6 +91,8 @@ def find(shoots_dir, results_dir, base_settings, only=()):
             f"'only' asks for {', '.join(map(repr, patterns))}, and no shoot is called so; the nearest is {near!r}"
         )
     for shoot in found:
+        if not shoot.problem:
+            _know_files(shoot)
         if not shoot.problem and sum(other.name == shoot.name for other in found) > 1:
             shoot.problem = f"{shoot.folder}: there are two shoots {shoot.name!r}; give the part another name"
     return found
@@ -127,26 +131,13 @@ def is_photo(name):
     return bool(stem) and not name.startswith(".") and ending.lower() in PHOTO_ENDINGS
 
 
-def safe_path(path, results_dir):
-    """A path that Snakemake can take: the path itself, or a link to it where it has signs that are MISREAD.
-
-    The link lies in RESULTS/.kerbwalk/links; its path is relative to RESULTS, where the jobs run.
-    """
-    path = str(path)
-    if not MISREAD.search(path):
-        return path
-    link = Path(".kerbwalk", "links", digest(path.encode()) + re.sub(MISREAD, "", Path(path).suffix))
-    _link(Path(results_dir, link), path)
-    return str(link)
-
-
 def own_path(path, results_dir):
     """A path for a file that a shoot's settings name: for a look from the shelf that of a copy under its checksum in
-    RESULTS/.kerbwalk/shelf, as where the code lies is of no account; otherwise safe_path().
+    RESULTS/.kerbwalk/shelf, as where the code lies is of no account; otherwise the path itself.
     """
     path = Path(path)
     if not path.is_relative_to(ROOT):
-        return safe_path(path, results_dir)
+        return str(path)
     copy = Path(results_dir, ".kerbwalk", "shelf", checksum(path), path.name)
     if not copy.exists():
         with whole(copy) as temporary:
@@ -305,8 +296,6 @@ def _settled(shoot, results_dir, base_settings):
         for part in parts:
             _check_names(part, own_settings)
             part.recipes = recipes.resolved(part.settings, own_settings if own_settings.exists() else folder)
-            for key in FILES:
-                named_file(part, key)
         return parts
     except (settings_module.SettingsError, OSError) as error:
         shoot.problem = str(error)
@@ -314,6 +303,15 @@ def _settled(shoot, results_dir, base_settings):
         shoot.name = folder.name.encode("utf-8", "backslashreplace").decode()
         shoot.problem = f"{shoot.name}: the folder's name is not UTF-8; rename it"
     return [shoot]
+
+
+def _know_files(shoot):
+    """Note the files that the settings name; one that cannot be read becomes the shoot's problem."""
+    try:
+        paths = {key: named_file(shoot, key) for key in FILES}
+        shoot.files = {key: [str(path), checksum(path)] for key, path in paths.items() if path}
+    except (settings_module.SettingsError, OSError) as error:
+        shoot.problem = str(error)
 
 
 def _parts(shoot, own_settings):

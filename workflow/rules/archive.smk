@@ -7,7 +7,6 @@ rule archive:
 
 rule archive_shoot:
     input:
-        named=lambda w: [path for file, _ in NAMED for path in file(w)],
         ingest="{shoot}/work/ingest.json",
         made=[
             *("{shoot}/master.mkv", "{shoot}/master.framemd5", "{shoot}/audit.json", "{shoot}/report.html"),

@@ -298,38 +298,38 @@ def of_every_shoot(files):
 
 
 def contents(find):
-    """Two functions of the wildcards, for a file that find(wildcards) gives, or None: an input, ancient, and for params
-    the file's checksum, which says when it has changed.
+    """Two params functions, for a file that find(wildcards) gives as (path, checksum), or None: its path, and the
+    checksum, which says when it has changed. It is no input for the reasons that photos are none.
     """
 
-    def file(wildcards):
+    def path(wildcards):
         found = find(wildcards)
-        return [ancient(shoots.own_path(found, RESULTS))] if found else []
+        return [shoots.own_path(found[0], RESULTS)] if found else []
 
-    def identity_of(wildcards):
+    def content(wildcards):
         found = find(wildcards)
-        return shoots.checksum(found) if found else ""
+        return found[1] if found else ""
 
-    return file, identity_of
+    return path, content
 
 
 def named(key):
     """contents() of the file that a setting names, if it names one."""
-    return contents(lambda wildcards: shoots.named_file(BY_ID[wildcards.shoot], key))
+    return contents(lambda wildcards: BY_ID[wildcards.shoot].files.get(key))
 
 
-def look_path(wildcards, kind):
+def look_file(wildcards, kind):
     """The CDL or LUT of a look: of one in config/looks, or the one that the settings name. kind: cdl or lut."""
     stem = wildcards.look.removeprefix("looks/")
     if stem != wildcards.look:
         path = ROOT / "config" / "looks" / stem
-        return path if path.suffix in shoots.LOOK_ENDINGS[kind] else None
-    return shoots.named_file(BY_ID[wildcards.shoot], f"look.{kind}")
+        return (path, shoots.checksum(path)) if path.suffix in shoots.LOOK_ENDINGS[kind] else None
+    return BY_ID[wildcards.shoot].files.get(f"look.{kind}")
 
 
 DARK, STILL, DISPLAY = named("dark"), named("look.match"), named("look.display.config")
 DRAFT_CDL, DRAFT_LUT = named("look.cdl"), named("look.lut")
-CDL, LUT = (contents(lambda wildcards, kind=kind: look_path(wildcards, kind)) for kind in ("cdl", "lut"))
+CDL, LUT = (contents(lambda wildcards, kind=kind: look_file(wildcards, kind)) for kind in ("cdl", "lut"))
 
 NAMED = DARK, STILL, DISPLAY, DRAFT_CDL, DRAFT_LUT
 
@@ -337,8 +337,8 @@ NAMED = DARK, STILL, DISPLAY, DRAFT_CDL, DRAFT_LUT
 def named_in_folder(wildcards):
     """The files of the shoot's folder that its settings name, beside the photos, as paths in it."""
     shoot = BY_ID[wildcards.shoot]
-    found = filter(None, (shoots.named_file(shoot, key) for key in shoots.FILES))
-    return json.dumps([str(file.relative_to(shoot.folder)) for file in found if file.is_relative_to(shoot.folder)])
+    files = [Path(path) for path, _ in shoot.files.values()]
+    return json.dumps([str(file.relative_to(shoot.folder)) for file in files if file.is_relative_to(shoot.folder)])
 
 
 def complete_settings(wildcards):

@@ -2,7 +2,6 @@ rule decode:
     input:
         ingest="{shoot}/work/ingest.json",
         hot="{shoot}/work/hot.json",
-        dark=DARK[0],
     output:
         frames=frame_temp("{shoot}/work/decoded/{chunk}.npy"),
         proxies="{shoot}/work/proxies/{chunk}.npz",
@@ -26,11 +25,12 @@ rule decode:
         settings=lambda w: json.dumps({"boxes": recipes.boxes(BY_ID[w.shoot].recipes)}),
         denoise=lambda w: BY_ID[w.shoot].settings["denoise"],
         identity=identity,
-        dark=DARK[1],
+        dark=DARK[0],
+        dark_content=DARK[1],
         code=fingerprint("decode"),
     message:
         "{wildcards.shoot}: decoding, part {wildcards.chunk}"
     shell:
         "KERBWALK_MINUTES={resources.runtime} kerbwalk decode --ingest {input.ingest:q} --settings {params.settings:q}"
-        " --names {params.names:q} --photos {params.photos:q} --hot {input.hot:q} --dark {input.dark:q}"
+        " --names {params.names:q} --photos {params.photos:q} --hot {input.hot:q} --dark {params.dark:q}"
         " --denoise {params.denoise} --takes {resources.frames_mb} --room {resources.room_mb} --frames {output.frames:q} --proxies {output.proxies:q} 2> {log:q}"

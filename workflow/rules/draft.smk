@@ -12,10 +12,6 @@ rule draft:
 
 
 rule draft_shoot:
-    input:
-        cdl=DRAFT_CDL[0],
-        lut=DRAFT_LUT[0],
-        display=DISPLAY[0],
     output:
         page="{shoot}/draft/report.html",
         clip="{shoot}/draft/draft.mp4",
@@ -38,9 +34,12 @@ rule draft_shoot:
         settings=picked(*REPORTED),
         origins=origins,
         identity=identity,
-        cdl=DRAFT_CDL[1],
-        lut=DRAFT_LUT[1],
-        display=DISPLAY[1],
+        cdl=DRAFT_CDL[0],
+        cdl_content=DRAFT_CDL[1],
+        lut=DRAFT_LUT[0],
+        lut_content=DRAFT_LUT[1],
+        display=DISPLAY[0],
+        display_content=DISPLAY[1],
         shelf=[str(RESULTS / shoots.own_path(path, RESULTS)) for path in LOOKS],
         templates=REPORT_TEMPLATES,
         code=[fingerprint(stage) for stage in ("draft", *DRAFTED)],
@@ -49,5 +48,5 @@ rule draft_shoot:
     shell:
         "KERBWALK_MINUTES={resources.runtime} kerbwalk draft --name={params.name:q}"
         " --photos {params.photos:q} --names {params.names:q} --settings {params.settings:q}"
-        " --origins {params.origins:q} --cdl {input.cdl:q} --lut {input.lut:q} --display {input.display:q}"
+        " --origins {params.origins:q} --cdl {params.cdl:q} --lut {params.lut:q} --display {params.display:q}"
         " --shelf {params.shelf:q} --threads {threads} --page {output.page:q} --clip {output.clip:q} 2> {log:q}"

@@ -1,7 +1,6 @@
 rule hot:
     input:
         ingest="{shoot}/work/ingest.json",
-        dark=DARK[0],
     output:
         "{shoot}/work/hot.json",
     log:
@@ -18,10 +17,11 @@ rule hot:
         names=lambda w: json.dumps(BY_ID[w.shoot].photos),
         photos=photos,
         identity=identity,
-        dark=DARK[1],
+        dark=DARK[0],
+        dark_content=DARK[1],
         code=fingerprint("hot"),
     message:
         "{wildcards.shoot}: finding hot pixels"
     shell:
         "KERBWALK_MINUTES={resources.runtime} kerbwalk hot --ingest {input.ingest:q} --names {params.names:q} --photos {params.photos:q}"
-        " --dark {input.dark:q} --out {output:q} 2> {log:q}"
+        " --dark {params.dark:q} --out {output:q} 2> {log:q}"

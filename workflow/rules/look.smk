@@ -6,9 +6,6 @@ rule look:
         ingest="{shoot}/work/ingest.json",
         audit="{shoot}/audit.json",
         proxies=every_chunk("{shoot}/work/proxies/{chunk}.npz"),
-        cdl=CDL[0],
-        lut=LUT[0],
-        display=DISPLAY[0],
     output:
         ctf="{shoot}/work/{look}.ctf",
         clf="{shoot}/work/{look}.clf",
@@ -27,14 +24,17 @@ rule look:
         runtime=runtime("look"),
     params:
         settings=picked("look"),
-        cdl=CDL[1],
-        lut=LUT[1],
-        display=DISPLAY[1],
+        cdl=CDL[0],
+        cdl_content=CDL[1],
+        lut=LUT[0],
+        lut_content=LUT[1],
+        display=DISPLAY[0],
+        display_content=DISPLAY[1],
         gives=lambda w: {"hdr": "light", "linear": "scene"}.get(w.look, "signal"),
         code=fingerprint("look"),
     message:
         "{wildcards.shoot}: making the look"
     shell:
         "KERBWALK_MINUTES={resources.runtime} kerbwalk look --ingest {input.ingest:q} --audit {input.audit:q} --settings {params.settings:q}"
-        " --cdl {input.cdl:q} --lut {input.lut:q} --display {input.display:q} --proxies {input.proxies:q}"
+        " --cdl {params.cdl:q} --lut {params.lut:q} --display {params.display:q} --proxies {input.proxies:q}"
         " --gives {params.gives} --out {output.ctf:q} --clf {output.clf:q} --cc {output.cc:q} 2> {log:q}"

@@ -4,7 +4,6 @@ ruleorder: match > look
 rule match:
     input:
         look="{shoot}/work/plain.ctf",
-        still=STILL[0],
         audit="{shoot}/audit.json",
         lens="{shoot}/work/lens.json",
         proxies=every_chunk("{shoot}/work/proxies/{chunk}.npz"),
@@ -28,11 +27,12 @@ rule match:
         mem_mb=memory("match"),
         runtime=runtime("match"),
     params:
-        still=STILL[1],
+        still=STILL[0],
+        still_content=STILL[1],
         code=fingerprint("match"),
     message:
         "{wildcards.shoot}: taking the look from the graded still"
     shell:
-        "KERBWALK_MINUTES={resources.runtime} kerbwalk match --look {input.look:q} --still {input.still:q} --audit {input.audit:q} --lens {input.lens:q}"
+        "KERBWALK_MINUTES={resources.runtime} kerbwalk match --look {input.look:q} --still {params.still:q} --audit {input.audit:q} --lens {input.lens:q}"
         " --proxies {input.proxies:q} --frames {input.frames:q} --out {output.ctf:q} --clf {output.clf:q} --cc {output.cc:q}"
         " --report {output.report:q} --picture {output.picture:q} 2> {log:q}"
