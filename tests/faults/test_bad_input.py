@@ -24,6 +24,9 @@ REFUSED = {
     "no CDL": ("look.cdl names 'warm.cc'", "neither in the shoot's folder nor in config/looks", "put the file there"),
     "no still": ("look.match names 'graded.tif'", "neither in the shoot's folder", "put the file there"),
     "no dark frame": ("dark names 'dark.dng'", "not in the shoot's folder", "put the file there"),
+    "a pipe": ("KW_0105.dng: there is no file behind this name", "take the name out of the folder"),
+    "a sparse file": ("KW_0105.dng: 1100 GB are more than any photo or look has", "take it out of the folder"),
+    "settings gone": ("shoot.yaml: this is no file",),
     "too warm": ("shoot.yaml", "'look.white_balance' is {'kelvin': 900}", "kelvin: 1700 to 25000"),
 }
 OWN = {
@@ -87,6 +90,12 @@ def night(little, truth, retagged, content):
     (shoot("only notes", 0, own="") / "notes.txt").write_text("far too dark\n")
     for name, own in OWN.items():
         shoot(name, 20 if "no such" in name else 3, own)
+    os.mkfifo(shoot("a pipe", 3) / "KW_0105.dng")
+    sparse = night.shoots.with_name("sparse")
+    sparse.touch()
+    os.truncate(sparse, 1 << 40)
+    (shoot("a sparse file", 3) / "KW_0105.dng").symlink_to(sparse)
+    (shoot("settings gone", 3, own="") / "shoot.yaml").symlink_to("nowhere")
     for photo in shoot("all cut short", 3).glob("*.dng"):
         os.truncate(photo, 3000)
     shoot("nothing left", 3, "leave_out: [KW_0101.dng, KW_0102.dng, KW_0103.dng]\n")

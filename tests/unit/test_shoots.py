@@ -229,11 +229,58 @@ def test_cards_with_nested_camera_folders(place, card):
     ]
 
 
+def test_links_out_of_the_shoot_are_followed(place, tmp_path):
+    card = tmp_path / "card"
+    place[2].rename(card)
+    place[2].mkdir()
+    (place[2] / "IMG_9.DNG").symlink_to(card / "IMG_9.DNG")
+    (place[2] / "other").symlink_to(card)
+    assert found(place).photos == ["IMG_9.DNG", "other/IMG_9.DNG", "other/IMG_10.DNG", "other/IMG_11.DNG"]
+
+
+@pytest.mark.parametrize("target", ["nowhere", "/dev/zero", "a pipe"])
+def test_a_name_of_a_photo_with_no_file_behind_it(place, target):
+    os.mkfifo(place[2] / "a pipe")
+    (place[2] / "IMG_12.DNG").symlink_to(target)
+    assert "IMG_12.DNG: there is no file behind this name" in found(place).problem
+
+
+def test_a_link_that_leads_to_more_than_a_shoot_has(place, monkeypatch):
+    monkeypatch.setattr(shoots, "MANY", 3)
+    assert not found(place).problem
+    (place[2] / "notes.txt").touch()
+    assert "more than 3 files are in this folder" in found(place).problem
+
+
+@pytest.mark.parametrize("name", ["IMG_12.DNG", "dark.raw"])
+def test_what_is_larger_than_any_photo_is_not_read(place, tmp_path, name):
+    with open(tmp_path / "sparse", "wb") as sparse:
+        sparse.truncate(1 << 40)
+    (place[2] / name).symlink_to(tmp_path / "sparse")
+    (place[2] / "shoot.yaml").write_text("dark: dark.raw\n" if name == "dark.raw" else "")
+    shoot = found(place)
+    if name == "dark.raw":
+        assert "1100 GB are more than any photo" in shoot.problem
+    else:
+        with pytest.raises(settings.SettingsError, match="1100 GB are more than any photo"):
+            shoots.identities(shoot, place[1])
+
+
+def test_folders_linked_to_each_other_are_each_seen_once(place):
+    for k in range(12):
+        (place[2] / f"card {k}").mkdir()
+        (place[2] / f"card {k}" / f"IMG_{k + 20}.DNG").touch()
+    for one in sorted(place[2].glob("card *")):
+        for other in sorted(place[2].glob("card *")):
+            (one / f"to {other.name}").symlink_to(other)
+    assert len(found(place).photos) == 15
+
+
 def test_a_folder_linked_into_itself_has_an_end(place):
     (place[2] / "again").symlink_to(place[2])
     (place[2] / "card").mkdir()
     (place[2] / "card" / "up").symlink_to(place[2])
-    assert len(found(place).photos) < 20
+    assert len(found(place).photos) == 3
 
 
 def test_the_raw_file_of_several_forms_is_the_photo(place, card):

@@ -3,6 +3,7 @@
 import fnmatch
 import functools
 import hashlib
+import itertools
 import json
 import os
 import re
@@ -29,6 +30,10 @@ RESULTS_MARKS = (".kerbwalk", ".kerbwalk.lock", ".kerbwalk-copy")
 JPEG_ENDINGS = ("jpg", "jpeg", "heic", "heif", "hif")
 # Signs that Snakemake (braces), or a shell between it and a scheduler, would read more into than a name.
 MISREAD = re.compile(r"""[{}\x00-\x1f'"$`\\]""")
+# Bytes that no photo has, nor any file that settings name: nothing so large is read. A TIFF's picture may have half.
+HUGE = 1 << 31
+# Files that no shoot has: beyond them a link leads somewhere else.
+MANY = 100_000
 RANGE = re.compile(r"(.+?)\s+\.\.\s+(.+)")
 
 # Settings that name a file.
@@ -108,8 +113,17 @@ def list_photos(folder):
 
 
 def files_in(folder):
-    """Paths in a folder of all the files in it and in its folders; hidden ones, results and copies left out."""
-    return list(_files(folder))
+    """Paths in a folder of all the files in it and in its folders; hidden ones, results and copies left out.
+
+    Raises SettingsError for what is there under a photo's name and is no file, and for more files than a shoot has.
+    """
+    found = list(itertools.islice(_files(folder), MANY + 1))
+    if len(found) > MANY:
+        raise settings_module.SettingsError(
+            f"{folder}: more than {MANY:,} files are in this folder and those in it; see whether a link in it leads "
+            "somewhere else"
+        )
+    return found
 
 
 def chosen(photos, wanted):
@@ -156,6 +170,7 @@ def named_file(shoot, key):
     places = [shoot.folder, LOOKS] if key.startswith("look.") else [shoot.folder]
     for place in places:
         if (place / name).is_file():
+            _check_size(place / name, os.stat(place / name))
             return place / name
     where = "neither in the shoot's folder nor in config/looks" if places[1:] else "not in the shoot's folder"
     raise settings_module.SettingsError(f"{shoot.folder}: {key} names {name!r}, which is {where}; put the file there")
@@ -172,6 +187,7 @@ def identities(shoot, results_dir):
     Returns {name: token}. A photo seen for the first time is known by its size and time stamp. One
     whose time stamp changed is read and compared with the checksum that ingest took: with the same
     content it keeps its token, so that a touched photo reruns nothing.
+    Raises SettingsError for what cannot be a photo.
     """
     table_file = Path(results_dir, ".kerbwalk", "seen", shoot.id + ".json")
     table = _read_json(table_file) or {}
@@ -179,6 +195,7 @@ def identities(shoot, results_dir):
     seen = {}
     for name in shoot.photos:
         stat = os.stat(shoot.folder / name)
+        _check_size(shoot.folder / name, stat)
         now = [stat.st_size, stat.st_mtime_ns]
         known = table.get(name)
         if known is None:
@@ -230,8 +247,17 @@ def _is_results(folder):
     return any(os.path.lexists(os.path.join(folder, mark)) for mark in RESULTS_MARKS)
 
 
-def _files(folder, inside="", seen=()):
+def _check_size(path, stat):
+    if stat.st_size > HUGE:
+        raise settings_module.SettingsError(
+            f"{path}: {stat.st_size / 1e9:.0f} GB are more than any photo or look has; take it out of the folder"
+        )
+
+
+def _files(folder, inside="", seen=None):
     """Paths, relative to the folder, of the files in it and in its folders, hidden ones and results left out."""
+    # A folder that is linked into itself would have no end, and folders that are linked to each other many.
+    seen = {os.path.realpath(folder)} if seen is None else seen
     entries = sorted(os.scandir(folder), key=lambda e: e.name)
     for entry in entries:
         if entry.name.startswith("."):
@@ -239,10 +265,15 @@ def _files(folder, inside="", seen=()):
         if entry.is_file():
             yield inside + entry.name
         elif entry.is_dir():
-            # A folder that is linked into itself would have no end.
             place = os.path.realpath(entry.path)
             if place not in seen and not _is_results(entry.path):
-                yield from _files(entry.path, f"{inside}{entry.name}/", (*seen, place))
+                seen.add(place)
+                yield from _files(entry.path, f"{inside}{entry.name}/", seen)
+        elif is_photo(entry.name):
+            raise settings_module.SettingsError(
+                f"{entry.path}: there is no file behind this name, as where a link leads to a disk that is away; "
+                "connect it, or take the name out of the folder"
+            )
 
 
 def _photo(name, photos):
@@ -284,7 +315,7 @@ def _settled(shoot, results_dir, base_settings):
         names = files_in(folder)
         shoot.photos = _photos_among(names)
         shoot.lone_jpegs = _lone_jpegs_among(names, shoot.photos)
-        if own_settings.exists():
+        if os.path.lexists(own_settings):
             own = settings_module.load(own_settings)
             settings_module.check(own, own_settings, night=False)
             shoot.settings = settings_module.merged(base_settings, settings_module.normalised(own))
@@ -295,7 +326,7 @@ def _settled(shoot, results_dir, base_settings):
         parts = _parts(shoot, own_settings)
         for part in parts:
             _check_names(part, own_settings)
-            part.recipes = recipes.resolved(part.settings, own_settings if own_settings.exists() else folder)
+            part.recipes = recipes.resolved(part.settings, own_settings if os.path.lexists(own_settings) else folder)
         return parts
     except (settings_module.SettingsError, OSError) as error:
         shoot.problem = str(error)
@@ -359,7 +390,7 @@ def _check_names(shoot, own_settings):
         filters = {_photo(name, shoot.photos): density for name, density in own["light"]["filters"].items()}
         own["light"] = own["light"] | {"filters": filters}
     except settings_module.SettingsError as error:
-        where = own_settings if own_settings.exists() else shoot.folder
+        where = own_settings if os.path.lexists(own_settings) else shoot.folder
         raise settings_module.SettingsError(f"{where}: '{key}' {error}") from None
     shoot.settings = own
 

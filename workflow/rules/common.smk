@@ -76,13 +76,25 @@ def read_night():
         raise WorkflowError(f"{closing.MARK}{error}")
     except FileNotFoundError as error:
         raise WorkflowError(f"{closing.MARK}{error.filename} is missing; start the run by ./scripts/run")
-    tokens = {shoot.id: shoots.identities(shoot, RESULTS) for shoot in found if not shoot.problem}
+    tokens = known_photos(found)
     # Set by ./scripts/run where it works in the folder, and doesn't only tell something.
     if "KERBWALK_RUN" in os.environ:
         night.keep(RESULTS, own, layers, found, tokens)
         # Jobs on other machines read what is kept, and no settings file that may have been edited since.
         workflow.config_settings.configfiles, workflow.config_settings.config_args = [], []
     return own, layers, found, tokens
+
+
+def known_photos(found):
+    """What stands for the photos' content, {id: {photo: token}}; photos that cannot be become their shoot's problem."""
+    tokens = {}
+    for shoot in found:
+        try:
+            if not shoot.problem:
+                tokens[shoot.id] = shoots.identities(shoot, RESULTS)
+        except (settings.SettingsError, OSError) as error:
+            shoot.problem = str(error)
+    return tokens
 
 
 def shoots_folder(night):
