@@ -10,6 +10,7 @@ import threading
 import time
 from pathlib import Path
 
+from files import clock
 from files.stage import write_text
 from house import closing, night, recipes, settings, shoots
 from house import resources as resources_of
@@ -79,6 +80,7 @@ def read_night():
     tokens = known_photos(found)
     # Set by ./scripts/run where it works in the folder, and doesn't only tell something.
     if "KERBWALK_RUN" in os.environ:
+        put_clock_right(tokens)
         night.keep(RESULTS, own, layers, found, tokens)
         # Jobs on other machines read what is kept, and no settings file that may have been edited since.
         workflow.config_settings.configfiles, workflow.config_settings.config_args = [], []
@@ -95,6 +97,19 @@ def known_photos(found):
         except (settings.SettingsError, OSError) as error:
             shoot.problem = str(error)
     return tokens
+
+
+def put_clock_right(ids):
+    """Let no result of these shoots be newer than what this run is going to make, and say so in a sentence."""
+    files = itertools.chain.from_iterable(clock.results_in(RESULTS / one) for one in ids)
+    now = clock.now_in(RESULTS)
+    # A second before it, so that no log among them is taken for one of this run.
+    if changed := clock.put_right(files, now, now - 10**9):
+        print(
+            f"note    {len(changed)} files in {RESULTS} had a time stamp that is still to come, as from a clock that ran "
+            "ahead, and have the present one now: see that the clocks of this machine and of its disks are right",
+            file=sys.stderr,
+        )
 
 
 def shoots_folder(night):

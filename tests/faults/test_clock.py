@@ -1,0 +1,69 @@
+"""A clock that ran ahead and is set right, before a run and in the middle of one: nothing is made twice."""
+
+import os
+import re
+import shutil
+import time
+
+import pytest
+
+from tests.conftest import Night
+
+DAY = 86_400
+SETTINGS = {"frames_per_job": 3}
+
+
+@pytest.fixture(scope="module")
+def night(undisturbed, tmp_path_factory):
+    """The little night with results of its own."""
+    results = tmp_path_factory.mktemp("clock") / "results"
+    shutil.copytree(undisturbed.results, results)
+    return Night(undisturbed.root, undisturbed.shoots, results, undisturbed.environment)
+
+
+def ahead(night):
+    """Let all results be of tomorrow, as if the clock had been set back by a day since."""
+    for file in night.results.joinpath("walk").rglob("*"):
+        stamp = file.stat().st_mtime + DAY
+        os.utime(file, (stamp, stamp))
+
+
+def rules(said):
+    """Those of the jobs that were done."""
+    return re.findall(r"\(Rule: (\w+)\)", said)
+
+
+def told(said):
+    return sum("time stamp that is still to come" in line for line in said.splitlines())
+
+
+def test_results_of_tomorrow(night):
+    """Which were all made again at every run where some of them were missing."""
+    (night.results / "walk" / "work" / "warps.json").unlink()
+    ahead(night)
+    said = night.finish("--cores", "2", "walk/work/warps.json", settings=SETTINGS)
+    assert told(said) == 1
+    assert rules(said) == ["steady"]
+    assert not told(night.finish("--cores", "2", "walk/work/warps.json", settings=SETTINGS))
+
+
+def test_a_clock_that_is_set_back_while_a_job_is_at_work(night):
+    track, log, warps = (
+        night.results / "walk" / "work" / name for name in ("track.json", "logs/track.log", "warps.json")
+    )
+    for file in (track, log, warps):
+        file.unlink()
+    process = night.start("--cores", "2", "walk/work/warps.json", settings=SETTINGS)
+    while not log.exists():
+        assert process.poll() is None, process.communicate()[0]
+        time.sleep(0.002)
+    ahead(night)
+    said = process.communicate(timeout=200)[0]
+    assert process.returncode == 0, said
+    assert rules(said) == ["track", "steady"]
+
+
+def test_the_frames_are_those_of_an_undisturbed_run_and_nothing_is_left_to_do(night, undisturbed):
+    night.finish("--cores", "2", "walk/master.mkv", settings=SETTINGS)
+    assert night.hashes("walk") == undisturbed.hashes("walk")
+    assert rules(night.finish("--cores", "2", "walk/master.mkv", settings=SETTINGS)) == []
