@@ -62,7 +62,8 @@ export SLURM_CONF={folder}/slurm.conf
 exec {program} "$@"
 """
 # The executor plugin asks ten seconds more rarely each time that no job is done. So its question, and no other, is
-# answered when one has ended since it last asked, as it would be by an accounting database much asked.
+# answered when one has ended since it last asked, as it would be by an accounting database much asked. That the
+# controller gave it no answer is noted in a file.
 PATIENT = """\
 #!/bin/sh
 export SLURM_CONF={folder}/slurm.conf
@@ -73,7 +74,7 @@ esac
 for name; do :; done  # the last argument: the run's
 seen={folder}/seen-$name
 for time in $(seq 60); do
-  said=$({program} "$@") || exit
+  said=$({program} "$@") || {{ date >> {folder}/unanswered; exit 1; }}
   ended=$(echo "$said" | grep -c -v -e PENDING -e RUNNING -e COMPLETING -e CONFIGURING)
   [ "$ended" -gt "$(cat "$seen" 2>/dev/null || echo 0)" ] && break
   sleep 0.25
@@ -154,6 +155,16 @@ class Cluster:
         program = self.folder / "bin" / command[0]
         done = subprocess.run([program, *command[1:]], capture_output=True, text=True, timeout=30, env=self.variables)
         return done.stdout + done.stderr
+
+    def unanswered(self):
+        """How often the executor plugin asked in vain."""
+        noted = self.folder / "unanswered"
+        return len(noted.read_text().splitlines()) if noted.exists() else 0
+
+    def told_of(self, job):
+        """What the controller remembers of a job, by name: JobState, Restarts, ..."""
+        said = self.call("scontrol", "--oneliner", "show", "job", job)
+        return dict(word.split("=", 1) for word in said.split() if "=" in word)
 
     def jobs(self):
         """[(number, rule and wildcards, state)] of all jobs that the controller remembers."""

@@ -56,13 +56,14 @@ def befallen(cluster, little):
     settings = night.results.with_name(night.results.name + ".settings.yaml")
     settings.write_text("no: [settings")
     wait_for(lambda: running("rule_track") and ended_as("rule_lens", "TIMEOUT"))
+    night.lost = running("rule_track")[0]
     cluster.lose_node()
     cluster.begin_node()
     steady = wait_for(lambda: cluster.at_work(b"/scripts/steady.py\0--track\0"))
     # SLURM itself would be a while in telling of a job that ends just then.
     send(signal.SIGSTOP, steady)
     cluster.end("slurmctld")
-    time.sleep(3)
+    wait_for(cluster.unanswered)
     cluster.begin_controller()
     send(signal.SIGCONT, steady)
     wait_for(lambda: running("rule_compose"))
@@ -71,6 +72,7 @@ def befallen(cluster, little):
     process.communicate()
     night.said = night.finish(settings={})
     night.jobs = cluster.jobs()
+    night.lost = cluster.told_of(night.lost)
     return night
 
 
@@ -89,6 +91,10 @@ def test_everything_befell(befallen):
     assert "TIMEOUT" in states["rule_lens"], "hung"
     assert "CANCELLED" in states["rule_decode"]
     assert {number for number, _, state in befallen.jobs if state == "CANCELLED"} >= befallen.left, "of the killed run"
+
+
+def test_the_job_of_the_lost_node_was_done_again_by_the_same_run(befallen):
+    assert (befallen.lost["JobState"], befallen.lost["Restarts"]) == ("COMPLETED", "1")
 
 
 def test_nothing_is_left_to_do(befallen):
