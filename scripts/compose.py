@@ -18,7 +18,7 @@ from files import ffmpeg, filters, stage
 from files.gains import read_gains
 from files.proxies import Proxies
 from files.tables import encoder
-from kerbwalk import compose, detail
+from kerbwalk import compose, detail, layers
 from kerbwalk.moves import moved
 
 # FFV1 version 3 (RFC 9043): every frame a key frame, slices with checksums.
@@ -61,6 +61,13 @@ def main():
     files = dict(zip(args.proxies, args.frames, strict=True))
     crop, output = framing["crop"], framing["output"]
     table = compose.kernel_table(compose.shrink(crop, output, proxies.scale))
+
+    def layer(warp, photo, share):
+        path, place = proxies.place(photo)
+        frame, tint = np.load(files[path], mmap_mode="r")[place], tints.get(photo, compose.PLAIN)
+        glass, factor = warps["lens"], share / proxies.white
+        return layers.Layer(frame, warp, factor, gains[photo], tint, glass, warps["size"], proxies.scale)
+
     planes = np.empty((3, output[1], output[0]), np.uint16)
     mine = np.array_split(np.arange(len(warps["frames"])), args.parts)[args.part]
     with asked(args.out) as video, asked(args.hashes) as hashes, asked(args.pictures) as pictures:
@@ -84,16 +91,12 @@ def main():
                     crop = moved(framing["crop"], warps["hold"], framing["moves"][k])
                     table = compose.kernel_table(compose.shrink(crop, output, proxies.scale))
                 for name, share in warps["frames"][k]:
-                    path, place = proxies.place(files_of[name])
-                    frame = np.load(files[path], mmap_mode="r")[place]
-                    matrix = compose.output_to_frame(crop, output, photos[name]["matrix"], proxies.scale)
-                    bend = None
-                    if photos[name]["grid"]:
-                        grid = np.array(photos[name]["grid"]) / proxies.scale
-                        bend = grid, compose.output_to_grid(crop, output, warps["size"], grid.shape)
-                    factor, tint = share / proxies.white, tints.get(files_of[name], compose.PLAIN)
-                    glass = compose.through(warps["lens"], matrix, bend, output, proxies.scale)
-                    compose.warp(frame, matrix, table, factor, rgb, gains[files_of[name]], tint, bend, glass)
+                    own = layer(photos[name], files_of[name], share)
+                    if fill := framing["fills"].get(name):
+                        other = layer(fill, fill["photo"], share)
+                        layers.lay_filled(own, other, crop, table, framing["borders"], rgb)
+                    else:
+                        layers.lay(own, crop, table, rgb)
                 for place in places:
                     where, factor = even(place, warps["frames"][k], warps, crop, output)
                     rgb[where] *= factor

@@ -95,7 +95,7 @@ def main():
         lit = {"ingest": photos["ingest"], "proxies": photos["proxies"], "warps": warps, "sights": sights}
         line.run("light", **lit, settings=chosen("light"), threads=args.threads, out=gains, found=found)
         framed = {"output": size, "boxes": [draft.BOX], **chosen("framing")}
-        line.run("framing", warps=warps, settings=framed, out=framing)
+        line.run("framing", warps=warps, proxies=parts["proxies"], gains=gains, settings=framed, out=framing)
         made = {"look": look, "gains": gains, "found": found, "warps": warps, "framing": framing}
         made |= parts | {"local_contrast": settings["look"]["local_contrast"]}
         others = [beside.submit(compose, line, made, part) for part in range(1, PARTS)]

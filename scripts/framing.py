@@ -10,22 +10,35 @@ Output framing.json
   retained  part of the photo's area that the crop keeps, 0..1; on a move the mean over the clip
   of_aspect part of the largest crop of this aspect that an unsteadied photo could give, 0..1
   costly    what leaving photos out would give back, [{photos, retained}], each with those before it; often empty
+  fills     {photo: what fills the borders that it lacks}: photo, the other one; matrix and grid, as in warps.json, from
+            the plane as the clip shows it at the first to the other; lacks, part of the crop, 0..1 (kerbwalk.filling)
+  unfilled  what `retained` would be without them
+  borders   [left, top, right, bottom] of any straight photo that are not read, pixels
 """
 
 import _workflow  # noqa: F401
+import functools
 import json
 
+import cv2
 import numpy as np
 
 from files import stage
-from kerbwalk import decode, framing, lens
-from kerbwalk.moves import soft_moves
+from files.gains import read_gains
+from files.proxies import Proxies
+from kerbwalk import decode, filling, framing, lens, registration
+from kerbwalk.moves import moved, soft_moves
+
+# Strips that are too wide to be filled are halved down to the one of `fill` over this.
+LEAST_STRIP = 4
 
 
 def main():
     parser = stage.parser(__doc__)
     parser.add_argument("--warps", required=True)
     parser.add_argument("--settings", required=True, type=json.loads, help="JSON: output, boxes, framing")
+    parser.add_argument("--proxies", nargs="*", help="where borders may be filled: the shoot's proxies")
+    parser.add_argument("--gains", nargs="?", help="likewise gains.csv")
     parser.add_argument("--out", required=True)
     args = parser.parse_args()
 
@@ -41,8 +54,8 @@ def main():
     # What the interpolation reads beyond its place: two output pixels and, rounded up, a decoded one.
     margin = 2 * min(s / o for s, o in zip(size, output, strict=True)) + decode.scale(*size, args.settings["boxes"]) + 2
     margin = margin + lens.borders(warps["lens"], size)
-    margins = {name: margin + shifted(photo["grid"]) for name, photo in photos.items()}
-    matrices, borders = (np.array([table[name] for _, name in used]) for table in (to_plane, margins))
+    matrices = np.array([to_plane[name] for _, name in used])
+    borders = np.array([margin + shifted(photos[name]["grid"]) for _, name in used])
     moves = None
     if settings["push_in"] != 1 or any(settings["pan"]):
         moves = soft_moves(len(warps["frames"]), settings["push_in"], settings["pan"])
@@ -52,15 +65,30 @@ def main():
         if hold_at:
             raise stage.StageError("framing.hold_at and framing.centre both say where the crop lies; take one out")
         hold_at, centre = None, on_plane(settings["centre"], size, to_plane.get(warps["reference"], np.eye(3)))
+    find = functools.partial(framing.crop, size, matrices, aspect, hold)
     try:
-        crop = framing.crop(size, matrices, aspect, hold, borders, hold_at, each, centre)
+        crop, fills = find(borders, hold_at, each, centre), {}
     except ValueError as error:
         raise stage.StageError(
             f"{error}; choose a 'hold' further from the edges, leave photos out, or ask for less under 'framing'"
         ) from None
+    zooms = 1 if moves is None else float(np.mean(moves[:, 0] ** 2))
+    unfilled = crop[2] * crop[3] * zooms
+    if settings["fill"]:
+        cv2.setNumThreads(1)
+        # Nothing says how the neighbours look from where a photo is seen that is not at its own place.
+        strips = {name: settings["fill"] * size[0] * (files_of[name] == name) for _, name in used}
+
+        def cropped():
+            given = borders - np.array([strips[name] for _, name in used])[:, None]
+            crop = find(given, hold_at, each, centre)
+            return crop, given, [crop if moves is None else moved(crop, hold, moves[k]) for k, _ in used]
+
+        fill = filler(warps, Proxies(args.proxies), read_gains(args.gains), margin)
+        crop, borders, fills = settle(used, strips, cropped, fill)
     full = framing.crop(size, np.eye(3)[None], aspect, (np.array(size) - 1) / 2, 0)
     costly = framing.costly(size, matrices, aspect, hold, borders, hold_at, centre) if moves is None else []
-    area = crop[2] * crop[3] * (1 if moves is None else float(np.mean(moves[:, 0] ** 2)))
+    area = crop[2] * crop[3] * zooms
     stage.write_json(
         args.out,
         {
@@ -70,8 +98,66 @@ def main():
             "retained": area / (size[0] * size[1]),
             "of_aspect": area / (full[2] * full[3]),
             "costly": [{"photos": [files_of[used[k][1]] for k in out], "retained": kept} for out, kept in costly],
+            "fills": fills,
+            "unfilled": unfilled / (size[0] * size[1]),
+            "borders": margin.tolist(),
         },
     )
+
+
+def filler(warps, proxies, gains, margin):
+    """Two functions of a photo's name and the crops of its frames: how far they reach beyond it, and its record in
+    `fills`, or None where it cannot be filled.
+    """
+    photos = [photo for photo in warps["photos"] if "photo" not in photo]
+    names = [photo["name"] for photo in photos]
+    # All as bright as the reference, or a photo that stands for it.
+    level_of = {name: 2 ** -gains[name]["applied_gain"] for name in names}
+    carrier = warps["reference"] if warps["reference"] in level_of else names[0]
+    bright = registration.bright_level(proxies.grey(carrier)) / level_of[carrier]
+    size, glass = warps["size"], warps["lens"]
+
+    @functools.lru_cache(2 * filling.REACH + 1)
+    def picture(k):
+        return registration.encode(proxies.grey(names[k]), bright * level_of[names[k]]).astype(np.float32)
+
+    def beyond(name, crops):
+        return filling.beyond(photos[names.index(name)], crops, size, margin)
+
+    def record(name, crops):
+        k = names.index(name)
+        found = filling.filled(photos, k, crops, size, margin, glass, picture, proxies.grey_scale)
+        if found is None:
+            return None
+        missing = max(filling.lacks(photos[k], crop, size, margin) for crop in crops)
+        return {"photo": names[found[0]], **found[1], "lacks": missing}
+
+    return beyond, record
+
+
+def settle(used, strips, cropped, fill):
+    """The crop, the borders that it keeps to, and the fills.
+
+    Of photos that cannot be filled the one that lacks most may lack half as much, or nothing, until all others can.
+    used: [(frame, photo)]; strips: {photo: pixels that it may lack}, changed; cropped: a function that gives what they
+    allow: (crop, borders, crops of `used`); fill: of filler().
+    """
+    beyond, record = fill
+    least = max(strips.values()) / LEAST_STRIP
+    while True:
+        crop, borders, crops = cropped()
+        of_photo, fills = {}, {}
+        for (_, name), own in zip(used, crops, strict=True):
+            if strips[name] and own not in of_photo.setdefault(name, []):
+                of_photo[name].append(own)
+        lacking = {name: depth for name, own in of_photo.items() if (depth := beyond(name, own)) > 0}
+        for name in sorted(lacking, key=lacking.get, reverse=True):
+            fills[name] = record(name, of_photo[name])
+            if fills[name] is None:
+                strips[name] = strips[name] / 2 if strips[name] > least else 0
+                break
+        else:
+            return crop, borders, fills
 
 
 def on_plane(point, size, to_plane):

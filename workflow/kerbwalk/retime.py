@@ -108,17 +108,17 @@ def views(way, part, size):
     for _ in range(ROUNDS):
         last = first
         for record in way[:-1]:
-            last = _led(record["ahead"], last, size)
+            last = led(record["ahead"], last, size)
         first = first + there - ((1 - part) * first + part * last)
     seen = []
     for photo, places, to_frame in ((way[0], first, np.eye(3)), (way[-1], last, flow)):
         matrix = np.array(photo["matrix"]) @ to_frame @ np.linalg.inv(here)
         matrix /= matrix[2, 2]
-        seen.append((matrix, (_led(photo, places, size) - transfer(matrix, there)).reshape(nodes.shape)))
+        seen.append((matrix, (led(photo, places, size) - transfer(matrix, there)).reshape(nodes.shape)))
     return seen
 
 
-def _led(warp, points, size):
+def led(warp, points, size):
     """Points (n, 2) where a warp {matrix, grid} leads."""
     found = transfer(np.array(warp["matrix"]), points)
     return found if warp["grid"] is None else found + parallax.at(np.array(warp["grid"]), points, size)

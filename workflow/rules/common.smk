@@ -265,6 +265,11 @@ def framed(wildcards):
     return json.dumps(known | {"framing": shoot.settings["framing"]})
 
 
+def fills(wildcards):
+    """Whether photos may lack borders, so that the framing has to look at them."""
+    return BY_ID[wildcards.shoot].settings["framing"]["fill"] > 0
+
+
 def deliverables(shoot):
     """The recipes of a shoot's deliverables by the end of their files' names: hd.mp4, stills."""
     ended = {name: [name, recipe["ending"]] for name, recipe in shoot.recipes.items()}

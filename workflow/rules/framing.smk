@@ -1,6 +1,8 @@
 rule framing:
     input:
         warps=timeline,
+        proxies=lambda w: every_chunk("{shoot}/work/proxies/{chunk}.npz")(w) if fills(w) else [],
+        gains=lambda w: f"{w.shoot}/work/gains.csv" if fills(w) else [],
     output:
         "{shoot}/work/framing.json",
     log:
@@ -20,7 +22,7 @@ rule framing:
         "{wildcards.shoot}: finding the crop"
     shell:
         "KERBWALK_MINUTES={resources.runtime} kerbwalk framing --warps {input.warps:q} --settings {params.settings:q}"
-        " --out {output:q} 2> {log:q}"
+        " --proxies {input.proxies:q} --gains {input.gains:q} --out {output:q} 2> {log:q}"
 
 
 use rule framing as framing_picture with:
