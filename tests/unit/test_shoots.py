@@ -159,6 +159,14 @@ def test_chunks():
     assert shoots.chunks([], 2) == {}
 
 
+@pytest.mark.parametrize("name", ["shoot.yml", "Shoot.YAML", "shoot.yaml.txt"])
+def test_settings_under_another_name_are_not_passed_over(place, name):
+    (place[2] / name).write_text("aspect: 4:3\n")
+    assert f"{name}: " in found(place).problem and "rename this file to shoot.yaml" in found(place).problem
+    (place[2] / "shoot.yaml").write_text("aspect: 1:1\n")
+    assert found(place).problem is None
+
+
 @pytest.mark.parametrize(
     ("text", "words"),
     [

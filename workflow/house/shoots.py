@@ -35,6 +35,8 @@ HUGE = 1 << 31
 # Files that no shoot has: beyond them a link leads somewhere else.
 MANY = 100_000
 RANGE = re.compile(r"(.+?)\s+\.\.\s+(.+)")
+# What a shoot's settings are called by mistake; ".txt" is what an editor adds where endings are hidden.
+MISNAMED = re.compile(r"shoot\.ya?ml(\.txt)?", re.IGNORECASE)
 
 # Settings that name a file.
 FILES = ("dark", "look.cdl", "look.lut", "look.match", "look.display.config")
@@ -320,6 +322,10 @@ def _settled(shoot, results_dir, base_settings):
             settings_module.check(own, own_settings, night=False)
             shoot.settings = settings_module.merged(base_settings, settings_module.normalised(own))
             shoot.own = [(own_settings.name, own)]
+        elif misnamed := [name for name in names if MISNAMED.fullmatch(name)]:
+            raise settings_module.SettingsError(
+                f"{folder / misnamed[0]}: settings are read from shoot.yaml alone; rename this file to shoot.yaml"
+            )
         # A dark frame and a graded still may lie among the photos.
         others = (shoot.settings["dark"], shoot.settings["look"]["match"])
         shoot.photos = [name for name in shoot.photos if name not in others]
