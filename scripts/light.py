@@ -27,7 +27,7 @@ import numpy as np
 
 from files import stage
 from files.proxies import Proxies
-from kerbwalk import drift, exposure, lens, light, places, trend
+from kerbwalk import drift, exposure, glare, lens, light, places, trend
 from kerbwalk.pixels import enlarged, enlarging, reduced
 from kerbwalk.registration import transfer
 
@@ -114,7 +114,12 @@ def measure(warps, proxies, sights, pool=map):
     placed = [k for k, p in enumerate(photos) if p["placed"]]
     matrices = {k: laying(photos[k], warps["hold"], proxies.light_scale) for k in placed}
     laid = dict(zip(placed, pool(lambda k: lay(photos[k]["name"], matrices[k], glass, proxies), placed), strict=True))
-    lasting = places_seen(laid, matrices, sights, glass, proxies.light_scale)
+    veils = veils_of(matrices, proxies, photos)
+    *lasting, veil = places_seen(laid, matrices, sights, glass, proxies.light_scale, veils)
+    strength, brightness = glare.strengths(len(photos), *lasting, veil)
+    laid = {k: light.glared(one, veils[k] @ (strength * np.exp(brightness[k]))) for k, one in laid.items()}
+    share = veil @ strength * np.exp(brightness[lasting[0]] - lasting[2])
+    lasting[2] = np.where(share < glare.MOST, lasting[2] + np.log1p(-np.minimum(share, glare.MOST)), np.nan)
 
     def links(steps, levels, vignetting):
         pairs = list(zip(placed, placed[steps:], strict=False))
@@ -133,15 +138,44 @@ def measure(warps, proxies, sights, pool=map):
     return levels + drift.drift(levels, *lasting)[0], sigmas, ratios
 
 
-def places_seen(laid, matrices, sights, glass, scale):
-    """Lasting places as drift.drift wants them: photo, point, log brightness and squared distance from the axis."""
+def veils_of(matrices, proxies, photos):
+    """{photo: glare.veils()} of the lamps that last."""
+    height, width = proxies.light_shape
+    seen = [np.zeros((0, 3)) for _ in photos]
+    for k, matrix in matrices.items():
+        found = glare.lamps(proxies.light(photos[k]["name"])[1])
+        seen[k] = np.column_stack([transfer(np.linalg.inv(matrix), found[:, :2]), found[:, 2]])
+
+    def inside(photo, places):
+        there = transfer(matrices[photo], places) if photo in matrices else np.full_like(places, -1)
+        return ((there > 0) & (there < [width - 1, height - 1])).all(axis=1)
+
+    lamps = glare.followed(seen, inside)
+    return {k: glare.veils(lamps[k], height // light.BLOCK, width // light.BLOCK) for k in matrices}
+
+
+def places_seen(laid, matrices, sights, glass, scale, veils):
+    """Lasting places as drift.drift wants them: photo, point, log brightness and squared distance from the axis.
+
+    After these, what lamps spread there, (m, bells), by veils.
+    """
     value, straight = np.full(len(sights["photo"]), np.nan), lens.to_straight(glass, sights["at"])
+    veil = np.zeros((len(value), len(glare.BELLS)), np.float32)
     for k, frame in laid.items():
-        own = sights["photo"] == k
-        value[own] = drift.brightness(frame, transfer(np.linalg.inv(matrices[k]), reduced(straight[own], scale)))
+        own = np.flatnonzero(sights["photo"] == k)
+        at = transfer(np.linalg.inv(matrices[k]), reduced(straight[own], scale))
+        value[own] = drift.brightness(frame, at)
+        blocks = np.float32((at - (light.BLOCK - 1) / 2) / light.BLOCK)[None]
+        if len(own):
+            veil[own] = np.dstack(
+                [
+                    cv2.remap(one, blocks, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[0]
+                    for one in cv2.split(veils[k])
+                ]
+            )[0]
     inside = np.isfinite(value)
     rim = np.square(sights["at"] - glass["middle"]).sum(axis=1) / glass["radius"] ** 2
-    return tuple(column[inside] for column in (sights["photo"], sights["point"], value, rim))
+    return tuple(column[inside] for column in (sights["photo"], sights["point"], value, rim, veil))
 
 
 def laying(photo, hold, scale):

@@ -61,7 +61,7 @@ def drift(levels, photo, point, value, rim):
     prior = np.zeros((len(knots) + 1,) * 2)
     prior[:-1, :-1] = sum(rows.T @ rows for rows in steps) + 1 / SLOPE**2 / count
     prior[-1, -1] = 1 / VIGNETTING**2
-    answer, own = np.zeros(len(prior)), _medians(point, value)
+    answer, own = np.zeros(len(prior)), medians(point, value)
     many = np.bincount(point)
     end = FAR
     for _ in range(30 if len(value) else 0):
@@ -84,7 +84,7 @@ def drift(levels, photo, point, value, rim):
     return found - (found[np.isfinite(levels)].mean() if np.isfinite(levels).any() else 0.0), -float(answer[-1])
 
 
-def _medians(point, value):
+def medians(point, value):
     """The median of each point's values."""
     order = np.lexsort((value, point))
     many = np.bincount(point)

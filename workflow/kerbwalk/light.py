@@ -79,10 +79,17 @@ def frame(rgb, usable, radius):
     good = (usable & (grey > DARK)).astype(np.float32)
     share = np.maximum(_means(good), 1e-3)
     red, green, blue = (np.maximum(_means(channel * good) / share, 1) for channel in np.moveaxis(rgb, -1, 0))
-    blocks = np.dstack([np.square(radius), np.log(red / green), np.log(blue / green)]).astype(np.float32)
+    columns = [np.square(radius), np.log(red / green), np.log(blue / green), np.zeros_like(radius)]
+    blocks = np.dstack(columns).astype(np.float32)
     # For the flow a logarithm, in which flicker is an offset: 7 % a level.
     code = np.clip(36 * cv2.log(np.maximum(grey, 60)) - 147, 0, 255).astype(np.uint8)
     return Frame(grey * good, good, code, blocks)
+
+
+def glared(one, glare):
+    """A photo with what is known of its lamps' glare: (rows, columns), of blocks, in its own units."""
+    share = glare / np.maximum(_means(one.grey) / np.maximum(_means(one.good), 1e-3), 1)
+    return replace(one, blocks=np.dstack([one.blocks[..., :3], np.minimum(share, 1)]).astype(np.float32))
 
 
 def ratio(first, second, vignetting=0.0, expected=np.nan):
@@ -90,6 +97,7 @@ def ratio(first, second, vignetting=0.0, expected=np.nan):
 
     first, second: Frame; vignetting: of the lens, as far as it is known (log e, at the corner); expected: log of the
     ratio as far as it is known, or NaN. Returns a Ratio, or None where too little corresponds.
+    What lamps spread (glared()) is taken off.
     What the walk moved is laid on each other by dense inverse search optical flow (Kroeger et al. 2016). Sums over
     small blocks are compared, since what is left of error in that largely cancels in them; blocks in which the two
     disagree, or at steep edges, count less. What is sought is the log ratio on which all agree that has not changed,
@@ -116,12 +124,14 @@ def ratio(first, second, vignetting=0.0, expected=np.nan):
     level = np.where(whole, np.log(one + other), np.nan)
     slopes = np.gradient(np.where(whole, level, np.nanmedian(level)))
     steep = (np.square(slopes[0]) + np.square(slopes[1])) / BLOCK**2
-    variance = 0.17 / (one + other) + steep * LAID**2 + 4 * disagree + BLOCK_FLOOR**2
     moved = _means(flow) / BLOCK + _grid(*whole.shape)
     blocks = cv2.remap(second.blocks, moved.astype(np.float32), None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     beyond = (blocks - first.blocks).astype(float)
+    # Of the glare as much may be left as is taken off.
+    glare = beyond[..., 3]
+    variance = 0.17 / (one + other) + steep * LAID**2 + 4 * disagree + np.square(glare) + BLOCK_FLOOR**2
     design = np.dstack([np.ones_like(values), -beyond[..., 0], -blocks[..., 0]])
-    values += vignetting * beyond[..., 0]
+    values += vignetting * beyond[..., 0] - glare
     near = whole & ~(np.abs(values - expected) > ASTRAY)
     if near.sum() < MIN_BLOCKS:
         return None
@@ -131,13 +141,13 @@ def ratio(first, second, vignetting=0.0, expected=np.nan):
         return None
     own = np.linalg.inv(normal + 1e-3 * np.eye(3))
     agree = min(counted.sum() / whole.sum() / AGREE, 1.0)
-    red, blue = np.exp(np.median(first.blocks[counted][:, 1:], axis=0))
+    red, blue = np.exp(np.median(first.blocks[counted][:, 1:3], axis=0))
     return Ratio(
         model=model + own @ (np.square([0, 1 / VIGNETTING, 1 / BREATHING]) * model) + [0, vignetting, 0],
         information=agree * np.linalg.inv(own + np.diag([LINK_FLOOR**2, 0, 0])),
         pixels=int(share[counted].sum() * BLOCK**2),
         shares=np.array([red, blue]) / (red + 2 + blue),
-        colour=np.median(beyond[counted][:, 1:], axis=0),
+        colour=np.median(beyond[counted][:, 1:3], axis=0),
         change=np.where(whole, [error / np.sqrt(variance), error], np.nan).astype(np.float32),
     )
 
