@@ -203,6 +203,15 @@ def test_nothing_sticks_out_of_the_page(browser, page, width, scheme):
     assert browser.execute_script("return document.documentElement.scrollWidth") <= width
 
 
+def test_on_a_phone_what_is_said_of_a_file_takes_few_lines(browser, night):
+    """The table of deliverables is wider than the screen, and is moved in its place."""
+    open_page(browser, night / NAME / "report.html", 360)
+    cell = browser.find_element("css selector", ".made tbody td")
+    assert "enlarged 1.25 times from the photos" in cell.text
+    line = browser.execute_script("return parseFloat(getComputedStyle(arguments[0]).lineHeight)", cell)
+    assert cell.size["height"] < 5 * line
+
+
 def test_light_and_dark_differ(browser, page):
     grounds = []
     for scheme in SCHEMES:
