@@ -170,7 +170,7 @@ def places_seen(laid, matrices, sights, glass, scale, veils):
             veil[own] = np.dstack(
                 [
                     cv2.remap(one, blocks, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[0]
-                    for one in cv2.split(veils[k])
+                    for one in np.moveaxis(veils[k], -1, 0)
                 ]
             )[0]
     inside = np.isfinite(value)
