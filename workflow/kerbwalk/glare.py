@@ -144,7 +144,8 @@ def strengths(count, photo, point, value, rim, veil):
 
 def _led(chain, photos):
     """Where a lamp's sights lead: a straight line through them."""
-    return np.column_stack([np.polyval(np.polyfit(chain[:, 0], chain[:, i], 1), photos) for i in (1, 2)])
+    slope, start = np.polyfit(chain[:, 0], chain[:, 1:3], 1)
+    return start + photos[:, None] * slope
 
 
 def _bounded(normal, right, free):
