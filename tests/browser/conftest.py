@@ -63,7 +63,7 @@ def night(tmp_path_factory):
         page += [f"--{option}", folder / file]
     run("report", *page)
     write_contact(folder)
-    unfinished = json.dumps({"<svg onload=alert(3)>": ["<b>no</b> photos & nothing else"]})
+    unfinished = json.dumps({"<svg onload=alert(3)>": [f"/{'folder_' * 9}: <b>no</b> photos & nothing else"]})
     index = ["--unfinished", unfinished, "--out", results / "index.html", "--cards", work / "card.json"]
     run("index", *index)
     # what made the pages, for a test that makes them again
