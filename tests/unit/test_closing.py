@@ -56,6 +56,20 @@ def test_what_working_frames_take(tmp_path, monkeypatch):
     assert "working frames take" in closing.frames(shoots, tmp_path, [])[0]
 
 
+@pytest.mark.parametrize(
+    ("faults", "told", "last"), [(3, 3, "a: 2 is bad"), (40, 3, "a: 38 more findings of this kind")]
+)
+def test_of_many_photos_with_one_fault_a_few_are_told(tmp_path, faults, told, last):
+    findings = [{"code": "other_camera", "severity": "fault", "message": f"{k} is bad"} for k in range(faults)]
+    findings += [{"code": "dust", "severity": "warning", "message": "dust"}]
+    (tmp_path / "a").mkdir()
+    (tmp_path / "a" / "audit.json").write_text(json.dumps({"findings": findings}))
+    shoots = [Shoot("a", "a", tmp_path)]
+    lines = closing.notices(shoots, tmp_path)
+    assert len(lines) == 3 and lines[-1].startswith(last)
+    assert len(closing.notices(shoots, tmp_path, everything=True)) == faults + 1
+
+
 def test_a_clip_without_its_master_is_not_done(tmp_path):
     """As a kill leaves it while the master is written."""
     shoot = Shoot("walk", "walk", tmp_path)

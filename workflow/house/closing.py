@@ -41,6 +41,8 @@ def outcomes(shoots, results_dir, wanted, beside, since):
 
 # Warnings that are told in the closing lines as well: on photos that were changed, and on what one has to decide.
 TOLD = ("changed", "two_shoots")
+# Of so many findings of a kind each is told; of more, as where half a shoot is from another camera, the first ones.
+EACH = 3
 
 
 def notices(shoots, results_dir, everything=False):
@@ -50,9 +52,16 @@ def notices(shoots, results_dir, everything=False):
         audit = Path(results_dir, shoot.id, "audit.json")
         if shoot.problem or not audit.exists():
             continue
+        kinds = {}
         for finding in json.loads(audit.read_text(encoding="utf-8"))["findings"]:
             if everything or finding["severity"] == "fault" or finding["code"] in TOLD:
-                lines.append(f"{shoot.name}: {finding['message']}")
+                kinds.setdefault(finding["code"], []).append(f"{shoot.name}: {finding['message']}")
+        for said in kinds.values():
+            if everything or len(said) <= EACH:
+                lines += said
+            else:
+                more = len(said) - EACH + 1
+                lines += [*said[: EACH - 1], f"{shoot.name}: {more} more findings of this kind; all are in {audit}"]
     return lines
 
 
