@@ -92,7 +92,8 @@ def test_warps_and_framing(finished):
     warps, framing = finished.json("approach", "work/warps.json"), finished.json("approach", "work/framing.json")
     assert {"size", "reference", "hold", "lens", "focal", "shake", "photos", "frames"} == warps.keys()
     assert all(sum(share for _, share in frame) == pytest.approx(1) for frame in warps["frames"])
-    assert {"crop", "moves", "output", "retained", "of_aspect", "costly"} == framing.keys()
+    shown = {"crop", "moves", "output", "retained", "of_aspect", "costly", "fills", "unfilled", "borders"}
+    assert shown == framing.keys()
 
 
 def test_the_look_loads_in_opencolorio(finished):

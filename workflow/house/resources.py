@@ -29,7 +29,7 @@ MEMORY = {
     "track": (230, 2, 2.4),
     "steady": (215, 0, 0.75),
     "light": (150, 0, 2.7),
-    "framing": (110, 0, 0),
+    "framing": (210, 0, 0),
     "retime": (50, 0, 0),
     "compose": (440, 0, 0),
     "master": (90, 0, 0),
