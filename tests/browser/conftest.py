@@ -172,6 +172,8 @@ def write_tables(folder):
             "of_aspect": 0.87,
             "moves": None,
             "costly": [{"photos": [PHOTOS[1]], "retained": 0.8}],
+            "fills": {PHOTOS[4]: {"photo": PHOTOS[5], "lacks": 0.012}},
+            "unfilled": 0.71,
         },
         "work/warps.json": {
             "size": list(PHOTO),
