@@ -85,7 +85,8 @@ def main():
     track, sights, lens = work / "track.json", work / "sights.npz", work / "lens.json"
     line.run("lens", ingest=photos["ingest"], settings=chosen("lens"), out=lens)
     line.run("look", **photos, **files, settings=chosen("look"), out=look)
-    # Beside the rest: in a process of its own, as a stage takes its options from sys.argv.
+    # Beside the rest: in a process of its own, as a stage takes its options from sys.argv. It starts after track, which
+    # takes both cores.
     with ProcessPoolExecutor(1, multiprocessing.get_context("fork")) as beside:
         followed = chosen("hold", "hold_in", "level")
         line.run("track", **photos, settings=followed, threads=args.threads, out=track, sights=sights)

@@ -143,7 +143,7 @@ def veils_of(matrices, proxies, photos):
     height, width = proxies.light_shape
     seen = [np.zeros((0, 3)) for _ in photos]
     for k, matrix in matrices.items():
-        found = glare.lamps(proxies.light(photos[k]["name"])[1])
+        found = glare.lamps(proxies.clipped(photos[k]["name"]))
         seen[k] = np.column_stack([transfer(np.linalg.inv(matrix), found[:, :2]), found[:, 2]])
 
     def inside(photo, places):
@@ -167,12 +167,10 @@ def places_seen(laid, matrices, sights, glass, scale, veils):
         value[own] = drift.brightness(frame, at)
         blocks = np.float32((at - (light.BLOCK - 1) / 2) / light.BLOCK)[None]
         if len(own):
-            veil[own] = np.dstack(
-                [
-                    cv2.remap(one, blocks, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[0]
-                    for one in np.moveaxis(veils[k], -1, 0)
-                ]
-            )[0]
+            # OpenCV takes no more than four channels at once.
+            for bell in range(veil.shape[1]):
+                there = cv2.remap(veils[k][..., bell], blocks, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+                veil[own, bell] = there[0]
     inside = np.isfinite(value)
     rim = np.square(sights["at"] - glass["middle"]).sum(axis=1) / glass["radius"] ** 2
     return tuple(column[inside] for column in (sights["photo"], sights["point"], value, rim, veil))

@@ -58,7 +58,11 @@ class Proxies:
 
     def light(self, name):
         """float32 (h, w, 3) scene-linear camera RGB, and bool (h, w): where a pixel is clipped."""
-        return self._array("light", name), self._array("clipped", name)
+        return self._array("light", name), self.clipped(name)
+
+    def clipped(self, name):
+        """bool (h, w): where a pixel of the light proxy is clipped."""
+        return self._array("clipped", name)
 
     def _array(self, kind, name):
         path, k = self._where[name]
