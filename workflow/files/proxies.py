@@ -1,5 +1,6 @@
 """The small pictures that decode leaves for the analyses, found by the photo's name."""
 
+import math
 import struct
 import zipfile
 
@@ -46,7 +47,7 @@ class Proxies:
                     self.light_scale = int(chunk["light_scale"])
                     self.light_shape = chunk["clipped"].shape[1:]
             self._where |= {name: (path, k) for k, name in enumerate(names)}
-        self._open = {}
+        self._found = {}
 
     def place(self, name):
         """The chunk's proxies file and the photo's place in the chunk, which its decoded frame shares."""
@@ -66,13 +67,19 @@ class Proxies:
 
     def _array(self, kind, name):
         path, k = self._where[name]
-        if (path, kind) not in self._open:
-            self._open[path, kind] = _mapped(path, kind)
-        return np.array(self._open[path, kind][k])
+        if (path, kind) not in self._found:
+            self._found[path, kind] = _found(path, kind)
+        start, shape, dtype = self._found[path, kind]
+        count = math.prod(shape[1:])
+        # Read and not mapped: what is mapped counts as the process's own for as long as it lives.
+        picture = np.fromfile(path, dtype, count, offset=start + k * count * dtype.itemsize)
+        return picture.reshape(shape[1:])
 
 
-def _mapped(path, kind):
-    """An array of an uncompressed .npz file, mapped, so that a picture is read without its neighbours."""
+def _found(path, kind):
+    """Where an array of an uncompressed .npz file starts, its shape and dtype: a picture is read without its
+    neighbours.
+    """
     with zipfile.ZipFile(path) as file, open(path, "rb") as raw:
         entry = file.getinfo(f"{kind}.npy")
         # The entry's own header has its length in the last of its 30 bytes: name and further fields (APPNOTE 4.3.7).
@@ -81,4 +88,4 @@ def _mapped(path, kind):
         raw.seek(name + further, 1)
         np.lib.format.read_magic(raw)
         shape, _, dtype = np.lib.format.read_array_header_1_0(raw)
-        return np.memmap(path, dtype, "r", raw.tell(), shape)
+        return raw.tell(), shape, dtype
