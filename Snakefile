@@ -1,8 +1,8 @@
 # Kerbwalk: every shoot from raw photos to a steady, evenly lit, graded clip.
 #
-#   ingest - audit, lens, hot - decode -+- look ------------------+
-#                                       +- track - steady -+- light +- compose -+- deliver - report - index
-#                                       |                  +- framing           +- master
+#   ingest - audit, lens, hot - decode -+- look ----------------------------+
+#                                       +- follow - track - steady -+- light +- compose -+- deliver - report - index
+#                                                                   +- framing           +- master
 #
 # One rule file, one script, and one module of the maths a stage, all of the same name.
 import sys
@@ -24,6 +24,7 @@ include: "workflow/rules/decode.smk"
 include: "workflow/rules/look.smk"
 include: "workflow/rules/match.smk"
 include: "workflow/rules/lens.smk"
+include: "workflow/rules/follow.smk"
 include: "workflow/rules/track.smk"
 include: "workflow/rules/steady.smk"
 include: "workflow/rules/light.smk"

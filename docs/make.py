@@ -22,7 +22,21 @@ import yaml
 ROOT = Path(__file__).resolve().parents[1]
 MADE = "<!-- Made by docs/make.py. Do not change it here. -->\n"
 STAGES = (
-    *("ingest", "audit", "backup", "verify", "lens", "hot", "decode", "look", "match", "track", "steady", "light"),
+    *(
+        "ingest",
+        "audit",
+        "backup",
+        "verify",
+        "lens",
+        "hot",
+        "decode",
+        "look",
+        "match",
+        "follow",
+        "track",
+        "steady",
+        "light",
+    ),
     *("framing", "retime", "compose", "master", "deliver", "report", "index", "reference", "contact", "draft"),
     *("archive", "tidy"),
 )

@@ -13,7 +13,16 @@ _STEPS = re.compile(r"\d+ of \d+ steps \(\d+%\) done$")
 # What Snakemake says at every job, beside these two.
 _AT_EVERY_JOB = re.compile(r"Select jobs to execute\.\.\.$|Execute \d+ jobs\.\.\.$|\[\w{3} \w{3} .*\d{4}\]$")
 # Seconds that a job takes beside those of other rules (benchmarks/README.md); only their ratios count.
-_SECONDS = {"compose": 9, "compose_picture": 9, "decode": 5, "deliver": 13, "ingest": 6, "track": 6, "draft_shoot": 8}
+_SECONDS = {
+    "compose": 9,
+    "compose_picture": 9,
+    "decode": 5,
+    "deliver": 13,
+    "ingest": 6,
+    "follow": 5,
+    "track": 2,
+    "draft_shoot": 8,
+}
 _SECONDS |= {"report": 4, "audit_shoot": 3, "hot": 2, "steady": 2, "light": 2}
 _OTHERWISE = 0.5
 # So much of the work has to be done, and so many seconds, before anything is said of the rest.

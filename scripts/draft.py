@@ -35,7 +35,7 @@ from kerbwalk.deliver import output_size
 from kerbwalk.proxies import proxies
 
 SCRIPTS = Path(__file__).resolve().parent
-STAGES = ("lens", "look", "track", "steady", "light", "framing", "compose", "contact", "report")
+STAGES = ("lens", "look", "follow", "track", "steady", "light", "framing", "compose", "contact", "report")
 # Parts of a shoot that are reduced, and later composed, side by side: always as many, whatever the number of cores.
 PARTS = 2
 # Corners that are followed in a photo: a third of what the line follows, in a third of the time. Shifts are sought in
@@ -85,14 +85,16 @@ def main():
     track, sights, lens = work / "track.json", work / "sights.npz", work / "lens.json"
     line.run("lens", ingest=photos["ingest"], settings=chosen("lens"), out=lens)
     line.run("look", **photos, **files, settings=chosen("look"), out=look)
-    # Beside the rest: in a process of its own, as a stage takes its options from sys.argv. It starts after track, which
-    # takes both cores.
+    # Beside the rest: in a process of its own, as a stage takes its options from sys.argv. It starts after follow,
+    # which takes both cores.
     with ProcessPoolExecutor(1, multiprocessing.get_context("fork")) as beside:
-        followed = chosen("hold", "hold_in", "level")
-        line.run("track", **photos, settings=followed, threads=args.threads, out=track, sights=sights)
+        line.run("follow", **photos, threads=args.threads, out=sights)
         sheet = beside.submit(contact, line, args, settings, photos, parts, look, lens)
-        sighted = {"track": track, "sights": sights, "lens": lens}
-        line.run("steady", **sighted, settings=chosen("steady"), out=warps, csv=work / "hold.csv")
+        held = chosen("hold", "hold_in", "level")
+        line.run("track", **photos, sights=sights, settings=held, threads=args.threads, out=track)
+        line.run(
+            "steady", track=track, sights=sights, lens=lens, settings=chosen("steady"), out=warps, csv=work / "hold.csv"
+        )
         lit = {"ingest": photos["ingest"], "proxies": photos["proxies"], "warps": warps, "sights": sights}
         line.run("light", **lit, settings=chosen("light"), threads=args.threads, out=gains, found=found)
         framed = {"output": size, "boxes": [draft.BOX], **chosen("framing")}

@@ -28,8 +28,8 @@ import numpy as np
 from files import stage
 from files.proxies import Proxies
 from kerbwalk import drift, exposure, glare, lens, light, places, trend
+from kerbwalk.homography import transfer
 from kerbwalk.pixels import enlarged, enlarging, reduced
-from kerbwalk.registration import transfer
 
 COLUMNS = ["photo", "known_step", "estimated_gain", "kept_trend", "applied_gain", "confidence", "pixels"]
 

@@ -55,7 +55,7 @@ def main():
     hold, level = lens.to_straight(glass, track["hold"]), track["level"] and lens.to_straight(glass, track["level"])
     every = photos
     if track["reference"] not in names:
-        # One more at the end, that no walk goes through: number -1 of the sights.
+        # One more at the end, as in the sights, that no walk goes through.
         own = {"hold": hold.tolist(), "lean": 0.0, "scale": 1.0, "likeness": 1.0, "sigma": 0.0, "said": False}
         every = [*photos, {"name": track["reference"], **own}]
     fixed = [p["name"] for p in every].index(track["reference"])
@@ -65,7 +65,7 @@ def main():
     # A photo that was misread shows corners elsewhere than it seemed.
     trusted = np.array([not p.get("said") or p["inliers"] > 0 for p in every])[sights["photo"]]
     sights = (
-        sights["photo"][trusted] % len(every),
+        sights["photo"][trusted],
         sights["point"][trusted],
         lens.to_straight(glass, sights["at"][trusted]),
     )

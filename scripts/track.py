@@ -1,13 +1,6 @@
-"""Follow the hold point, and corners that last, over all photos.
+"""Find where the hold point lies in every photo.
 
 Outputs
-sights.npz, one line each time that a lasting corner was seen
-  photo  int (m,), index into the photos of track.json, -1 for a reference that the clip leaves out
-  point  int (m,), which corner
-  at     float64 (m, 2), photo pixels
-and one line for each straight edge that was seen in some of the photos (workflow/kerbwalk/edges.py)
-  edge_photo  int (e,), index of the photo
-  edge        float64 (e, 2, 2), both ends' x, y, photo pixels
 track.json
   size        [width, height] of the photos, pixels
   focal35     35 mm-equivalent focal length in mm, or null
@@ -24,15 +17,15 @@ track.json
 import _workflow  # noqa: F401
 import json
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import fields
 
 import cv2
 import numpy as np
 
 from files import stage
 from files.proxies import Proxies
-from kerbwalk import edges, track
+from kerbwalk import follow, track
 from kerbwalk.pixels import enlarged, reduced
-from kerbwalk.registration import encode
 
 # Photo pixels from where it was found at which the photographer's word means that the whole photo was misread.
 MISREAD = 12.0
@@ -43,25 +36,25 @@ def main():
     parser.add_argument("--ingest", required=True)
     parser.add_argument("--audit", required=True)
     parser.add_argument("--proxies", nargs="+", required=True)
+    parser.add_argument("--sights", required=True)
     parser.add_argument("--settings", required=True, type=json.loads, help="JSON: hold, hold_in, level")
     parser.add_argument("--threads", type=int, default=1)
     parser.add_argument("--out", required=True)
-    parser.add_argument("--sights", required=True)
     args = parser.parse_args()
 
     cv2.setNumThreads(1)
-    shoot, audit = stage.read_json(args.ingest), stage.read_json(args.audit)
-    names, reference = audit["photos"], audit["reference"]
+    shoot, audit, proxies = stage.read_json(args.ingest), stage.read_json(args.audit), Proxies(args.proxies)
+    names, reference, scale = audit["photos"], audit["reference"], proxies.grey_scale
     record = next(p for p in shoot["photos"] if p["name"] == reference)
-    # The reference is followed even where the clip leaves it out; it then goes before the others.
-    order = names if reference in names else [reference, *names]
+    # A reference that the clip leaves out comes after its photos.
+    order = names if reference in names else [*names, reference]
     middle = order.index(reference)
-    scale = Proxies(args.proxies).grey_scale
     size = np.array([record["width"], record["height"]])
+    with np.load(args.sights) as sights:
+        followed = follow.Followed(*(sights[field.name] for field in fields(follow.Followed))).reduced(scale)
 
-    def grey_reader():
-        proxies = Proxies(args.proxies)
-        return lambda k: proxies.grey(order[k])
+    def grey(k):
+        return proxies.grey(order[k])
 
     def to_photo(point):
         return enlarged(point, scale).tolist()
@@ -70,7 +63,7 @@ def main():
     level = None if level is None else reduced(np.array(level) * size - 0.5, scale)
     candidates = []
     if args.settings["hold"] == "auto":
-        found = track.choose_hold(grey_reader(), len(order), middle)
+        found = track.choose_hold(grey, len(order), middle)
         hold = found[0][0]
         candidates = [
             {"x": (x + 0.5) / size[0], "y": (y + 0.5) / size[1], "score": score}
@@ -79,17 +72,9 @@ def main():
     else:
         hold = reduced(np.array(args.settings["hold"]) * size - 0.5, scale)
     with ThreadPoolExecutor(args.threads) as pool:
-        placed, sights = track.follow_shoot(grey_reader, len(order), middle, hold, pool.map, level)
-        looked, left_out = edges.looked_at(len(names)), int(reference not in names)
-        grey = grey_reader()
-        seen = list(pool.map(lambda k: edges.found(encode(grey(k + left_out))), looked))
+        placed = track.place(grey, followed, middle, hold, pool.map, level)
     photos = [described(name, one, to_photo, scale) for name, one in zip(order, placed, strict=True)]
     said(photos, {name: np.array(point) * size - 0.5 for name, point in args.settings["hold_in"].items()})
-    photo, point, at = sights
-    with stage.whole(args.sights) as temporary, open(temporary, "wb") as file:
-        straight = {"edge_photo": np.repeat(looked, [len(one) for one in seen]), "edge": np.concatenate(seen)}
-        straight["edge"] = enlarged(straight["edge"], scale)
-        np.savez(file, photo=photo - left_out, point=point, at=enlarged(at, scale), **straight)
     stage.write_json(
         args.out,
         {
@@ -99,8 +84,7 @@ def main():
             "hold": to_photo(hold),
             "level": None if level is None else to_photo(level),
             "candidates": candidates,
-            # A reference that the clip leaves out is none of its photos.
-            "photos": photos[left_out:],
+            "photos": photos[: len(names)],
         },
     )
 

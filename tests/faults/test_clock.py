@@ -47,10 +47,10 @@ def test_results_of_tomorrow(night):
 
 
 def test_a_clock_that_is_set_back_while_a_job_is_at_work(night):
-    track, log, warps = (
-        night.results / "walk" / "work" / name for name in ("track.json", "logs/track.log", "warps.json")
+    sights, log, warps = (
+        night.results / "walk" / "work" / name for name in ("sights.npz", "logs/follow.log", "warps.json")
     )
-    for file in (track, log, warps):
+    for file in (sights, log, warps):
         file.unlink()
     process = night.start("--cores", "2", "walk/work/warps.json", settings=SETTINGS)
     while not log.exists():
@@ -60,7 +60,7 @@ def test_a_clock_that_is_set_back_while_a_job_is_at_work(night):
     said = process.communicate(timeout=200)[0]
     assert process.returncode == 0, said
     assert not told(said), "at its start all was right"
-    assert rules(said) == ["track", "steady"]
+    assert rules(said) == ["follow", "track", "steady"]
 
 
 def test_what_was_made_is_the_same_and_nothing_is_left_to_do(night, undisturbed):

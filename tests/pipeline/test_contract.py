@@ -21,6 +21,7 @@ STAGES = (
     "hot",
     "decode",
     "look",
+    "follow",
     "track",
     "steady",
     "light",

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from kerbwalk import parallax
-from kerbwalk.registration import jacobian
+from kerbwalk.homography import jacobian
 
 SHOOTS = ("approach", "empty", "arc")
 STILL = 0.5  # RMS distance from the mean, pixels at 1080p

@@ -8,7 +8,8 @@ import yaml
 END = {"master", "deliver", "report"}
 SHOOTS = {"approach", "empty", "arc"}
 BIG_JOBS = {"ingest", "lens", "audit_shoot", "hot", "decode"}
-ALL = BIG_JOBS | {"look", "track", "steady", "light", "framing", "compose"} | END
+ALL = BIG_JOBS | {"look", "follow", "track", "steady", "light", "framing", "compose"} | END
+HELD = ALL - BIG_JOBS - {"look", "follow"}
 
 
 def of(shoots, rules):
@@ -31,7 +32,7 @@ def night(finished, tmp_path):
         ({"steady": {"unplaced": "leave_out"}}, of(SHOOTS, {"steady", "light", "framing", "compose"} | END)),
         ({"lens": "none"}, of(SHOOTS, {"lens", "steady", "light", "framing", "compose"} | END)),
         ({"framing": {"push_in": 1.1}}, of(SHOOTS, {"framing", "compose"} | END)),
-        ({"level": [[0.4, 0.2], [0.4, 0.6]]}, of(SHOOTS, ALL - BIG_JOBS - {"look"})),
+        ({"level": [[0.4, 0.2], [0.4, 0.6]]}, of(SHOOTS, HELD)),
         # One shoot has an aspect, a rate, and photos to leave out of its own.
         ({"aspect": "4:3"}, of(SHOOTS - {"empty"}, {"framing", "compose"} | END)),
         ({"fps": 25}, of(SHOOTS - {"empty"}, END)),
@@ -49,10 +50,10 @@ def test_a_changed_setting(night, settings, planned):
     assert night.planned(settings) == planned
 
 
-def test_a_changed_hold_point_never_decodes_again(night, restored):
+def test_a_changed_hold_point_neither_decodes_nor_follows_corners_again(night, restored):
     with restored(night.shoots / "arc" / "shoot.yaml") as own:
         own.write_text("hold: [0.4, 0.4]\n")
-        assert night.planned() == of({"arc"}, ALL - BIG_JOBS - {"look"})
+        assert night.planned() == of({"arc"}, HELD)
 
 
 def test_nothing_to_do(night):

@@ -8,7 +8,7 @@ import pytest
 import yaml
 
 from demo import faults
-from kerbwalk.registration import transfer
+from kerbwalk.homography import transfer
 from tests.conftest import Night
 
 PHOTOS = 16

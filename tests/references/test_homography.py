@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from kerbwalk import registration
-from kerbwalk.registration import transfer
+from kerbwalk.homography import transfer
 
 
 def grey(path):

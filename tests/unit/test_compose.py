@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from kerbwalk import compose, parallax
-from kerbwalk.registration import transfer
+from kerbwalk.homography import transfer
 
 
 def warped(frame, matrix, size, shrink=1.0, factor=1.0):

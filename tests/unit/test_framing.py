@@ -6,8 +6,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from kerbwalk import framing
+from kerbwalk.homography import transfer
 from kerbwalk.moves import moved, soft_moves
-from kerbwalk.registration import transfer
 
 SIZE = (3000, 2000)
 aspects = st.sampled_from([16 / 9, 1.0, 4 / 3, 9 / 16, 2.39])

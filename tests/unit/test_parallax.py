@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from kerbwalk import cameras, parallax, steady
-from kerbwalk.registration import transfer
+from kerbwalk.homography import transfer
 
 SIZE = np.array([1200, 800])
 CAMERA = steady.camera_matrix(*SIZE, 27.0)

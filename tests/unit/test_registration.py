@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from kerbwalk import registration
-from kerbwalk.registration import transfer
+from kerbwalk.homography import jacobian, transfer
 
 SIZE = (640, 426)
 
@@ -172,4 +172,4 @@ def test_jacobian_is_the_derivative(turned):
         (transfer(matrix, (point + d)[None]) - transfer(matrix, (point - d)[None]))[0] / (2 * step)
         for d in np.eye(2) * step
     ]
-    np.testing.assert_allclose(registration.jacobian(matrix, point), np.column_stack(columns), rtol=1e-6, atol=1e-9)
+    np.testing.assert_allclose(jacobian(matrix, point), np.column_stack(columns), rtol=1e-6, atol=1e-9)

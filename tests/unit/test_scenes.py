@@ -6,8 +6,8 @@ import pytest
 
 from demo import camera, photo
 from demo.walk import ShootSpec, lens, pose, town_of
-from kerbwalk import cameras, steady, track, walk
-from kerbwalk.registration import transfer
+from kerbwalk import cameras, follow, steady, track, walk
+from kerbwalk.homography import transfer
 
 SIZE = (720, 480)
 HOLD = np.array([372.0, 206.0])
@@ -74,7 +74,8 @@ def scene(turned):
 
 def followed(photos, matrices, hold=HOLD):
     """Distance of each photo's hold point from the truth; NaN where it could not be placed."""
-    placed, _ = track.follow_shoot(lambda: photos.__getitem__, len(photos), REFERENCE, hold)
+    grey = photos.__getitem__
+    placed = track.place(grey, follow.follow_shoot(grey, len(photos), REFERENCE), REFERENCE, hold)
     truth = [transfer(matrix, hold[None])[0] for matrix in matrices]
     found = [[np.nan, np.nan] if isinstance(p, str) else p.hold for p in placed]
     return np.hypot(*np.subtract(found, truth).T)
@@ -98,7 +99,9 @@ def test_a_mill_of_equal_windows_in_space():
     # a photo's pixel is two by two of the sensor's
     truth = [(camera.project(lens(spec), *pose(spec, k), place)[0, :2] - 0.5) / 2 for k in range(spec.frames)]
     assert (np.abs(np.subtract(truth, truth[middle])[:, 0]) > 10.5).sum() >= 4
-    placed, sights = track.follow_shoot(lambda: photos.__getitem__, len(photos), middle, truth[middle])
+    found = follow.follow_shoot(photos.__getitem__, len(photos), middle)
+    sights = found.photo, found.point, found.at
+    placed = track.place(photos.__getitem__, found, middle, truth[middle])
     assert not [one for one in placed if isinstance(one, str)]
     yes, level = np.full(spec.frames, True), np.full((spec.frames, 2, 2), np.nan)
     parts = [np.array([getattr(p, name) for p in placed]) for name in ("hold", "lean", "scale", "sigma")]

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from kerbwalk import steady
-from kerbwalk.registration import jacobian, transfer
+from kerbwalk.homography import jacobian, transfer
 
 SIZE = (3000, 2000)
 places = st.tuples(st.floats(0.1, 0.9), st.floats(0.1, 0.9)).map(lambda f: np.array(f) * SIZE - 0.5)

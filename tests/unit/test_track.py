@@ -3,12 +3,17 @@
 import numpy as np
 import pytest
 
-from kerbwalk import track
-from kerbwalk.registration import jacobian, transfer
+from kerbwalk import follow, track
+from kerbwalk.homography import jacobian, transfer
 
 SIZE = (640, 426)
 HOLD = np.array([335.0, 190.0])
 REFERENCE, WALKED_PAST, COVERED, ELSEWHERE = 4, 2, 6, 7
+
+
+def place(pictures, reference, hold, pool=map):
+    grey = pictures.__getitem__
+    return track.place(grey, follow.follow_shoot(grey, len(pictures), reference, pool), reference, hold, pool)
 
 
 @pytest.fixture(scope="module")
@@ -33,7 +38,7 @@ def shoot(waves, turned):
 
 @pytest.fixture(scope="module")
 def placed(shoot):
-    return track.follow_shoot(lambda: shoot[0].__getitem__, len(shoot[0]), REFERENCE, HOLD)[0]
+    return place(shoot[0], REFERENCE, HOLD)
 
 
 def test_all_but_the_photo_of_something_else_are_placed(placed):
@@ -69,11 +74,11 @@ def test_reference_stays_where_it_is(placed):
     assert placed[REFERENCE].scale == pytest.approx(1, abs=1e-4)
 
 
-def test_two_readers_side_by_side_give_the_same(shoot, placed):
+def test_two_threads_give_the_same(shoot, placed):
     from concurrent.futures import ThreadPoolExecutor
 
     with ThreadPoolExecutor(2) as pool:
-        again, _ = track.follow_shoot(lambda: shoot[0].__getitem__, len(shoot[0]), REFERENCE, HOLD, pool.map)
+        again = place(shoot[0], REFERENCE, HOLD, pool.map)
     for one, other in zip(placed, again, strict=True):
         if isinstance(one, str):
             assert one == other
@@ -87,7 +92,7 @@ def test_a_larger_proxy_is_followed_reduced_and_placed_in_its_own_pixels(waves):
     shift = np.array([[1, 0, 7.25], [0, 1, -4.5], [0, 0, 1]])
     texture = waves(31, shortest=18, longest=90)
     pictures = [texture.seen(size, m).astype(np.uint16) for m in (None, shift)]
-    placed, _ = track.follow_shoot(lambda: pictures.__getitem__, 2, 0, hold)
+    placed = place(pictures, 0, hold)
     np.testing.assert_allclose(placed[1].hold, hold + (7.25, -4.5), atol=0.03)
 
 
@@ -114,7 +119,7 @@ def test_auto_hold_of_a_picture_without_a_corner_is_its_middle():
 
 def test_a_black_photo_is_named_and_a_black_reference_names_all(shoot):
     pictures = [*shoot[0][3:6], np.zeros_like(shoot[0][0])]
-    placed, _ = track.follow_shoot(lambda: pictures.__getitem__, 4, 1, HOLD)
+    placed = place(pictures, 1, HOLD)
     assert [isinstance(p, str) for p in placed] == [False, False, False, True]
-    placed, _ = track.follow_shoot(lambda: pictures.__getitem__, 4, 3, HOLD)
+    placed = place(pictures, 3, HOLD)
     assert [isinstance(p, str) for p in placed[:3]] == [True, True, True]

@@ -9,7 +9,7 @@ import numpy as np
 from demo import walk
 from demo.walk import ShootSpec
 from kerbwalk import steady
-from kerbwalk.registration import jacobian, transfer
+from kerbwalk.homography import jacobian, transfer
 
 SIZE = (90, 60)  # so that the town is painted quickly
 # Pixels of the clip for one of the photo; how much a corner of the clip lies inside the photo's.

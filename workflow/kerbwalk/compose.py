@@ -7,8 +7,8 @@ import numba
 import numpy as np
 
 from kerbwalk import lens
+from kerbwalk.homography import transfer
 from kerbwalk.pixels import enlarged, enlarging
-from kerbwalk.registration import transfer
 
 LOBES = 2
 # From this shrinking on the kernel is the sum of these parts of cosines of 1/8, 3/8, 5/8, ... cycles an output pixel.

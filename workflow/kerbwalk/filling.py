@@ -11,8 +11,8 @@ import cv2
 import numpy as np
 
 from kerbwalk import lens, parallax, retime
+from kerbwalk.homography import transfer
 from kerbwalk.pixels import reduced
-from kerbwalk.registration import transfer
 
 # A photo is filled from one of so many before it or after it.
 REACH = 3

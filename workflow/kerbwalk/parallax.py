@@ -13,7 +13,7 @@ import numpy as np
 from scipy.linalg import solve
 
 from kerbwalk import cameras, edges
-from kerbwalk.registration import transfer
+from kerbwalk.homography import transfer
 
 # Nodes of the grid along the plane's longer and its shorter side: its cells are about square.
 NODES = 25, 17

@@ -6,6 +6,8 @@ import cv2
 import numpy as np
 from scipy import fft
 
+from kerbwalk.homography import transfer
+
 FEATURES = 900
 # Whole-picture shifts are found in pictures of at least this width.
 COARSE_WIDTH = 320
@@ -130,24 +132,6 @@ def follow(first, second, points, start):
     found = transfer(start, ahead)
     inside = (found > 4).all(1) & (found < np.array(size) - 5).all(1)
     return found, (state.ravel() == 1) & (state_back.ravel() == 1) & returned & inside
-
-
-def transfer(matrix, points):
-    """Points (n, 2) through a 3x3 homography, in float64."""
-    points = np.asarray(points, np.float64)
-    mapped = points @ matrix[:, :2].T + matrix[:, 2]
-    return mapped[:, :2] / mapped[:, 2:]
-
-
-def jacobian(matrix, point):
-    """The 2x2 derivative of a homography at a point (2,)."""
-    x, y, w = matrix @ np.array([point[0], point[1], 1.0])
-    return np.array(
-        [
-            (matrix[0, :2] * w - matrix[2, :2] * x) / w**2,
-            (matrix[1, :2] * w - matrix[2, :2] * y) / w**2,
-        ]
-    )
 
 
 def fit(source, target, start, centre, reach):

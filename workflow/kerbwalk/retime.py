@@ -7,7 +7,7 @@ composed from the photos like any others, in scene-linear light and by a single 
 import numpy as np
 
 from kerbwalk import parallax
-from kerbwalk.registration import transfer
+from kerbwalk.homography import transfer
 
 # A crossfade lasts so many seconds, but at most this part of the clip.
 CROSSFADE, AT_MOST = 1.0, 1 / 3

@@ -9,7 +9,7 @@ perspective, parallax) is left, and made even (kerbwalk.path).
 
 import numpy as np
 
-from kerbwalk.registration import jacobian
+from kerbwalk.homography import jacobian
 
 # Aim this far from the others' (robust standard deviations, and part of the picture's width) is a bump.
 BUMP_SIGMAS = 6.0

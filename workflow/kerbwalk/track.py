@@ -1,39 +1,29 @@
-"""Follow the hold point, and the upright through it, over all photos of a shoot.
+"""Where the hold point lies in every photo of a shoot, and how the upright through it leans.
 
-Every photo is registered straight to the reference; links to key photos near by carry it over where the direct view
-is blocked. One robust least-squares solve over all links then places all photos at once, so that nothing is chained
-and nothing drifts. The corners that were followed are kept: kerbwalk.cameras makes of them where the camera stood.
+Its surroundings are registered straight to the reference; links by the corners that kerbwalk.follow has followed say
+about where, and carry it over where the direct view is blocked. One robust least-squares solve over all links then
+places all photos at once, so that nothing is chained and nothing drifts.
 """
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from scipy import sparse
 from scipy.sparse import linalg
-from scipy.spatial import cKDTree
 
-from kerbwalk import registration
+from kerbwalk import follow, registration
+from kerbwalk.homography import jacobian, transfer
 from kerbwalk.pixels import enlarged, enlarging, reduced
-from kerbwalk.registration import Link, jacobian, transfer
 
-# Corners are followed at no more than this width; the hold point itself at the proxies' full size.
-FOLLOW_WIDTH = 1280
+# Links are about the hold point by what lies within REACH of the width; PATCH of it is half the side of what is
+# registered.
 REACH = 0.18
 PATCH = 0.035
 # Where the hold point itself is covered, or known to less than this (pixels), its wider surroundings are tried.
 WIDER = (1, 2, 4)
 SURE = 0.04
-# A key photo's corners are followed for so many photos; a corner has lasted when so many have seen it.
-KEY_STEP = 5
-LASTING = 4
-# New corners keep away from those that are followed already by this part of the picture's width.
-GAP = 1 / 60
-# Where the corners' numbers of either side begin: far more than a photo has.
-SIDE_NUMBERS = 10**6
-MIN_INLIERS = 15
-MIN_SHARE = 0.25
 MIN_LIKENESS = 0.75
+UNKNOWN = "too little of it matches the other photos (covered, blurred or aimed elsewhere)"
 
 
 @dataclass
@@ -56,58 +46,45 @@ class Placed:
     level: np.ndarray | None = None
 
 
-def follow_shoot(grey, count, reference, hold, pool=map, level=None):
+def place(grey, followed, reference, hold, pool=map, level=None):
     """Place every photo of a shoot against the reference.
 
-    grey: function without arguments that returns a reader, a function from a photo's index to its uint16 (h, w)
-    proxy; count: number of photos; reference: index; hold: (2,) pixels of the reference's proxy; pool: a `map` that
-    may run two calls side by side, each with a reader of its own; level: (2, 2) points to be found as well, or None.
-    Returns (placed, sights): a list of Placed, or of a text that says why a photo could not be placed; and what was
-    seen of corners that last, as (photo (m,), point (m,), at (m, 2) in the proxies' pixels).
+    grey: a function from a photo's index to its uint16 (h, w) proxy; followed: follow.Followed; reference: index; hold:
+    (2,) pixels of the reference's proxy; pool: a `map` that may look at several photos side by side; level: (2, 2)
+    points to be found as well, or None.
+    Returns a list of Placed, or of a text that says why a photo could not be placed.
     """
-    view = _Views(grey())
-    hold = np.asarray(hold, float)
-    start = reduced(hold, view.reduction)
-    level = None if level is None else reduced(level, view.reduction)
-    sides = [(range(reference + 1, count), 1), (range(reference - 1, -1, -1), 2)]
+    reduction = follow.Views(grey).reduction
+    start = reduced(hold, reduction)
+    reach = REACH * grey(reference).shape[1] / reduction
+    links, direct, lies = _linked(followed.reduced(reduction), reference, start, reach)
+    full, up = grey(reference), enlarging(reduction)
+    points = [np.asarray(point, float) for point in (hold, *([] if level is None else level))]
 
-    def walked(side):
-        return _Side(_Views(grey()), reference, start, level, side[1] * SIDE_NUMBERS).walk(side[0])
+    def seen(k):
+        matrix, picture = up @ lies[k] @ np.linalg.inv(up), grey(k)
+        return [_patch(full, picture, matrix, point, reduction) for point in points]
 
-    links, direct, reasons, patches, levels, sights = {}, {}, {}, {}, {reference: level}, []
-    for side in pool(walked, sides):
-        links |= side.links
-        direct |= side.direct
-        reasons |= side.reasons
-        patches |= side.patches
-        levels |= side.levels
-        sights += side.sights
-    placed = _solve(reference, start, links, direct, patches)
+    others = [k for k in lies if k != reference]
+    patches = {reference: [(point, 1.0, 0.0) for point in points]} | dict(zip(others, pool(seen, others), strict=True))
+    told = {
+        k: (reduced(own[0], reduction), own[1], own[2] / reduction)
+        for k, (own, *_) in patches.items()
+        if own and k != reference
+    }
+    placed = _solve(reference, start, links, direct, told)
     result = []
-    for k in range(count):
-        if k in reasons:
-            result.append(reasons[k])
+    for k in range(len(followed.source)):
+        if k not in placed:
+            result.append(UNKNOWN)
             continue
         position, lean, scale = placed[k]
-        link = direct.get(k)
+        link, (patch, *levels) = direct.get(k), patches[k]
         inliers = link.inliers if link else max((one.inliers for pair, one in links.items() if k in pair), default=0)
-        likeness, sigma = (1.0, 0.0) if k == reference else patches[k][1:] if k in patches else (0.0, 1.0)
-        seen = levels.get(k)
-        seen = None if seen is None else view.to_proxy(seen)
-        result.append(Placed(view.to_proxy(position), lean, scale, inliers, likeness, sigma * view.reduction, seen))
-    return result, _lasting(sights, view)
-
-
-def _lasting(sights, view):
-    """What was seen of the corners that lasted: (photo, point, at) with at in the proxies' pixels."""
-    sights = {k: (numbers, places) for k, numbers, places in sights}
-    photo = np.concatenate([np.full(len(sights[k][0]), k) for k in sorted(sights)])
-    number = np.concatenate([sights[k][0] for k in sorted(sights)])
-    at = np.concatenate([sights[k][1] for k in sorted(sights)])
-    _, number, times = np.unique(number, return_inverse=True, return_counts=True)
-    lasting = times[number] >= min(LASTING, len(sights))
-    _, point = np.unique(number[lasting], return_inverse=True)
-    return photo[lasting], point, view.to_proxy(at[lasting])
+        likeness, sigma = patch[1:] if patch else (0.0, float(reduction))
+        levels = np.array([one[0] for one in levels]) if levels and all(levels) else None
+        result.append(Placed(enlarged(position, reduction), lean, scale, inliers, likeness, sigma, levels))
+    return result
 
 
 def choose_hold(grey, count, reference):
@@ -117,8 +94,8 @@ def choose_hold(grey, count, reference):
     The reference's corners are followed into photos spread over the shoot; a place scores by how many of its corners
     last, in how many photos, agreeing with the motion of the whole, and loses towards the picture's edges.
     """
-    view = _Views(grey)
-    first = view.follow(reference)
+    view = follow.Views(grey)
+    first = view.encoded(reference)
     height, width = first.shape
     points = registration.corners(first)
     lasting = np.zeros(len(points))
@@ -126,10 +103,10 @@ def choose_hold(grey, count, reference):
     looked = [k for k in np.unique(np.linspace(0, count - 1, 9).astype(int)) if k != reference]
     known = registration.spectrum(first)
     for k in looked:
-        second = view.follow(k)
+        second = view.encoded(k)
         best = None
         for shift in registration.coarse_shifts(known, registration.spectrum(second), first.shape):
-            link, found, ok = registration.register(first, second, points, _shifted(shift), middle, width)
+            link, found, ok = registration.register(first, second, points, follow.shifted(shift), middle, width)
             if link and (best is None or link.inliers > best[0].inliers):
                 best = link, found, ok
             if best and best[0].share > 0.6:
@@ -152,165 +129,57 @@ def choose_hold(grey, count, reference):
         if len(chosen) == 5:
             break
     if not chosen:
-        return [(view.to_proxy(middle), 0.0)]
+        return [(enlarged(middle, view.reduction), 0.0)]
     top = score[chosen[0]]
-    return [(view.to_proxy(points[k].astype(float)), float(score[k] / top)) for k in chosen]
+    return [(enlarged(points[k].astype(float), view.reduction), float(score[k] / top)) for k in chosen]
 
 
-class _Views:
-    """Pictures for following, read when needed."""
+def _linked(followed, reference, hold, reach):
+    """Links about the hold point, by the corners that two photos share.
 
-    def __init__(self, grey):
-        self.grey = grey
-        self.reduction = max(1, -(-grey(0).shape[1] // FOLLOW_WIDTH))
-
-    def pictures(self, k):
-        """The proxy itself, and the picture in which corners are followed, both uint16."""
-        grey = whole = self.grey(k)
-        if self.reduction > 1:
-            height, width = (n // self.reduction for n in grey.shape)
-            cut = grey[: height * self.reduction, : width * self.reduction]
-            grey = cv2.resize(cut, (width, height), interpolation=cv2.INTER_AREA)
-        return whole, grey
-
-    def follow(self, k):
-        return registration.encode(self.pictures(k)[1])
-
-    def to_proxy(self, point):
-        return enlarged(point, self.reduction)
-
-
-class _Key:
-    """A photo from which corners are followed: points, float32 (n, 2), and the corners' numbers."""
-
-    def __init__(self, photo, grey, level, points=None, numbers=None):
-        self.photo, self.grey, self.level = photo, grey, level
-        self.picture = registration.encode(grey, level)
-        self.spectrum = registration.spectrum(self.picture)
-        self.points, self.numbers = points, numbers
-
-
-class _Side:
-    """The photos on one side of the reference, walked outwards from it.
-
-    Corners of the reference are looked for straight in every photo. Where the reference has none, or sees them no
-    more, corners of a key photo are followed, and every few photos the last becomes the next key: it keeps the corners
-    that have lasted, where they were found, and adds new ones in the gaps. So no corner is carried on from
-    photo to photo, and each has a number of its own for as long as it lasts.
+    Returns ({(source, k): Link}, {k: Link straight from the reference}, {k: about where the reference's points lie}),
+    with nothing of photos that cannot be placed.
     """
+    own = [followed.photo == k for k in range(len(followed.source))]
+    sights = [(followed.point[lines], followed.at[lines]) for lines in own]
+    links, direct, lies = {}, {}, {reference: np.eye(3)}
 
-    def __init__(self, view, reference, hold, level, first_number):
-        self.view, self.reference, self.hold, self.level = view, reference, hold, level
-        self.full, grey = view.pictures(reference)
-        self.first = _Key(reference, grey, registration.bright_level(grey))
-        self.own = self.first.points = registration.corners(self.first.picture)
-        self.first.numbers = np.arange(len(self.own))
-        self.reach = REACH * grey.shape[1]
-        self.links, self.direct, self.reasons, self.patches, self.levels = {}, {}, {}, {}, {}
-        self.sights = [(reference, self.first.numbers, self.first.points.astype(np.float64))]
-        self.placed = {reference: np.eye(3)}
-        self.next_number = first_number
-        self.key = self.first
+    def link(i, k, start):
+        _, one, other = np.intersect1d(sights[i][0], sights[k][0], assume_unique=True, return_indices=True)
+        about = transfer(lies[i], hold[None])[0]
+        return follow.fit(sights[i][1][one], sights[k][1][other], start, about, reach)
 
-    def walk(self, side):
-        for k in side:
-            self._look(k, *self.view.pictures(k))
-        return self
-
-    def _look(self, k, full, grey):
-        linked = self._link(k, grey)
-        if linked is None:
-            self.reasons[k] = "too little of it matches the other photos (covered, blurred or aimed elsewhere)"
-            return
-        source, level, picture, link, numbers, found = linked
-        start = link.matrix @ self.placed[source.photo]
-        self.links[source.photo, k] = link
-        lasting, places = [numbers], [found]
-        # What is told by the reference's own corners counts; the link was a first guess for them.
-        straight = link
-        if source is not self.first:
-            straight, numbers, found = self._followed(self.first, picture, start)
-        if straight and _holds(straight) and _agree(straight.matrix, start, self.hold, 6.0):
-            self.direct[k] = straight
-            start = straight.matrix
-            lasting.append(numbers)
-            places.append(found)
-        lasting, one = np.unique(np.concatenate(lasting)[::-1], return_index=True)
-        places = np.concatenate(places)[::-1][one]
-        self.placed[k] = start
-        patch = self._patch(full, start, self.hold)
-        if patch:
-            self.patches[k] = patch
-        if self.level is not None:
-            found = [self._patch(full, start, point) for point in self.level]
-            if all(found):
-                self.levels[k] = np.array([position for position, _, _ in found])
-        if abs(k - self.key.photo) >= KEY_STEP:
-            fresh = _in_gaps(registration.corners(picture), places, GAP * picture.shape[1])
-            lasting = np.concatenate([lasting, self.next_number + np.arange(len(fresh))])
-            places = np.concatenate([places, fresh])
-            self.next_number += len(fresh)
-            self.key = _Key(k, grey, level, places.astype(np.float32), lasting)
-        self.sights.append((k, lasting, places.astype(np.float64)))
-
-    def _link(self, k, grey):
-        """The best link from the key photo, or else from the reference, and the corners that were followed."""
-        before = min(self.placed, key=lambda j: abs(j - k))
-        rough = registration.encode(grey)
-        for source in (self.key, self.first)[: 1 if self.key is self.first else 2]:
-            back = self.placed[before] @ np.linalg.inv(self.placed[source.photo])
-            flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-            laid = cv2.warpPerspective(rough, back, rough.shape[::-1], flags=flags)
-            shifts = registration.coarse_shifts(source.spectrum, registration.spectrum(laid), laid.shape)
-            level = registration.level_like(source.grey, source.level, grey, back @ _shifted(shifts[0]))
-            picture = registration.encode(grey, level)
-            best = None
-            # Something large in front may have shifts of its own: most photos are aimed about as the last one.
-            for shift in (*shifts, (0.0, 0.0)):
-                link, numbers, found = self._followed(source, picture, back @ _shifted(shift))
-                if link and _holds(link) and (best is None or link.inliers > best[3].inliers):
-                    best = source, level, picture, link, numbers, found
-                if best and best[3].share > 0.6:
-                    break
-            if best:
-                return best
-        return None
-
-    def _followed(self, source, picture, start):
-        about = transfer(self.placed[source.photo], self.hold[None])[0]
-        link, found, ok = registration.register(source.picture, picture, source.points, start, about, self.reach)
-        if link and not _holds(link):
-            # Where what is about the hold point is covered, the whole picture has to do.
-            link = registration.fit(source.points[ok].astype(np.float64), found[ok], start, about, 4 * self.reach)
-        return link, source.numbers[ok], found[ok]
-
-    def _patch(self, full, matrix, point):
-        """A point's surroundings, registered to the reference: (position, likeness, sigma), or None."""
-        up = enlarging(self.view.reduction)
-        down = np.linalg.inv(up)
-        matrix, point = up @ matrix @ down, transfer(up, point[None])[0]
-        predicted = transfer(matrix, point[None])[0]
-        best = None
-        for wide in WIDER:
-            refined = registration.refine_patch(
-                self.full, full, matrix, point, wide * PATCH * full.shape[1], float(wide)
-            )
-            near = refined and np.hypot(*(refined[0] - predicted)) < 4 * wide * self.view.reduction
-            if near and refined[1] > MIN_LIKENESS and (best is None or refined[2] < best[2]):
-                best = refined
-            if best and best[2] < SURE * self.view.reduction:
-                break
-        if best is None:
-            return None
-        return transfer(down, best[0][None])[0], best[1], best[2] / self.view.reduction
+    waiting = [k for k in range(len(own)) if k != reference]
+    while ready := [k for k in waiting if followed.source[k] in lies]:
+        waiting = [k for k in waiting if k not in ready]
+        for k in ready:
+            source = followed.source[k]
+            near = link(source, k, followed.lies[k] @ np.linalg.inv(followed.lies[source]))
+            if near is None:
+                continue
+            links[source, k], lies[k] = near, near.matrix @ lies[source]
+            straight = near if source == reference else link(reference, k, lies[k]) if followed.direct[k] else None
+            if straight and follow.agree(straight.matrix, lies[k], hold):
+                direct[k], lies[k] = straight, straight.matrix
+    return links, direct, lies
 
 
-def _in_gaps(points, taken, apart):
-    """Those of the points that lie further than `apart` pixels from all that are taken."""
-    if not len(taken) or not len(points):
-        return points
-    distance, _ = cKDTree(taken).query(points)
-    return points[distance > apart]
+def _patch(first, second, matrix, point, reduction):
+    """A point's surroundings, registered to the reference: (position, likeness, sigma), or None.
+
+    first, second: proxies of the reference and the photo; matrix: about where the one's points lie in the other; point:
+    (2,); reduction: the proxies' pixels to a pixel of the pictures in which corners were followed.
+    """
+    predicted = transfer(matrix, point[None])[0]
+    best = None
+    for wide in WIDER:
+        refined = registration.refine_patch(first, second, matrix, point, wide * PATCH * first.shape[1], float(wide))
+        near = refined and np.hypot(*(refined[0] - predicted)) < 4 * wide * reduction
+        if near and refined[1] > MIN_LIKENESS and (best is None or refined[2] < best[2]):
+            best = refined
+        if best and best[2] < SURE * reduction:
+            break
+    return best
 
 
 def _solve(reference, hold, links, direct, patches):
@@ -335,7 +204,7 @@ def _solve(reference, hold, links, direct, patches):
                 row = {first[j] + axis: 1, first[i]: -slope[axis, 0], first[i] + 1: -slope[axis, 1]}
                 system.say(row, ahead[axis], sigma)
             for part, value in zip((2, 3), _turned(slope, lean), strict=True):
-                system.say({first[j] + part: 1, first[i] + part: -1}, value, sigma / (0.15 * FOLLOW_WIDTH))
+                system.say({first[j] + part: 1, first[i] + part: -1}, value, sigma / (0.15 * follow.FOLLOW_WIDTH))
         for k, (position, likeness, sigma) in patches.items():
             for axis in (0, 1):
                 system.say({first[k] + axis: 1}, position[axis], max(sigma, 0.01) / likeness**4)
@@ -371,10 +240,9 @@ class _System:
 
 
 def _spread(reference, hold, links):
-    """First estimates, by going from link to link outwards from the reference."""
+    """First estimates, by going from link to link as they were found, outwards from the reference."""
     estimate = {reference: (hold, 0.0, 0.0)}
-    ordered = sorted(links, key=lambda pair: (abs(pair[1] - reference), pair[0] != reference))
-    for i, j in ordered:
+    for i, j in links:
         if i in estimate and j not in estimate:
             position, lean, scale = estimate[i]
             slope = jacobian(links[i, j].matrix, position)
@@ -388,15 +256,3 @@ def _turned(slope, lean):
     before = np.array([-np.sin(lean), np.cos(lean)])
     after = slope @ before
     return float(np.arctan2(-after[0], after[1]) - lean), float(np.log(np.hypot(*after)))
-
-
-def _holds(link: Link):
-    return link.inliers >= MIN_INLIERS and link.share >= MIN_SHARE
-
-
-def _agree(one, other, point, limit):
-    return np.hypot(*(transfer(one, point[None]) - transfer(other, point[None]))[0]) < limit
-
-
-def _shifted(shift):
-    return np.array([[1, 0, shift[0]], [0, 1, shift[1]], [0, 0, 1]], float)

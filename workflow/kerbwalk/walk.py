@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from kerbwalk import cameras, parallax, path, steady
-from kerbwalk.registration import transfer
+from kerbwalk.homography import transfer
 
 # What the hold point is found to at best, pixels.
 HOLD_SIGMA = 0.02

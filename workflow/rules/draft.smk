@@ -2,7 +2,7 @@
 #
 # One job a shoot: to start each stage for itself would take longer than the draft. All lies in a folder of its own, which
 # no rule reads from.
-DRAFTED = ("look", "lens", "track", "steady", "light", "framing", "compose", "contact", "report")
+DRAFTED = ("look", "lens", "follow", "track", "steady", "light", "framing", "compose", "contact", "report")
 
 
 rule draft:

@@ -27,6 +27,7 @@ def times(wildcards):
         "hot",
         "decode",
         "look",
+        "follow",
         "track",
         "steady",
         "light",

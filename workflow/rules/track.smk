@@ -3,9 +3,9 @@ rule track:
         ingest="{shoot}/work/ingest.json",
         audit="{shoot}/audit.json",
         proxies=every_chunk("{shoot}/work/proxies/{chunk}.npz"),
-    output:
-        track="{shoot}/work/track.json",
         sights="{shoot}/work/sights.npz",
+    output:
+        "{shoot}/work/track.json",
     log:
         "{shoot}/work/logs/track.log",
     benchmark:
@@ -21,8 +21,8 @@ rule track:
         settings=picked("hold", "hold_in", "level"),
         code=fingerprint("track"),
     message:
-        "{wildcards.shoot}: following the hold point"
+        "{wildcards.shoot}: finding the hold point"
     shell:
         "KERBWALK_MINUTES={resources.runtime} kerbwalk track --ingest {input.ingest:q} --audit {input.audit:q}"
-        " --proxies {input.proxies:q} --settings {params.settings:q} --threads {threads}"
-        " --out {output.track:q} --sights {output.sights:q} 2> {log:q}"
+        " --proxies {input.proxies:q} --sights {input.sights:q} --settings {params.settings:q} --threads {threads}"
+        " --out {output:q} 2> {log:q}"
