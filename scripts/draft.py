@@ -19,6 +19,7 @@ import json
 import multiprocessing
 import os
 import sys
+import tempfile
 import time
 from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 from pathlib import Path
@@ -171,8 +172,10 @@ def take_in(args, work):
 
     Returns the files of decoded photos: {"frames": [...], "proxies": [...]}, part by part.
     """
-    with ThreadPoolExecutor(args.threads) as pool:
-        reading = pool.map(read, args.names, args.photos)
+    work.mkdir(parents=True, exist_ok=True)
+    # Pictures wait on the disk until all of the shoot is known, so that memory does not grow with it.
+    with ThreadPoolExecutor(args.threads) as pool, tempfile.TemporaryDirectory(dir=work) as waiting:
+        reading = pool.map(read, args.names, args.photos, (f"{waiting}/{k}.npy" for k in range(len(args.names))))
         # To load all that is needed takes as long as many photos do.
         for name in STAGES:
             script(name)
@@ -204,10 +207,16 @@ def encode(clip, parts, size, rate):
             write(picture)
 
 
-def read(name, path):
-    """A photo's record, under its path in the shoot's folder, and (picture, factor) or None (see read_reduced())."""
+def read(name, path, file):
+    """A photo's record, under its path in the shoot's folder, and (.npy file of its picture, factor) or None
+    (see read_reduced()).
+    """
     record, picture = read_reduced(path)
-    return record | {"name": name, "glance": picture and looked_at(picture[0])}, picture
+    record |= {"name": name, "glance": picture and looked_at(picture[0])}
+    if picture is None:
+        return record, None
+    np.save(file, picture[0])
+    return record, (file, picture[1])
 
 
 def looked_at(picture):
@@ -221,15 +230,15 @@ def looked_at(picture):
 
 
 def reduce(usable, full, work, part):
-    """Write a part's frames and proxies as decode does; returns their files. usable: [(name, (picture, factor))]."""
+    """Write a part's frames and proxies as decode does; returns their files. usable: [(name, read()'s second)]."""
     share = (*map(float, full / 65535), 0.0)
     _, (first, factor) = usable[0]
     frames, small, of_them = work / f"frames/{part:03d}.npy", work / f"proxies/{part:03d}.npz", []
     with stage.whole(frames) as temporary, open(temporary, "wb") as file:
-        described = {"descr": "<u2", "fortran_order": False, "shape": (len(usable), *first.shape)}
+        described = {"descr": "<u2", "fortran_order": False, "shape": (len(usable), *np.load(first, "r").shape)}
         np.lib.format.write_array_header_1_0(file, described)
         for _, (picture, _) in usable:
-            frame = cv2.multiply(picture, share, dtype=cv2.CV_16U)
+            frame = cv2.multiply(np.load(picture), share, dtype=cv2.CV_16U)
             clipped = highlights.rebuild(frame, full)
             file.write(frame.data)
             of_them.append(proxies(frame, clipped, full))
