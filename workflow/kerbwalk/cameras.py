@@ -10,6 +10,7 @@ camera stands at p; w is 0 for what is infinitely far.
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.linalg import lapack
 from scipy.spatial.transform import Rotation
 
 from kerbwalk import bundle
@@ -195,26 +196,24 @@ def _descend(sights, world, prior, fixed, photos, scales):
         error = _missed(sights, world)
         weight = _weights(sights, error, scale)
         of_photo, pull_photo, of_point, pull_point, focal_point, cross = _normal(sights, error, weight, world)
-        priors, right = _priors(world, photos, prior)
-        right[:-1] += pull_photo[photos, :6].ravel()
-        right[-1] += pull_photo[:, 6].sum()
-        priors[:-1, -1] = of_photo[photos, :6, 6].ravel()
-        priors[-1, -1] += of_photo[:, 6, 6].sum()
+        right = np.append(pull_photo[photos, :6].ravel(), pull_photo[:, 6].sum())
         cost = _cost(sights, error, scale) + _prior_cost(world, photos, prior)
         for _ in range(6):
             kept = of_point + (damping * np.einsum("kii->ki", of_point) + 1e-3)[:, :, None] * np.eye(3)
             inverse = np.linalg.inv(kept)
             inverse[HOLD] = 0
-            system, rest = priors.copy(), right.copy()
+            # The upper triangle alone: of a thousand photos it is the greatest part of what this takes.
+            system, rest = np.zeros((6 * count + 1, 6 * count + 1)), right.copy()
             bundle.eliminate(first, own, cross, focal_point, inverse, pull_point, system, rest)
-            system = np.triu(system) + np.triu(system, 1).T
+            _add_priors(system, rest, world, photos, prior)
             blocks = of_photo[photos, :6, :6]
             blocks = blocks + (damping * np.einsum("kii->ki", blocks))[:, :, None] * np.eye(6)
             for c in range(count):
                 system[6 * c : 6 * c + 6, 6 * c : 6 * c + 6] += blocks[c]
-            system[-1, -1] += damping * of_photo[:, 6, 6].sum()
+            system[:-1, -1] += of_photo[photos, :6, 6].ravel()
+            system[-1, -1] += (1 + damping) * of_photo[:, 6, 6].sum()
             system[held, held] += 1e18
-            change = -np.linalg.solve(system, rest)
+            _, change, _ = lapack.dposv(system.T, -rest, lower=1, overwrite_a=1)
             pull = bundle.pulled(first, own, cross, focal_point, pull_point, change)
             moved = -np.einsum("kij,kj->ki", inverse, pull)
             longer, change = np.exp(change[-1]), change[:-1].reshape(-1, 6)
@@ -235,37 +234,38 @@ def _descend(sights, world, prior, fixed, photos, scales):
     return world
 
 
-def _curvature(photos):
-    """(n - 2, n): by how much each place lies off the line between its neighbours', for photos unevenly left out."""
-    at = np.flatnonzero(photos).astype(float)
-    rows = np.zeros((max(len(at) - 2, 0), len(at)))
-    for k in range(len(rows)):
-        before, after = at[k + 1] - at[k], at[k + 2] - at[k + 1]
-        rows[k, k : k + 3] = after / (before + after), -1, before / (before + after)
-    return rows
+def _bent(place, photos):
+    """By how much each place lies off the line between its neighbours', for photos unevenly left out.
+
+    place: (n, 3) of the photos. Returns (n - 2, 3), and the parts (3, n - 2) in it of the three places.
+    """
+    step = np.diff(np.flatnonzero(photos).astype(float))
+    before, after = step[:-1], step[1:]
+    parts = np.stack([after / (before + after), np.full(len(before), -1.0), before / (before + after)])
+    return sum(part[:, None] * place[k : k + len(before)] for k, part in enumerate(parts)), parts
 
 
-def _priors(world, photos, prior):
-    """The normal equations of what is known without looking: (6 n + 1, 6 n + 1) and (6 n + 1,)."""
-    cameras = int(photos.sum())
-    system, right = np.zeros((cameras, 6, cameras, 6)), np.zeros((cameras, 6))
-    rows = _curvature(photos)
-    for axis in (3, 4, 5):
-        system[:, axis, :, axis] += rows.T @ rows / PLACE_SIGMA**2
-    right[:, 3:] += rows.T @ (rows @ world.place[photos]) / PLACE_SIGMA**2
-    turn = world.turn[photos]
-    slope = np.stack([np.zeros(cameras), turn[:, 2, 1], -turn[:, 1, 1]], 1)
-    system[range(cameras), :3, range(cameras), :3] += slope[:, :, None] * slope[:, None] / ROLL_SIGMA**2
-    right[:, :3] += slope * turn[:, 0, 1, None] / ROLL_SIGMA**2
-    system, right = np.pad(system.reshape(6 * cameras, -1), (0, 1)), np.append(right.ravel(), 0.0)
+def _add_priors(system, right, world, photos, prior):
+    """Add the normal equations of what is known without looking; of the system, the upper triangle."""
+    turn, (bent, parts) = world.turn[photos], _bent(world.place[photos], photos)
+    blocks = system[:-1, :-1].reshape(len(turn), 6, len(turn), 6)
+    pull, row = right[:-1].reshape(-1, 6), np.arange(len(bent))
+    for one in range(3):
+        pull[row + one, 3:] += parts[one][:, None] * bent / PLACE_SIGMA**2
+        for other in range(one, 3):
+            for axis in (3, 4, 5):
+                blocks[row + one, axis, row + other, axis] += parts[one] * parts[other] / PLACE_SIGMA**2
+    slope = np.stack([np.zeros(len(turn)), turn[:, 2, 1], -turn[:, 1, 1]], 1)
+    row = np.arange(len(turn))
+    blocks[row, :3, row, :3] += slope[:, :, None] * slope[:, None] / ROLL_SIGMA**2
+    pull[:, :3] += slope * turn[:, 0, 1, None] / ROLL_SIGMA**2
     if prior[1]:
-        system[-1, -1] = 1 / prior[1] ** 2
-        right[-1] = (np.log(world.camera[0, 0]) - prior[0]) / prior[1] ** 2
-    return system, right
+        system[-1, -1] += 1 / prior[1] ** 2
+        right[-1] += (np.log(world.camera[0, 0]) - prior[0]) / prior[1] ** 2
 
 
 def _prior_cost(world, photos, prior):
-    bent = _curvature(photos) @ world.place[photos]
+    bent, _ = _bent(world.place[photos], photos)
     longer = (np.log(world.camera[0, 0]) - prior[0]) / prior[1] if prior[1] else 0.0
     return float((bent**2).sum() / PLACE_SIGMA**2 + (world.turn[photos, 0, 1] ** 2).sum() / ROLL_SIGMA**2 + longer**2)
 
