@@ -79,5 +79,8 @@ def _square(layer, part, table, places, shape):
     columns, lines = (np.clip(np.arange(low[k], high[k]), 0, layer.frame.shape[1 - k] - 1) for k in (0, 1))
     frame = layer.frame[lines[0] : lines[-1] + 1, columns[0] : columns[-1] + 1]
     shown = np.zeros(shape, np.float32)
-    lay(layer, part, table, shown, (frame[lines - lines[0]][:, columns - columns[0]], low))
+    frame = frame[lines - lines[0]][:, columns - columns[0]]
+    # As mapped frames are: of another kind of array the warp would be compiled once more.
+    frame.flags.writeable = False
+    lay(layer, part, table, shown, (frame, low))
     return shown
