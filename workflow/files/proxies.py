@@ -31,6 +31,25 @@ def write(path, names, pictures, scale, white):
         )
 
 
+class Stack:
+    """A stack of pictures in an uncompressed .npz file, as an array of which no more is read than is asked for."""
+
+    def __init__(self, path, kind):
+        self._path = path
+        self._start, self.shape, self._dtype = _found(path, kind)
+
+    def __len__(self):
+        return self.shape[0]
+
+    def __getitem__(self, place):
+        """The picture of a number, or, of (number, slice), these rows of it."""
+        number, rows = place if isinstance(place, tuple) else (place, slice(None))
+        start, stop, _ = rows.indices(self.shape[1])
+        width = math.prod(self.shape[2:])
+        first = self._start + (number * self.shape[1] + start) * width * self._dtype.itemsize
+        return np.fromfile(self._path, self._dtype, (stop - start) * width, offset=first).reshape(-1, *self.shape[2:])
+
+
 class Proxies:
     """Proxies of a shoot, read one picture at a time from the chunks' files (format: scripts/decode.py)."""
 
