@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 
 from files import stage
+from files.proxies import Stack
 from kerbwalk import audit, neighbours
 
 
@@ -47,7 +48,8 @@ def main():
 def look(path, shoot, limits):
     """What the photos' small pictures tell of each against its neighbours, in the order taken."""
     with np.load(path) as file:
-        names, small, detail = [str(n) for n in file["names"]], file["small"].astype(np.float32), file["detail"]
+        names, detail = [str(n) for n in file["names"]], file["detail"]
+    small = Stack(path, "small")
     levels = {p["name"]: p["glance"]["level"] for p in shoot["photos"] if p["glance"]}
     levels = np.array([levels[name] for name in names])
     aims = neighbours.aims(small)

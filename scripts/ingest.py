@@ -32,6 +32,8 @@ import datetime
 import io
 import json
 import os
+import tempfile
+import zipfile
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
@@ -59,10 +61,23 @@ def main():
     parser.add_argument("--table", required=True)
     args = parser.parse_args()
 
+    # The small pictures wait on the disk until the photos' order is known.
+    with tempfile.TemporaryFile(dir=Path(args.glance).parent) as pile:
+        take_in(args, pile)
+
+
+def take_in(args, pile):
+    """Read all photos, and write what is known of them; pile: an empty file for their small pictures."""
     names = args.names
     paths = [Path(args.folder, name) for name in names]
+    records, glances = [], {}
     with ThreadPoolExecutor(args.threads) as pool:
-        records, glances = zip(*pool.map(read, names, paths), strict=True)
+        for name, (record, glance) in zip(names, pool.map(read, names, paths), strict=True):
+            records.append(record)
+            if glance:
+                small = glance.pop("small")
+                glances[name] = glance | {"place": pile.tell(), "bytes": small.nbytes, "shape": small.shape}
+                pile.write(small.tobytes())
     if all(r["problem"] for r in records):
         raise stage.StageError(
             f"{args.folder}: none of the {len(records)} photos can be read; the first, {records[0]['name']}, "
@@ -75,7 +90,7 @@ def main():
         for name, path, r in zip(names, paths, records, strict=True)
     ]
     changed = manifest.add(args.history, fields)
-    write_glances(args.glance, photos, dict(zip(names, glances, strict=True)))
+    write_glances(args.glance, photos, glances, pile)
     stage.write_text(args.table, table(photos))
     changed = [{"name": name, "was": was, "since": since} for name, was, since in changed]
     stage.write_json(args.out, shoot | {"changed": changed})
@@ -88,21 +103,28 @@ def read(name, path):
     return record | {"name": name, "glance": told}, glance
 
 
-def write_glances(path, photos, glances):
-    """The small pictures of the photos that have the commonest size."""
+def write_glances(path, photos, glances, pile):
+    """The small pictures of the photos that have the commonest size.
+
+    glances: {photo: kerbwalk.glance's, with the place, bytes and shape of the small picture in the file `pile`}.
+    """
     size = ingest.common_size(photos)
     shown = [p["name"] for p in photos if not p["problem"] and (p["width"], p["height"]) == size]
-    shown = [name for name in shown if glances[name]]
+    shown = [name for name in shown if name in glances]
     # Sideways and upright photos may have one size, but sensors of two cameras need not.
-    shape = ingest.usual([glances[name]["small"].shape for name in shown]) if shown else (1, 1)
-    shown = [name for name in shown if glances[name]["small"].shape == shape]
-    with stage.whole(path) as temporary, open(temporary, "wb") as file:
-        np.savez(
-            file,
-            names=np.array(shown, dtype=str),
-            small=np.array([glances[name]["small"] for name in shown], np.float16),
-            detail=np.array([glances[name]["detail"] for name in shown], np.float32),
-        )
+    shape = ingest.usual([glances[name]["shape"] for name in shown]) if shown else (1, 1)
+    shown = [name for name in shown if glances[name]["shape"] == shape]
+    detail = np.array([glances[name]["detail"] for name in shown], np.float32)
+    with stage.whole(path) as temporary, zipfile.ZipFile(temporary, "w") as file:
+        with file.open("small.npy", "w", force_zip64=True) as small:
+            header = {"descr": "<f2", "fortran_order": False, "shape": (len(shown), *shape)}
+            np.lib.format.write_array_header_1_0(small, header)
+            for name in shown:
+                pile.seek(glances[name]["place"])
+                small.write(pile.read(glances[name]["bytes"]))
+        for key, array in (("names", np.array(shown, dtype=str)), ("detail", detail)):
+            with file.open(f"{key}.npy", "w", force_zip64=True) as entry:
+                np.lib.format.write_array(entry, array)
 
 
 def table(photos):

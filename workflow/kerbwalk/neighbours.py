@@ -1,6 +1,7 @@
 """Photos judged by their pictures, each against those taken just before and after it.
 
-Pictures are kerbwalk.glance's: small, linear light; shapes (n, h, w), one shape for all photos of the shoot.
+Pictures are kerbwalk.glance's: small, linear light; (n, h, w), one shape for all photos of the shoot. They are an array
+or what can be asked, as one, for a picture or for some of its rows: few are held at a time, however long the shoot.
 """
 
 from itertools import pairwise
@@ -26,6 +27,8 @@ COVERED = 1.5
 DEEPEST = 1.0
 EVEN = 0.12
 LASTING = 0.95
+# Bytes of all photos' pictures that are looked through at a time.
+BAND = 48 << 20
 
 
 def logs(pictures):
@@ -67,9 +70,13 @@ def aims(pictures):
     weights), are compared with the median of the neighbours'.
     """
     count = len(pictures)
-    spectra = [_spectrum(picture) for picture in logs(pictures)]
     pairs = [(k, k + step) for step in range(1, REACH + 1) for k in range(count - step)]
-    shifts = np.array([_shift(spectra[one], spectra[other]) for one, other in pairs]).reshape(-1, 2)
+    found, before = {}, {}
+    for k in range(count):
+        spectrum = _spectrum(logs(pictures[k]))
+        found |= {(j, k): _shift(other, spectrum) for j, other in before.items()}
+        before = {j: other for j, other in before.items() if j > k - REACH} | {k: spectrum}
+    shifts = np.array([found[pair] for pair in pairs]).reshape(-1, 2)
     rows = np.zeros((len(pairs), count))
     for row, (a, b) in enumerate(pairs):
         rows[row, [a, b]] = -1, 1
@@ -91,11 +98,11 @@ def covered(pictures, offsets):
     """
     count, height, width = pictures.shape
     rows, columns = (2 * n for n in tiles((height, width)))
-    moved = logs(pictures)
+    levels = np.empty((count, rows, columns), np.float32)
     for k, (dx, dy) in enumerate(_pixels(offsets, pictures)):
-        moved[k] = np.roll(moved[k], (-dy, -dx), axis=(0, 1))
-    blocks = moved[:, : height // rows * rows, : width // columns * columns]
-    levels = blocks.reshape(count, rows, height // rows, columns, width // columns).mean((2, 4))
+        moved = np.roll(logs(pictures[k]), (-dy, -dx), axis=(0, 1))
+        blocks = moved[: height // rows * rows, : width // columns * columns]
+        levels[k] = blocks.reshape(rows, height // rows, columns, width // columns).mean((1, 3))
     result = np.full(count, np.nan)
     for k in range(count):
         around = _around(k, count)
@@ -140,8 +147,8 @@ def alike(pictures, offsets):
     """
     side = max(pictures.shape[1:])
     small = []
-    for picture, (dx, dy) in zip(logs(pictures), _pixels(offsets, pictures), strict=True):
-        moved = np.roll(picture, (-dy, -dx), (0, 1))
+    for k, (dx, dy) in enumerate(_pixels(offsets, pictures)):
+        moved = np.roll(logs(pictures[k]), (-dy, -dx), (0, 1))
         reduced = cv2.resize(moved, None, fx=60 / side, fy=60 / side, interpolation=cv2.INTER_AREA)
         small.append((reduced - cv2.GaussianBlur(reduced, (0, 0), 10)).ravel())
     return np.array([np.corrcoef(one, other)[0, 1] for one, other in pairwise(small)])
@@ -154,7 +161,7 @@ def leans(pictures):
     place across the picture is fitted to them, and its value at the middle is the lean (Tukey's biweight; Beaton &
     Tukey 1974).
     """
-    return np.array([_lean(picture) for picture in pictures])
+    return np.array([_lean(np.asarray(pictures[k], np.float32)) for k in range(len(pictures))])
 
 
 def _lean(picture):
@@ -189,31 +196,57 @@ def spots(pictures, offsets, deep):
     count, height, width = pictures.shape
     if count < 8:
         return []
-    light = logs(pictures)
     near, far = 0.0015 * max(height, width), 0.012 * max(height, width)
-    fine = np.array([cv2.GaussianBlur(p, (0, 0), near) - cv2.GaussianBlur(p, (0, 0), far) for p in light])
-    usual = np.median(fine, axis=0)
+    usual = _usual(pictures, near, far)
     radius = int(2 * far)
     lowest = (usual == cv2.erode(usual, np.ones((2 * radius + 1, 2 * radius + 1), np.uint8))) & (usual < -deep / 2)
     lowest[:radius] = lowest[-radius:] = lowest[:, :radius] = lowest[:, -radius:] = False
     y, x = np.mgrid[-radius : radius + 1, -radius : radius + 1]
     away = np.hypot(x, y)
     ring, core = (away > 1.2 * far) & (away <= radius), away <= max(1.0, 0.3 * far)
-    moved = _pixels(offsets, pictures)
-    found = []
+    found, windows = [], []
     for row, column in zip(*np.nonzero(lowest), strict=True):
         window = np.s_[row - radius : row + radius + 1, column - radius : column + radius + 1]
-        around = np.array([p[window] for p in light])
+        around = np.array([logs(pictures[k, window[0]][:, window[1]]) for k in range(count)])
         depths = np.median(around[:, ring], axis=1) - np.median(around[:, core], axis=1)
         depth = float(np.median(depths))
         ground = np.median(around, axis=0)[ring]
         uneven = 1.4826 * float(np.median(np.abs(ground - np.median(ground))))
-        if not deep <= depth <= DEEPEST or uneven > min(EVEN, 0.45 * depth) or (depths > depth / 2).mean() < LASTING:
-            continue
-        on_scene = np.array([np.roll(p, (-dy, -dx), (0, 1))[window] for p, (dx, dy) in zip(fine, moved, strict=True)])
-        if _restless(fine[(slice(None), *window)]) <= 1.1 * _restless(on_scene):
+        if deep <= depth <= DEEPEST and uneven <= min(EVEN, 0.45 * depth) and (depths > depth / 2).mean() >= LASTING:
             found.append(((column + 0.5) / width, (row + 0.5) / height, depth))
-    return found
+            windows.append(window)
+    still = _still(pictures, offsets, windows, near, far) if windows else []
+    return [spot for spot, stays in zip(found, still, strict=True) if stays]
+
+
+def _usual(pictures, near, far):
+    """What is finer than `far` and coarser than `near` (pixels) at the same place of most pictures: (h, w)."""
+    count, height, width = pictures.shape
+    # Rows of all pictures at a time, with as many around as the blur reaches.
+    rows, margin = max(1, BAND // (4 * count * width)), int(4 * far) + 2
+    usual = np.empty((height, width), np.float32)
+    for top in range(0, height, rows):
+        start, stop = max(0, top - margin), min(height, top + rows + margin)
+        inner = slice(top - start, top - start + rows)
+        band = np.array([_fine(logs(pictures[k, start:stop]), near, far)[inner] for k in range(count)])
+        usual[top : top + rows] = np.median(band, axis=0)
+    return usual
+
+
+def _still(pictures, offsets, windows, near, far):
+    """Whether what lies in each window goes less well with the scene than with the sensor."""
+    on_sensor, on_scene = ([[] for _ in windows] for _ in range(2))
+    for k, (dx, dy) in enumerate(_pixels(offsets, pictures)):
+        fine = _fine(logs(pictures[k]), near, far)
+        moved = np.roll(fine, (-dy, -dx), (0, 1))
+        for place, window in enumerate(windows):
+            on_sensor[place].append(fine[window].copy())
+            on_scene[place].append(moved[window].copy())
+    return [_restless(one) <= 1.1 * _restless(other) for one, other in zip(on_sensor, on_scene, strict=True)]
+
+
+def _fine(light, near, far):
+    return cv2.GaussianBlur(light, (0, 0), near) - cv2.GaussianBlur(light, (0, 0), far)
 
 
 def _restless(patches):
