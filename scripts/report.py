@@ -73,10 +73,8 @@ def main():
     with ThreadPoolExecutor(1) as beside:
         measuring = beside.submit(measure, args.measured, framing, warps)
         taken = AsTaken(Proxies(args.proxies), processor(args.look))
-        pictures = {name: taken.small(name) for name in dict.fromkeys(names)}
         with stage.whole(args.unprocessed) as temporary:
-            taken.clip(temporary, warps, framing, rate, pictures)
-        thumbnails = {name: pages.picture(picture, thumbnail) for name, picture in pictures.items()}
+            thumbnails, columns = unprocessed(taken, temporary, warps, framing, rate, thumbnail)
         before = [
             unsteadied(taken, warps, framing, k, taken.fine(mostly(frames[k]), SHOWN))
             for k in first_middle_last(len(frames))
@@ -111,12 +109,15 @@ def main():
         unprocessed=os.path.relpath(args.unprocessed, Path(args.out).parent),
         posters=[
             pages.picture(picture, POSTER)
-            for picture in (measured["pictures"][0], unsteadied(taken, warps, framing, 0, pictures[mostly(frames[0])]))
+            for picture in (
+                measured["pictures"][0],
+                unsteadied(taken, warps, framing, 0, taken.small(mostly(frames[0]))),
+            )
         ],
         reference=records[warps["reference"]],
         lens=warps["lens"],
         pairs=pairs(frames, before, measured["pictures"]),
-        slits=slits(taken, warps, measured, pictures),
+        slits=slits(columns, measured["columns"]),
         plan=planned,
         drift=measured["drift"],
         aimed=report.rms(aims[np.isfinite(aims).all(axis=1)]),
@@ -146,6 +147,24 @@ def main():
     stage.write_json(args.card, card)
 
 
+def unprocessed(taken, path, warps, framing, rate, thumbnail):
+    """Write the clip of the photos as taken, one after the other, as all of them would fill the memory.
+
+    Returns pictures of its photos, `thumbnail` wide, {photo: see pages.picture}, and the column through the hold point
+    of every frame, (h, n, 3).
+    """
+    x = int((warps["hold"][0] + 0.5) / taken.proxies.light_scale)
+    near, thumbnails, columns = {}, {}, []
+    with taken.clip(path, warps, framing, rate) as write:
+        for k, frame in enumerate(warps["frames"]):
+            near = {name: near[name] if name in near else taken.small(name) for name, _ in frame}
+            thumbnails |= {name: pages.picture(near[name], thumbnail) for name in near if name not in thumbnails}
+            picture = near[mostly(frame)]
+            columns.append(picture[:, x].copy())
+            write(k, picture)
+    return thumbnails, np.stack(columns, 1)
+
+
 def unsteadied(taken, warps, framing, k, picture):
     """What the clip's frame k would show without steadying: its photo in its crop; picture: the whole photo."""
     width = round(picture.shape[1] * framing["crop"][2] / warps["size"][0])
@@ -164,14 +183,9 @@ def pairs(frames, befores, afters):
     return found
 
 
-def slits(taken, warps, measured, pictures):
-    """The column through the hold point of every frame side by side: (as photographed, in the clip)."""
-    x = int((warps["hold"][0] + 0.5) / taken.proxies.light_scale)
-    before = np.stack([pictures[mostly(frame)][:, x] for frame in warps["frames"]], 1)
-    return [
-        pages.picture(cv2.resize(strip, SLITS, interpolation=cv2.INTER_NEAREST))
-        for strip in (before, measured["columns"])
-    ]
+def slits(*strips):
+    """The column through the hold point of every frame side by side: as photographed, and in the clip."""
+    return [pages.picture(cv2.resize(strip, SLITS, interpolation=cv2.INTER_NEAREST)) for strip in strips]
 
 
 def local_shifts(photos):

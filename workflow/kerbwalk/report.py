@@ -20,6 +20,8 @@ REACH = 0.2
 # Every second pixel each way counts: what the pass band leaves has no finer detail.
 THINNED = 2
 ROUNDS = 40
+# Rows of all patches that are laid on each other at a time.
+ROWS = 16
 # Below this likeness (normalised correlation) a frame does not show the patch: somebody stands before it.
 LIKE = 0.5
 # Frames of the running curve against which flicker is judged: about a second and a quarter of clip.
@@ -72,7 +74,7 @@ def patch_place(point, patch, output):
 def movement(patches, point):
     """How the picture moves at a point of it, over the clip.
 
-    patches: float32 (n, h, w), luma about the point; point: (x, y) in them. Returns moves, float64 (n, 2),
+    patches: n times banded() of the luma about the point; point: (x, y) in them. Returns moves, float64 (n, 2),
     pixels right and down against what all frames show; and likeness, (n,), -1..1, with it.
     An affine map is fitted to every patch by inverse composition (Baker & Matthews 2004, "Lucas-Kanade 20
     years on"), so that coming nearer, which makes everything around the point grow, is not taken for movement
@@ -80,14 +82,18 @@ def movement(patches, point):
     either. The start is the peak of the phase correlation (Kuglin & Hines 1975). All are fitted to the middle
     patch first, and then to the median of the patches so laid on each other.
     """
-    banded = [_band(patch) for patch in patches]
-    middle = banded[len(banded) // 2]
+    middle = patches[len(patches) // 2]
     window = _window(middle.shape, point)
-    starts = [_shifted(_peak(middle, one)) for one in banded]
-    found = _fit_all(middle, banded, starts, point, window, close=0.05)
+    starts = [_shifted(_peak(middle, one)) for one in patches]
+    found = _fit_all(middle, patches, starts, point, window, close=0.05)
+    maps = [matrix for matrix, _ in found]
     x, y = _places(middle.shape, point)
-    laid = np.array([_sampled(one, matrix, point, x, y) for one, (matrix, _) in zip(banded, found, strict=True)])
-    found = _fit_all(np.median(laid, axis=0), banded, [matrix for matrix, _ in found], point, window, close=0.0005)
+    usual = np.empty_like(x)
+    # Some rows after the other, as all patches laid on each other would fill the memory.
+    for rows in (slice(top, top + ROWS) for top in range(0, len(x), ROWS)):
+        laid = [_sampled(one, matrix, point, x[rows], y[rows]) for one, matrix in zip(patches, maps, strict=True)]
+        usual[rows] = np.median(laid, axis=0)
+    found = _fit_all(usual, patches, maps, point, window, close=0.0005)
     return np.array([matrix[:, 2] for matrix, _ in found]), np.array([likeness for _, likeness in found])
 
 
@@ -118,13 +124,13 @@ def deviation(levels):
 def lasting_levels(pictures):
     """How bright each frame is against the others, by what they share: the light of the shoot, not of passers-by.
 
-    pictures: float32 (n, h, w), linear light. Returns (n,), about 1. Frames up to three apart are compared where
+    pictures: n times float32 (h, w), linear light. Returns (n,), about 1. Frames up to three apart are compared where
     both are calm, so that a small movement makes no difference, and the commonest ratio counts: people, cars
     and what their lamps light up have others. All ratios are brought together by least squares. On the demo,
     whose light is known, the deviation from a smooth curve so found is right to 0.2 per cent.
     """
     count = len(pictures)
-    logs = np.log(np.maximum(pictures, 1e-5))
+    logs = [np.log(np.maximum(picture, 1e-5)) for picture in pictures]
     pairs = [(k, k + step) for step in STEPS for k in range(count - step)]
     rows, ratios = np.zeros((len(pairs), count)), np.zeros(len(pairs))
     for row, (first, second) in enumerate(pairs):
@@ -177,7 +183,8 @@ def _commonest(values):
     return float(ordered.mean())
 
 
-def _band(patch):
+def banded(patch):
+    """What movement() goes by: a patch, float32 (h, w), without its noise and what is broad in it."""
     fine = cv2.GaussianBlur(patch, (0, 0), FINE, borderType=cv2.BORDER_REPLICATE)
     return fine - cv2.GaussianBlur(patch, (0, 0), BROAD, borderType=cv2.BORDER_REPLICATE)
 
@@ -225,7 +232,7 @@ def _places(shape, point):
     return columns - point[0], rows - point[1]
 
 
-def _fit_all(known, banded, starts, point, window, close):
+def _fit_all(known, patches, starts, point, window, close):
     """The map from `known` to each patch, 2x3 about the point, to `close` pixels, with the likeness there."""
     slope_y, slope_x = np.gradient(known)
     x, y = _places(known.shape, point)
@@ -238,7 +245,7 @@ def _fit_all(known, banded, starts, point, window, close):
     steps, weight, known_used = steps[used], weight[used], known.ravel()[used]
     x, y = x.ravel()[used], y.ravel()[used]
     found = []
-    for one, matrix in zip(banded, starts, strict=True):
+    for one, matrix in zip(patches, starts, strict=True):
         for _ in range(ROUNDS):
             seen = _sampled(one, matrix, point, x, y)
             gain = (weight * seen * known_used).sum() / max((weight * known_used**2).sum(), 1e-12)

@@ -46,7 +46,7 @@ def measure(clip, framing, warps):
         further = [*further, shown.name]
         for frame in ffmpeg.frames(clip, (width + size[0], height), "rgb48le", filters, further):
             small, patch = frame[:, :width], frame[: size[1], width:]
-            patches.append(cv2.transform(np.float32(patch), np.float32([LUMA_BT709])))
+            patches.append(report.banded(cv2.transform(np.float32(patch), np.float32([LUMA_BT709]))))
             columns.append((small[:, int(point[0] / output[0] * width)] >> 8).astype(np.uint8))
             light = cv2.transform(report.linear_light(small), np.float32([LUMA_BT709]))
             level.append(light.mean(dtype=float))
@@ -59,7 +59,7 @@ def measure(clip, framing, warps):
     seen = (likeness >= report.LIKE) & stands
     hd = report.to_1080p(output)
     enough = seen.sum() >= max(2, len(patches) / 2)
-    lasting = report.lasting_levels(np.array(squares))
+    lasting = report.lasting_levels(squares)
     return {
         "frames": len(patches),
         "moves": hd * (moves - moves[seen].mean(axis=0) if seen.any() else moves),

@@ -1,5 +1,7 @@
 """The photos as they were taken: under the shoot's look, without gain and without steadying, from the proxies."""
 
+import contextlib
+
 import cv2
 import numpy as np
 import PyOpenColorIO as ocio
@@ -55,17 +57,15 @@ class AsTaken:
         matrix = np.array([[step[0], 0, start[0]], [0, step[1], start[1]]])
         return cv2.warpAffine(picture, matrix, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
 
-    def clip(self, path, warps, framing, rate, pictures):
-        """Write the unprocessed clip: each frame's photo (the one it is mostly made of), cut as the clip is.
-
-        pictures: {photo: small()} of every photo in it; rate: frames a second, as a fraction.
+    @contextlib.contextmanager
+    def clip(self, path, warps, framing, rate):
+        """The unprocessed clip, as a function of a frame's number and its photo's small(): it writes that frame, cut as
+        the clip is. rate: frames a second, as a fraction.
         """
-        scale = self._covered(next(iter(pictures.values())))
-        width = 2 * round(framing["crop"][2] / scale / 2)
+        width = 2 * round(framing["crop"][2] / self.proxies.light_scale / 2)
         size = (width, 2 * round(width * framing["output"][1] / framing["output"][0] / 2))
         with ffmpeg.writer(size, "rgb24", rate, *ffmpeg.SMALL_H264, path) as write:
-            for k, frame in enumerate(warps["frames"]):
-                write(self.in_crop(pictures[mostly(frame)], self.crop(warps, framing, k), size))
+            yield lambda k, picture: write(self.in_crop(picture, self.crop(warps, framing, k), size))
 
     def crop(self, warps, framing, k):
         """The crop of the clip's frame k."""
