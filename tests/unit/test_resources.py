@@ -20,12 +20,14 @@ def test_each_attempt_gets_more(stage):
     assert times == sorted(set(times))
 
 
-# Peaks of a stage's own processes, by benchmarks/memory.py over 32 photos of 24 megapixels, and over 120 of 6.
+# Peaks of a stage's own processes, by benchmarks/memory.py over 32 photos of 24 megapixels, and over 120 and 480 of 6.
 MEASURED = {
     ("ingest", 24, 32, None): 512,
-    ("ingest", 6, 120, None): 387,
+    ("ingest", 6, 120, None): 399,
+    ("ingest", 6, 480, None): 367,
     ("audit", 24, 32, None): 215,
-    ("audit", 6, 120, None): 466,
+    ("audit", 6, 120, None): 253,
+    ("audit", 6, 480, None): 316,
     ("hot", 24, 32, None): 1026,
     ("hot", 6, 120, None): 431,
     ("decode", 24, 32, None): 911,
@@ -38,7 +40,7 @@ MEASURED = {
     ("light", 24, 32, None): 170,
     ("light", 6, 120, None): 372,
     ("report", 24, 32, None): 288,
-    ("report", 6, 120, None): 456,
+    ("report", 6, 120, None): 343,
     ("compose", 24, 32, ("compose", (1920, 1080))): 788,
     ("compose", 24, 32, ("compose", (3840, 2160))): 1823,
     ("compose", 24, 32, ("compose", (640, 360))): 421,

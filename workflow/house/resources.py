@@ -13,9 +13,9 @@ SNAKEMAKE_MB = 270
 MORE = 0.6  # of the first request, at each further attempt
 # MB that a stage takes: always, for each megapixel of a photo, for each photo.
 MEMORY = {
-    "ingest": (310, 10.5, 0.4),
+    "ingest": (340, 10.5, 0),
     "archive": (150, 0, 0),
-    "audit": (130, 0, 2.9),
+    "audit": (225, 0, 0.25),
     "backup": (80, 0, 0),
     "verify": (80, 3, 0),
     "hot": (250, 36, 0),
@@ -35,7 +35,7 @@ MEMORY = {
     "compose": (440, 0, 0),
     "master": (90, 0, 0),
     "deliver": (120, 0, 0),
-    "report": (250, 0, 1.9),
+    "report": (305, 0, 0.4),
 }
 # MB for each megapixel of what is made: of the picture that is composed or joined, or of a deliverable by its codec,
 # judging it included.
