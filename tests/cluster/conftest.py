@@ -6,6 +6,7 @@ folder's configuration. A keeper ends all and removes the folder, even if the te
 
 import contextlib
 import os
+import re
 import shutil
 import signal
 import socket
@@ -35,10 +36,9 @@ AuthType=auth/munge
 AuthInfo=socket={folder}/munge.socket,cred_expire=5
 CredType=cred/munge
 ProctrackType=proctrack/linuxproc
-TaskPlugin=task/none
+{memory}
 JobAcctGatherType=jobacct_gather/linux
 JobAcctGatherFrequency=task=1
-JobAcctGatherParams=OverMemoryKill
 AccountingStorageType=accounting_storage/none
 SelectType=select/cons_tres
 SelectTypeParameters=CR_CPU_Memory
@@ -53,8 +53,18 @@ SlurmctldPidFile={folder}/slurmctld.pid
 SlurmdPidFile={folder}/slurmd.pid
 SlurmctldLogFile={folder}/slurmctld.log
 SlurmdLogFile={folder}/slurmd.log
-NodeName={host} NodeAddr=127.0.0.1 CPUs=4 RealMemory=4000
+NodeName={node} NodeHostname={host} NodeAddr=127.0.0.1 CPUs=4 RealMemory=4000
 PartitionName=night Nodes=ALL Default=YES MaxTime=INFINITE State=UP
+"""
+# Who kills a job that takes more memory than it asked for: the kernel, or SLURM where it sees that by a look a second.
+BY_KERNEL, BY_SLURM = "TaskPlugin=task/cgroup", "TaskPlugin=task/none\nJobAcctGatherParams=OverMemoryKill"
+CGROUPS = Path("/sys/fs/cgroup")
+CGROUP_CONF = f"""\
+CgroupPlugin=cgroup/v1
+CgroupMountpoint={CGROUPS}
+ConstrainRAMSpace=yes
+ConstrainSwapSpace=yes
+AllowedSwapSpace=0
 """
 CLIENT = """\
 #!/bin/sh
@@ -90,6 +100,10 @@ class Cluster:
     def __init__(self, folder):
         self.folder = folder
         self.host = socket.gethostname().split(".")[0]
+        # By the node's name the kernel's groups of its jobs are known.
+        self.node = folder.name
+        # Version 2 of cgroups, where one program of systemd's rules over memory, is not tried.
+        self.by_kernel = os.access(CGROUPS / "memory" / "memory.memsw.limit_in_bytes", os.W_OK)
         self.processes = {}
         # What a process needs to be of this cluster, and to be known by its keeper.
         self.variables = os.environ | {"PATH": f"{folder}/bin:{os.environ['PATH']}"}
@@ -106,7 +120,10 @@ class Cluster:
         key.write_bytes(os.urandom(1024))
         key.chmod(0o400)
         self.conf = self.folder / "slurm.conf"
-        self.conf.write_text(CONF.format(host=self.host, folder=self.folder, ports=free_ports(2)))
+        memory = BY_KERNEL if self.by_kernel else BY_SLURM
+        names = {"host": self.host, "node": self.node}
+        self.conf.write_text(CONF.format(**names, folder=self.folder, ports=free_ports(2), memory=memory))
+        (self.folder / "cgroup.conf").write_text(CGROUP_CONF)
         munge = ["munged", "--foreground", "--force", f"--key-file={key}", f"--socket={self.folder}/munge.socket"]
         munge += [f"--{kind}-file={self.folder}/munge.{kind}" for kind in ("log", "pid", "seed")]
         self.begin("munged", *munge)
@@ -119,7 +136,7 @@ class Cluster:
         self.begin("slurmctld", "slurmctld", "-D", "-f", self.conf)
 
     def begin_node(self):
-        self.begin("slurmd", "slurmd", "-D", "-N", self.host, "-f", self.conf)
+        self.begin("slurmd", "slurmd", "-D", "-N", self.node, "-f", self.conf)
 
     def begin(self, name, *command):
         with (self.folder / f"{name}.out").open("ab") as said:
@@ -136,7 +153,7 @@ class Cluster:
         """Power off the node, its daemon and all that it runs, at once; tell the controller, which would notice."""
         self.processes.pop("slurmd").kill()
         send(signal.SIGKILL, self.at_work(b"slurmstepd") + self.at_work(b"\0SLURM_JOB_ID="))
-        self.call("scontrol", "update", f"nodename={self.host}", "state=down", "reason=lost")
+        self.call("scontrol", "update", f"nodename={self.node}", "state=down", "reason=lost")
 
     def at_work(self, mark):
         """The numbers of the cluster's processes with a mark in their command or variables."""
@@ -160,6 +177,12 @@ class Cluster:
         """How often the executor plugin asked in vain."""
         noted = self.folder / "unanswered"
         return len(noted.read_text().splitlines()) if noted.exists() else 0
+
+    def denied(self):
+        """The numbers of the jobs of which the kernel killed a process for its memory, as SLURM was told by it."""
+        return set(
+            re.findall(r"Detected \d+ oom.kill event\(s\) in StepId=(\d+)", (self.folder / "slurmd.log").read_text())
+        )
 
     def told_of(self, job):
         """What the controller remembers of a job, by name: JobState, Restarts, ..."""

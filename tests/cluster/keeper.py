@@ -4,7 +4,7 @@ usage: keeper.py FOLDER
 
 Waits until its standard input ends, which it also does when whoever holds the other end is killed. Then every process
 that was started with the folder's name in its command or its variables (daemons, jobs, runs) is ended, and the folder
-removed.
+removed, as are the kernel's groups of the node of that name.
 """
 
 import contextlib
@@ -40,6 +40,10 @@ def main():
     while left := processes(os.fsencode(sys.argv[1])):
         send(signal.SIGKILL, left)
         time.sleep(0.05)
+    for root in Path("/sys/fs/cgroup").glob(f"*/slurm_{Path(sys.argv[1]).name}"):
+        for group, _, _ in os.walk(root, topdown=False):
+            with contextlib.suppress(OSError):  # of one that ends only now
+                os.rmdir(group)
     shutil.rmtree(sys.argv[1])
 
 

@@ -93,6 +93,16 @@ def test_everything_befell(befallen):
     assert {number for number, _, state in befallen.jobs if state == "CANCELLED"} >= befallen.left, "of the killed run"
 
 
+def test_memory_beyond_what_was_asked_for_is_denied_by_the_kernel(befallen, cluster):
+    """And all other jobs were done within what they had asked for."""
+    if not cluster.by_kernel:
+        pytest.skip("the kernel's groups (cgroups, version 1) cannot be used here: SLURM's own watch killed the job")
+    denied = [
+        (comment.split("_wildcards_")[0], state) for job, comment, state in befallen.jobs if job in cluster.denied()
+    ]
+    assert denied in ([("rule_hot", "FAILED")], [("rule_hot", "OUT_OF_MEMORY")])
+
+
 def test_the_job_of_the_lost_node_was_done_again_by_the_same_run(befallen):
     assert (befallen.lost["JobState"], befallen.lost["Restarts"]) == ("COMPLETED", "1")
 
