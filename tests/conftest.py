@@ -5,6 +5,7 @@ Everything runs in a copy of the project, so that a test may change its code, an
 
 import contextlib
 import csv
+import fcntl
 import json
 import os
 import shutil
@@ -169,8 +170,16 @@ def truth(tmp_path_factory):
     """The shoots' truths by name (see demo/shoots.py); 'shoots' is the folder that they lie in."""
     folder = tmp_path_factory.mktemp("night") / "it's a night"
     truths = {"shoots": folder / "shoots"}
-    for spec in SPECS:
-        truths[spec.name] = make(folder, spec)
+    made = tmp_path_factory.getbasetemp()
+    # Where several processes share the tests, each shoot is made by one of them, which begin at different ends.
+    worker = os.environ.get("PYTEST_XDIST_WORKER", "")
+    if worker:
+        made = made.parent
+    for spec in SPECS[:: -1 if worker == "gw1" else 1]:
+        with open(made / f"{spec.name}.lock", "w") as lock:
+            fcntl.flock(lock, fcntl.LOCK_EX)
+            truths[spec.name] = make(made, spec)
+        shutil.copytree(made / "shoots" / spec.name, truths["shoots"] / spec.name)
         settings = {"hold": truths[spec.name]["hold_fraction"], **OWN.get(spec.name, {})}
         (folder / "shoots" / spec.name / "shoot.yaml").write_text(yaml.safe_dump(settings))
     return truths
@@ -181,6 +190,7 @@ def finished(root, truth, environment):
     """All the shoots, run to the end. Not to be changed: see Night.elsewhere."""
     night = Night(root, truth["shoots"], truth["shoots"].with_name("results"), environment)
     night.finish("--cores", "2")
+    hand_on_compiled(night)
     return night
 
 
@@ -199,7 +209,22 @@ def undisturbed(little):
     """The little night in two parts, run to the end on two cores."""
     night = little("undisturbed")
     night.finish("--cores", "2", settings={"frames_per_job": 3})
+    hand_on_compiled(night)
     return night
+
+
+def hand_on_compiled(night):
+    """Put what numba has compiled in the copy of the code that a run kept beside the same sources elsewhere, so that
+    the tests that run these need not compile them once more; it holds for a source's time stamp, which copies keep."""
+    kept = max((night.environment / "code").iterdir(), key=lambda folder: folder.stat().st_mtime)
+    for file in kept.rglob("*.nb[ic]"):
+        for target in (place / file.relative_to(kept) for place in (night.root, REPO)):
+            if not target.exists():
+                target.parent.mkdir(exist_ok=True)
+                # Whole at once, as another process may look for it now.
+                part = target.with_name(f".{target.name}.{os.getpid()}")
+                shutil.copy2(file, part)
+                part.replace(target)
 
 
 @pytest.fixture
