@@ -157,8 +157,10 @@ def test_a_stage_reads_only_what_it_declares(finished, stage, tmp_path):
     for row in rows:
         (tmp_path / row["output_file"]).parent.mkdir(parents=True, exist_ok=True)
     (tmp_path / SHOOT / "work" / "logs").mkdir(parents=True, exist_ok=True)
-    start = f"kerbwalk() {{ stage=$1; shift; {shlex.quote(sys.executable)} {shlex.quote(str(finished.root))}"
-    start += '/scripts/$stage.py "$@"; }; '
+    # By the copy of the code that the run worked with, which has it compiled.
+    script = shlex.split((finished.results / SHOOT / "work" / "logs" / "lens.log").read_text().splitlines()[0])[4]
+    start = f"kerbwalk() {{ stage=$1; shift; {shlex.quote(sys.executable)} {shlex.quote(os.path.dirname(script))}"
+    start += '/$stage.py "$@"; }; '
     for before, after in quoted(finished.shoots, shoots):
         command = command.replace(before, after)
     done = subprocess.run(["bash", "-c", start + command], cwd=tmp_path, timeout=120)
