@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from files.proxies import Stack
 from kerbwalk import audit, audit_times, neighbours
 
 LIMITS = {
@@ -217,6 +218,22 @@ def test_a_leaning_camera(waves):
     angles = np.linspace(0, 3, 10)
     pictures = [0.2 + 0.15 * np.sin((x * np.cos(a) + y * np.sin(a)) / 3) for a in np.radians(angles)]
     assert neighbours.drift(neighbours.leans(np.array(pictures, np.float32))) == pytest.approx(3, abs=0.3)
+
+
+def test_dust_is_found_whether_all_is_held_or_a_few_rows_of_a_file(tmp_path, monkeypatch):
+    y, x = np.mgrid[:160, :240]
+    scene = 0.2 + 0.002 * np.random.default_rng(7).normal(size=(160, 240))
+    dust = 2 ** (-0.4 * np.exp(-(np.square(x - 90) + np.square(y - 60)) / 8))
+    pictures = np.array([dust * np.roll(scene, 5 * k, axis=1) for k in range(9)], np.float16)
+    np.savez(tmp_path / "glance.npz", small=pictures)
+    still = np.zeros((9, 2))
+    (spot,) = held = neighbours.spots(pictures, still, 0.15)
+    assert spot == pytest.approx((90.5 / 240, 60.5 / 160, 0.4), abs=0.1)
+    usual = neighbours._usual(pictures, 1.0, 4.0)
+    monkeypatch.setattr(neighbours, "BAND", 4 * 9 * 240 * 7)
+    kept = Stack(tmp_path / "glance.npz", "small")
+    assert neighbours.spots(kept, still, 0.15) == held
+    np.testing.assert_array_equal(neighbours._usual(kept, 1.0, 4.0), usual)
 
 
 def test_one_photo_makes_no_clip():
