@@ -24,7 +24,7 @@ from house import recipes, settings
 from kerbwalk import signal
 
 ROOT = Path(__file__).parents[2]
-RATE, FRAMES, PATCH = "24000/1001", 8, 64
+RATE, FRAMES, PATCH, GRAIN = "24000/1001", 8, 64, 0.01
 SIZE = 6 * PATCH, 4 * PATCH
 STANDARD = settings.load(ROOT / "config" / "config.yaml")
 ABOUT = {"title": "A walk: 'night' ü", "creator": "Somebody", "rights": "© Somebody", "place": "Invented town"}
@@ -42,7 +42,7 @@ def recipe(text):
 
 @pytest.fixture(scope="module")
 def master(no_look, tmp_path_factory):
-    """The patches, brightened a little from frame to frame, and the grain of a night between them."""
+    """The patches, brightened a little from frame to frame, under the grain of a night."""
     checker = colour.CCS_COLOURCHECKERS["ColorChecker24 - After November 2014"]
     xyy = np.array(list(checker.data.values()))
     rgb = colour.XYZ_to_RGB(colour.xyY_to_XYZ(xyy), "sRGB", checker.illuminant, apply_cctf_encoding=False)
@@ -50,10 +50,11 @@ def master(no_look, tmp_path_factory):
     picture = signals.repeat(PATCH, 0).repeat(PATCH, 1)
     path = tmp_path_factory.mktemp("patches") / "master.mkv"
     encoded = ["-c:v", "ffv1", "-level", "3", "-g", "1", *ffmpeg.BT709_TAGS, *ffmpeg.REPEATABLE, path]
-    planes = np.empty((FRAMES, 3, SIZE[1], SIZE[0]), np.uint16)
+    planes, rng = np.empty((FRAMES, 3, SIZE[1], SIZE[0]), np.uint16), np.random.default_rng(5)
     with ffmpeg.writer(SIZE, ffmpeg.MASTER_FORMAT, RATE, *encoded) as write:
         for k, frame in enumerate(planes):
-            signal.encode((picture * (1 - 0.01 * (FRAMES - 1 - k))).astype(np.float32), no_look, frame)
+            grain = rng.normal(0, GRAIN, picture.shape)
+            signal.encode((picture * (1 - 0.01 * (FRAMES - 1 - k)) + grain).astype(np.float32), no_look, frame)
             write(frame)
     return path, planes[-1]
 

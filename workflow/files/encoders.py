@@ -17,27 +17,28 @@ from kerbwalk import colour, hdr
 # Encoders' results depend on the number of their threads: always two, whatever the machine.
 # Trellis quantisation would take the dither out of a night sky, which then bands (CAMBI 17 instead of 2).
 H264 = ["-c:v", "libx264", "-profile:v", "high", "-preset", "faster", "-trellis", "0", "-threads", "2"]
+# Where chroma is coarse the grain's goes, and with it what its mean was in a small dark patch.
+H264 += ["-chromaoffset", "-2"]
 HEVC = ["-c:v", "libx265", "-preset", "fast", "-x265-params", "log-level=error:info=0:pools=2:frame-threads=1"]
+HEVC[-1] += ":cbqpoffs=-12:crqpoffs=-12"
 # Each picture that it looks ahead takes 44 MB of memory at 3840x2160.
 HEVC[-1] += ":rc-lookahead=5:bframes=3"
-# A step of BT.2100's chroma is a larger one to the eye: with the usual quality greys are off by 0.6 (CIE 2000).
-FINER_CHROMA = ":cbqpoffs=-6:crqpoffs=-6"
 # Where the usual way takes more than the recipe's rate there is grain all over the picture, and what matters is to keep
 # some of it everywhere: small coefficients too, and no bits taken from there for the dark or for what lasts.
 WITHIN_RATE = {
-    "h264": ["-aq-mode", "0", "-mbtree", "0", "-x264-params", "deadzone-inter=0:deadzone-intra=0"],
+    "h264": ["-chromaoffset", "0", "-x264-params", "aq-mode=0:mbtree=0:deadzone-inter=0:deadzone-intra=0"],
 }
 # Filtering over time would mix photos.
-AV1 = ["-c:v", "libsvtav1", "-svtav1-params", "lp=2:enable-tf=0", "-preset"]
+AV1 = ["-c:v", "libsvtav1", "-svtav1-params", "lp=2:enable-tf=0", "-preset", "4"]
 VIDEO = {
     "h264": H264,
     "hevc": ["-tag:v", "hvc1", *HEVC],
-    "av1": [*AV1, "8"],
+    "av1": AV1,
     "prores": ["-c:v", "prores_ks", "-profile:v", "hq", "-vendor", "apl0"],
     "dnxhr": ["-c:v", "dnxhd", "-profile:v", "dnxhr_hqx"],
     "gif": ["-c:v", "gif", "-loop", "0"],
     "webp": ["-c:v", "libwebp_anim", "-loop", "0"],
-    "avif": [*AV1, "5"],
+    "avif": AV1,
 }
 QUALITY_OPTION = {"webp": "-quality"}
 PIXELS = {
@@ -106,10 +107,7 @@ def arguments(recipe, tags, out):
     place = "topleft" if recipe["colour"] in filters.HDR else "left"
     siting = ["-chroma_sample_location", place] if pixel_format(recipe).startswith("yuv") else []
     within = WITHIN_RATE.get(recipe["codec"], []) if recipe["within"] else []
-    video = list(VIDEO[recipe["codec"]])
-    if recipe["colour"] in filters.HDR:
-        video[-1] += FINER_CHROMA
-    encoder = [*video, *within, *quality, *tagged, *siting]
+    encoder = [*VIDEO[recipe["codec"]], *within, *quality, *tagged, *siting]
     return [*encoder, *ffmpeg.REPEATABLE, *named, *CONTAINER[recipe["ending"]], out]
 
 
