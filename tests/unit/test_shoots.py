@@ -176,6 +176,7 @@ def test_settings_under_another_name_are_not_passed_over(place, name):
             "'reference' names 'IMG_8.DNG', which is not among the photos; the nearest is 'IMG_9.DNG'",
         ),
         ("leave_out: [IMG_9.dng]", "the nearest is 'IMG_9.DNG'"),
+        ("hold_in: {IMG_8.DNG: [0.5, 0.5]}", "'hold_in' names 'IMG_8.DNG', which is not among the photos"),
         ("light: {filters: {IMG_8.DNG: 3}}", "'light.filters' names 'IMG_8.DNG', which is not among the photos"),
         ("aspect: '9:1'", "between 1:4 and 4:1"),
         ("look: {cdl: none.cc}", "which is neither in the shoot's folder nor in config/looks"),
@@ -339,6 +340,7 @@ def test_a_photo_in_a_camera_folder_may_be_named_without_it(place, card):
 
 SPLIT = """
 fps: 25
+hold_in: {IMG_9.DNG: [0.5, 0.5]}
 split:
   dusk: {photos: [IMG_9.DNG .. IMG_10.DNG], reference: IMG_10.DNG}
   night: {photos: [IMG_11.DNG], look: {exposure: 1}}
@@ -356,6 +358,7 @@ def test_a_folder_split_into_two_shoots(place):
     assert (night.name, night.photos, night.part) == ("square night", ["IMG_11.DNG"], ["IMG_11.DNG"])
     assert night.settings["look"]["exposure"] == 1 and dusk.settings["look"] == BASE["look"]
     assert night.settings["fps"] == dusk.settings["fps"] == 25
+    assert list(dusk.settings["hold_in"]) == ["IMG_9.DNG"] and not night.settings["hold_in"]
     assert not dusk.problem and not night.problem
 
 

@@ -368,6 +368,7 @@ def _parts(shoot, own_settings):
             raise settings_module.SettingsError(f"{own_settings}: 'split.{name}' {error}") from None
         settings["split"] = "one"
         settings["leave_out"] = [n for n in settings["leave_out"] if n in photos or n not in shoot.photos]
+        settings["hold_in"] = {n: at for n, at in settings["hold_in"].items() if n in photos or n not in shoot.photos}
         full = f"{shoot.name} {name}"
         layers = [*shoot.own, (f"{own_settings.name}, {name}", own)]
         parts.append(Shoot(full, _safe_id(full), shoot.folder, photos, settings, part=part, own=layers))
@@ -392,6 +393,8 @@ def _check_names(shoot, own_settings):
             own[key] = own[key] and _photo(own[key], shoot.photos)
         key = "leave_out"
         own[key] = [_photo(name, shoot.photos) for name in own[key]]
+        key = "hold_in"
+        own[key] = {_photo(name, shoot.photos): place for name, place in own[key].items()}
         key = "light.filters"
         filters = {_photo(name, shoot.photos): density for name, density in own["light"]["filters"].items()}
         own["light"] = own["light"] | {"filters": filters}
