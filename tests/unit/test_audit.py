@@ -142,8 +142,18 @@ def test_two_shoots_are_shown_with_what_to_write(change):
     assert (found["code"], found["photos"], found["value"]) == ("two_shoots", ["IMG_0006.cr3"], 2)
     assert 'photos: ["IMG_0000.cr3 .. IMG_0005.cr3"]' in found["message"]
     assert 'photos: ["IMG_0006.cr3 .. IMG_0009.cr3"]' in found["message"]
+    assert "shoots=" not in found["message"]
     assert len(kept) == 10, "nothing is parted unless one says so"
     assert "two_shoots" not in {f["code"] for f in judge(photos, split="one")[0]}
+
+
+def test_two_shoots_in_folders_of_their_own_may_be_run_as_such():
+    photos = many(10)
+    for k, each in enumerate(photos):
+        each["name"] = f"{'dusk' if k < 6 else 'night'}/{each['name']}"
+        each["seconds"] += 1500 * (k >= 6)
+    (found,), _ = judge(photos)
+    assert "start with this folder as shoots=" in found["message"]
 
 
 def test_a_photo_with_a_fault_goes_with_its_neighbours_into_a_part():

@@ -57,11 +57,14 @@ def parts(photos, seen, limits, split, every):
         f"part {k}: {{photos: [{', '.join(_quoted(r) for r in ranges(part, listed))}]}}"
         for k, part in enumerate(names, 1)
     )
+    folders = [{name.rpartition("/")[0].partition("/")[0] for name in part} for part in names]
     message = (
         f"this folder looks like {len(parts)} shoots "
         f"({'; '.join(f'before {name}: {said}' for said, name in why)}); it is "
         f"worked on as one until you say: write into its shoot.yaml either 'split: {{{wanted}}}' or 'split: one'"
     )
+    if all(map(all, folders)) and len(set.union(*folders)) == sum(map(len, folders)):
+        message += "; or, as each has a folder of its own in it, start with this folder as shoots="
     heads = [part[0]["name"] for part in parts[1:]]
     return parts, [finding("two_shoots", "warning", heads, len(parts), 1, message)]
 
