@@ -5,7 +5,8 @@ Outputs
   unprocessed.mp4  the photos as taken, under the same look, cut and timed as the clip, small
   card.json        what the index page needs
     name            the shoot's name
-    page, clips     paths of the report and of the clips, relative to the results folder
+    page            path of the report, relative to the results folder
+    clips           [{path, name}]: where a clip lies, likewise, and what it is called
     frames, rate    frames of the clip; frames a second, as a fraction
     size            [width, height] of the clip, pixels
     hold_rms        RMS distance of the hold point from its mean, 1080p pixels, or null where it was not seen
@@ -83,10 +84,11 @@ def main():
         measured = measuring.result()
     aims = charts.aim(photos, framing)
     records = {p["name"]: p for p in ingest["photos"]}
+    clips = tables.clips(args.clips, args.name)
     card = {
         "name": args.name,
         "page": f"{args.name}/{Path(args.out).name}",
-        "clips": [f"{args.name}/{Path(clip).name}" for clip in args.clips],
+        "clips": [{"path": f"{args.name}/{clip['file']}", "name": clip["name"]} for clip in clips],
         "frames": measured["frames"],
         "rate": rate,
         "size": framing["output"],
@@ -103,8 +105,8 @@ def main():
         card=card,
         draft=args.draft,
         seconds=float(measured["frames"] / Fraction(rate)),
-        clips=[Path(clip).name for clip in args.clips],
-        delivered=tables.delivered(args.clips, [stage.read_json(path) for path in args.quality]),
+        clips=clips,
+        delivered=tables.delivered(clips, [stage.read_json(path) for path in args.quality]),
         played=next((Path(clip).name for clip in (args.measured, *args.clips) if clip.endswith(PLAYABLE)), None),
         unprocessed=os.path.relpath(args.unprocessed, Path(args.out).parent),
         posters=[

@@ -9,7 +9,7 @@ import pytest
 from scipy import ndimage
 
 from files import pages
-from files.reporting import photos
+from files.reporting import photos, tables
 from kerbwalk import report
 
 SIDE = 160
@@ -202,3 +202,33 @@ def test_pages_escape_and_refuse_missing_values():
         pages.render("index.html", cards=[card], unfinished=[], hold_bar=1, flicker_bar=1)
     page = pages.render("index.html", cards=[], unfinished=[("<b>", ["<i>"])], hold_bar=1, flicker_bar=1)
     assert "&lt;b&gt;" in page and "&lt;i&gt;" in page and "<b>" not in page
+
+
+CARD = {
+    "name": "<walk>",
+    "page": "<walk>/report.html",
+    "clips": [{"path": "<walk>/.walk-1_hd.mp4", "name": "<walk>_hd.mp4"}],
+    "frames": 24,
+    "seconds": 1.0,
+    "size": [1920, 1080],
+    "hold_rms": 0.1,
+    "retained": 0.8,
+    "findings": {"fault": 0, "warning": 0, "note": 0},
+    "stood_in": 0,
+    "left": 0,
+    "thumbnail": {"src": "data:,", "width": 480, "height": 270},
+}
+
+
+@pytest.mark.parametrize("flicker", [0.3, 1.2])
+def test_the_index_says_in_words_what_is_above_its_limit(flicker):
+    page = pages.render(
+        "index.html", cards=[CARD | {"flicker": flicker}], unfinished=[], hold_bar=0.5, flicker_bar=report.FLICKER_BAR
+    )
+    assert ("above the limit of" in page) == (flicker > report.FLICKER_BAR)
+    assert '<a href="./%3Cwalk%3E/.walk-1_hd.mp4">&lt;walk&gt;_hd.mp4</a>' in page
+
+
+def test_clips_are_called_by_the_shoots_true_name():
+    clips = tables.clips([".walk-1/.walk-1_hd.mp4", "walk/draft/draft.mp4"], "<walk>")
+    assert clips == [{"file": ".walk-1_hd.mp4", "name": "<walk>_hd.mp4"}, {"file": "draft.mp4", "name": "draft.mp4"}]

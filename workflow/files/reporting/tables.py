@@ -58,14 +58,24 @@ def absent(ingest, audit, warps):
     return found
 
 
-def delivered(clips, quality):
-    """The deliverables, each with what was measured of it. quality: [a table as deliver leaves it], in their order.
+def clips(paths, shoot):
+    """The deliverables as {file, name}: in the folder, and as it is called by the shoot's true name."""
+    found = [(f"{Path(path).parent.name}_", Path(path).name) for path in paths]
+    return [
+        {"file": file, "name": f"{shoot}_{file.removeprefix(own)}" if file.startswith(own) else file}
+        for own, file in found
+    ]
 
+
+def delivered(clips, quality):
+    """The deliverables, each with what was measured of it.
+
+    clips: as clips() has them; quality: [a table as deliver leaves it], in their order.
     enlarged: how many times the photos are in it, or None where it has fewer pixels than they.
     """
     return [
         {
-            "name": Path(clip).name,
+            **clip,
             "size": made["size"],
             "frames": made["frames"],
             "megabits": made.get("bits_a_second") and made["bits_a_second"] / 1e6,
