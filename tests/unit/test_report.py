@@ -96,6 +96,9 @@ def test_deviation_keeps_dusk_and_shows_flicker():
     flickering = dusk.copy()
     flickering[60] *= 1.02
     assert report.deviation(flickering)[60] == pytest.approx(0.02, abs=0.004)
+    # Two stops within a second: it begins slowly, and ends so.
+    short = 2.0 ** (np.cos(np.linspace(0, np.pi, 28)) - 1)
+    assert report.rms(report.deviation(short)) < 0.004
 
 
 @pytest.mark.parametrize("count", [1, 2, 3, 6, 7, 40])

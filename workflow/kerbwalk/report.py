@@ -98,13 +98,13 @@ def movement(patches, point):
 
 
 def curve(values):
-    """The smooth curve through a series: a running quadratic (after Savitzky & Golay 1964) over 31 values.
+    """The smooth curve through a series: a running cubic (after Savitzky & Golay 1964) over 31 values.
 
-    values: (n,). Returns (n,). Fewer than 7 values are taken for a straight line, so that something is left to
-    deviate from it.
+    values: (n,). Returns (n,). Fewer than 12 values are taken for a quadratic, fewer than 7 for a straight line, so
+    that something is left to deviate from it.
     """
     count = len(values)
-    degree = 2 if count >= 7 else min(1, count - 1)
+    degree = min(count - 1, 1 + (count >= 7) + (count >= 12))
     starts = np.clip(np.arange(count) - CURVE // 2, 0, max(0, count - CURVE))
     return np.array(
         [
@@ -116,9 +116,12 @@ def curve(values):
 
 
 def deviation(levels):
-    """Each frame's deviation from the smooth curve, as a part of it. levels: (n,), above 0. Returns (n,)."""
-    levels = np.maximum(levels, 1e-9)
-    return levels / curve(levels) - 1
+    """Each frame's deviation from the smooth curve, as a part of it. levels: (n,), above 0. Returns (n,).
+
+    Light falls by factors, so that the curve of a dusk is smooth in its logarithm.
+    """
+    logs = np.log(np.maximum(levels, 1e-9))
+    return np.expm1(logs - curve(logs))
 
 
 def lasting_levels(pictures):
