@@ -32,7 +32,10 @@ def write(path, names, pictures, scale, white):
 
 
 class Stack:
-    """A stack of pictures in an uncompressed .npz file, as an array of which no more is read than is asked for."""
+    """A stack of pictures in an uncompressed .npz file, as an array of which no more is read than is asked for.
+
+    Read and not mapped: what is mapped counts as the process's own for as long as it lives.
+    """
 
     def __init__(self, path, kind):
         self._path = path
@@ -66,7 +69,7 @@ class Proxies:
                     self.light_scale = int(chunk["light_scale"])
                     self.light_shape = chunk["clipped"].shape[1:]
             self._where |= {name: (path, k) for k, name in enumerate(names)}
-        self._found = {}
+        self._stacks = {}
 
     def place(self, name):
         """The chunk's proxies file and the photo's place in the chunk, which its decoded frame shares."""
@@ -86,13 +89,9 @@ class Proxies:
 
     def _array(self, kind, name):
         path, k = self._where[name]
-        if (path, kind) not in self._found:
-            self._found[path, kind] = _found(path, kind)
-        start, shape, dtype = self._found[path, kind]
-        count = math.prod(shape[1:])
-        # Read and not mapped: what is mapped counts as the process's own for as long as it lives.
-        picture = np.fromfile(path, dtype, count, offset=start + k * count * dtype.itemsize)
-        return picture.reshape(shape[1:])
+        if (path, kind) not in self._stacks:
+            self._stacks[path, kind] = Stack(path, kind)
+        return self._stacks[path, kind][k]
 
 
 def _found(path, kind):
