@@ -13,7 +13,7 @@ from demo import camera, dng, photo, walk
 from files import reference, still
 from files.gains import read_gains
 from files.look import processor, read_lut
-from kerbwalk import compose, decode, difference, hot, look, match, parallax
+from kerbwalk import compose, decode, difference, hot, look, match, mesh
 from kerbwalk import still as laid
 
 SHOOTS = ("approach", "empty", "arc")
@@ -73,7 +73,7 @@ def on_the_board(night, truth):
             camera, photo = cameras[name], photos[name]
             seen = (np.array(truth["card"]) @ np.array(camera["R"]).T + camera["t"]) @ np.array(truth["K"]).T
             grid = photo["grid"] and np.array(photo["grid"])
-            at = parallax.to_plane(np.array(photo["matrix"]), grid, seen[:, :2] / seen[:, 2:], warps["size"])
+            at = mesh.to_plane(np.array(photo["matrix"]), grid, seen[:, :2] / seen[:, 2:], warps["size"])
             ends.append((at - framing["crop"][:2]) / step - 0.5)
         (left, bottom), (right, top) = np.mean(ends, axis=0)
         x, y, inset = (left + right) / 2, (top + bottom) / 2, 0.35 * min(right - left, bottom - top)

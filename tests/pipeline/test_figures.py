@@ -7,7 +7,7 @@ import cv2
 import numpy as np
 import pytest
 
-from kerbwalk import parallax
+from kerbwalk import mesh
 from kerbwalk.homography import jacobian
 
 SHOOTS = ("approach", "empty", "arc")
@@ -136,7 +136,7 @@ def straightness(night, truth):
         seen = (points.reshape(-1, 3) @ np.array(true["R"]).T + true["t"]) @ np.array(truth["K"]).T
         at = seen[:, :2] / seen[:, 2:]
         shown = (seen[:, 2] > 0.3) & ((at > 0) & (at < np.array(warps["size"]) - 1)).all(axis=1)
-        plane = parallax.to_plane(np.array(photo["matrix"]), np.array(photo["grid"]), at, warps["size"])
+        plane = mesh.to_plane(np.array(photo["matrix"]), np.array(photo["grid"]), at, warps["size"])
         place = in_clip(night, truth["name"], plane)
         shown &= ((place > 0) & (place < np.array(output) - 1)).all(axis=1)
         bent.append([])
@@ -178,7 +178,7 @@ def tracks(night, truth, bent):
         seen = (points @ np.array(camera["R"]).T + camera["t"]) @ np.array(truth["K"]).T
         at = seen[:, :2] / seen[:, 2:]
         grid = np.array(photo["grid"]) if bent else None
-        place = in_clip(night, truth["name"], parallax.to_plane(np.array(photo["matrix"]), grid, at, warps["size"]))
+        place = in_clip(night, truth["name"], mesh.to_plane(np.array(photo["matrix"]), grid, at, warps["size"]))
         inside = (seen[:, 2] > 0) & ((at > 0) & (at < np.array(warps["size"]) - 1)).all(1)
         found.append(np.where(inside[:, None], place, np.nan))
     return np.array(found), np.array([p["depth_class"] for p in truth["points"]])

@@ -7,7 +7,7 @@ import pytest
 import yaml
 
 from demo.shoots import ShootSpec, make
-from kerbwalk import lens, parallax
+from kerbwalk import lens, mesh
 
 GLASS = ((0.0, -0.09, 0.04), (0.0009,), (-0.0007, 0.0, -0.0004), (-0.35, -0.1))
 SETTINGS = {
@@ -43,7 +43,7 @@ def test_the_walk_is_as_steady_as_through_a_perfect_lens(bent):
             truth["K"]
         ).T
         grid = None if record["grid"] is None else np.array(record["grid"])
-        tracks.append(parallax.to_plane(np.array(record["matrix"]), grid, seen[:, :2] / seen[:, 2:], warps["size"]))
+        tracks.append(mesh.to_plane(np.array(record["matrix"]), grid, seen[:, :2] / seen[:, 2:], warps["size"]))
     uneven = np.linalg.norm(np.diff(tracks, 2, axis=0), axis=-1)
     # without the lens's numbers, 0.23
     assert np.median(np.sqrt(np.mean(uneven**2, axis=0))) < 0.18

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kerbwalk import compose, parallax
+from kerbwalk import compose, mesh
 from kerbwalk.homography import transfer
 
 
@@ -186,7 +186,7 @@ def test_local_shifts_are_part_of_the_same_interpolation():
     compose.warp(frame, matrix, compose.kernel_table(1.0), 1.0, plain)
     v, u = np.mgrid[:80, :110]
     places = np.column_stack([u.ravel() + 20.5, v.ravel() + 15.5])
-    shifts = parallax.at(grid, places, size).reshape(80, 110, 2)
+    shifts = mesh.at(grid, places, size).reshape(80, 110, 2)
     # the kernel reads a slope of 230 a pixel to about 4 % of that
     assert np.abs(bent[..., 0] - plain[..., 0] - shifts @ [100, 130]).max() < 10
     with pytest.raises(IndexError):

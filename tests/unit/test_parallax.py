@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from kerbwalk import cameras, parallax, steady
+from kerbwalk import cameras, mesh, parallax, steady
 from kerbwalk.homography import transfer
 
 SIZE = np.array([1200, 800])
@@ -39,10 +39,10 @@ def test_walls_that_meet_keep_their_own_slopes(places):
     """A street: nearness grows to both sides. Within a wall the shift follows it to a tenth of a pixel."""
     near = 1 + 4 * np.abs(places[:, 0] - HOLD[0]) / SIZE[0]
     found = surface(places, near)
-    rest = rays(places) @ found.normal + parallax.at(found.off, places, SIZE) - near
+    rest = rays(places) @ found.normal + mesh.at(found.off, places, SIZE) - near
     inner = np.abs(places[:, 0] - HOLD[0]) > 120
     assert np.abs(rest[inner]).max() * CAMERA[0, 0] * SHAKE < 0.1
-    assert parallax.at(found.off, HOLD[None], SIZE)[0] == pytest.approx(0, abs=1e-9)
+    assert mesh.at(found.off, HOLD[None], SIZE)[0] == pytest.approx(0, abs=1e-9)
 
 
 def test_without_shifts_the_homography_is_the_same(places):
@@ -63,7 +63,7 @@ def test_an_upright_photo_is_followed_as_well_as_one_that_lies(places):
     for plane, at, ahead in (((HOLD, CAMERA, SIZE), places, 0), (upright, places[:, ::-1], 1)):
         near = 2 - np.abs((at[:, ahead] - HOLD[0]) % 400 - 200) / 200
         found = surface(at, near, plane=plane)
-        rest = rays(at, plane[1]) @ found.normal + parallax.at(found.off, at, plane[2]) - near
+        rest = rays(at, plane[1]) @ found.normal + mesh.at(found.off, at, plane[2]) - near
         missed.append(np.sqrt(np.square(rest).mean()))
     assert missed[1] == pytest.approx(missed[0], rel=0.2)
 
@@ -75,7 +75,7 @@ def test_an_edge_across_a_fold_is_kept_straight(places):
     along = mast[0] + np.linspace(0, 1, 50)[:, None] * (mast[1] - mast[0])
     bent = []
     for straight in ((), np.array([mast])):
-        shift = CAMERA[0, 0] * SHAKE * parallax.at(surface(places, near, straight).off, along, SIZE)
+        shift = CAMERA[0, 0] * SHAKE * mesh.at(surface(places, near, straight).off, along, SIZE)
         line = np.polyval(np.polyfit(along[:, 1], shift, 1), along[:, 1])
         bent.append(np.abs(shift - line).max())
     assert bent[0] > 0.2
@@ -88,7 +88,7 @@ def test_a_post_is_left_to_the_wall_behind_it(places):
     assert post.sum() >= 4
     near[post] = 8.0
     found = surface(places, near)
-    assert np.abs(parallax.at(found.off, places[post], SIZE)).max() * CAMERA[0, 0] * SHAKE < 0.3
+    assert np.abs(mesh.at(found.off, places[post], SIZE)).max() * CAMERA[0, 0] * SHAKE < 0.3
 
 
 def test_without_evidence_it_fades():
@@ -108,10 +108,10 @@ def test_warp_shows_what_the_even_camera_would_have_seen(places):
     even = np.eye(3), np.zeros(3), CAMERA
     shaken = cameras.turned(np.array([[0.01, -0.02, 0.01]]))[0], np.array([6e-4, -4e-4, 5e-4])
     matrix, grid = parallax.warp(found.normal, found.off, shaken, even, CAMERA, SIZE)
-    depth = 1 / (rays(places) @ found.normal + parallax.at(found.off, places, SIZE))
+    depth = 1 / (rays(places) @ found.normal + mesh.at(found.off, places, SIZE))
     points = np.column_stack([rays(places) * depth[:, None], np.ones(len(places))])
     there = cameras.project(CAMERA, *shaken, points)
-    back = parallax.to_plane(matrix, grid, there, SIZE)
+    back = mesh.to_plane(matrix, grid, there, SIZE)
     # what is left is the shift's curvature within a cell
     assert np.abs(back - places).max() < 0.05
     alone = transfer(np.linalg.inv(matrix), there)
@@ -124,7 +124,7 @@ def test_grid_is_scipys_bilinear():
     rng = np.random.default_rng(6)
     grid = rng.normal(size=(5, 7, 2))
     points = rng.uniform(-50, 1250, (200, 2))
-    nodes = parallax.nodes(SIZE, (5, 7))
+    nodes = mesh.nodes(SIZE, (5, 7))
     reference = RegularGridInterpolator((nodes[:, 0, 1], nodes[0, :, 0]), grid)
     inside = np.clip(points, 0, SIZE - 1)
-    np.testing.assert_allclose(parallax.at(grid, points, SIZE), reference(inside[:, ::-1]), atol=1e-12)
+    np.testing.assert_allclose(mesh.at(grid, points, SIZE), reference(inside[:, ::-1]), atol=1e-12)

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kerbwalk import parallax, retime, steady, walk
+from kerbwalk import mesh, parallax, retime, steady, walk
 
 PACE = {"speed": 1, "between": "blend", "ease": 0, "hold_first": 0, "hold_last": 0, "reverse": False, "loop": "none"}
 
@@ -110,7 +110,7 @@ def test_a_view_from_between_is_what_a_camera_there_would_see(steps):
     size, hold, part = np.array([1200, 800]), np.array([500.0, 380.0]), 0.3
     camera = steady.camera_matrix(*size, 27)
     target = np.linalg.inv(camera) @ [*hold, 1]
-    nodes = parallax.nodes(size)
+    nodes = mesh.nodes(size)
     # Inverse depth as the first even camera sees it: 1 at the hold point, 0.4 more to its right.
     normal = np.array([0.15, -0.05, 1 - np.array([0.15, -0.05]) @ target[:2]])
     off = 0.4 / (1 + np.exp(-(nodes[..., 0] - 800) / 60))
@@ -124,7 +124,7 @@ def test_a_view_from_between_is_what_a_camera_there_would_see(steps):
 
     def space(points):
         """What the first even camera sees at its pixels."""
-        return rays(points) / (rays(points) @ normal + parallax.at(off, points, size))[:, None] @ even(0)[0]
+        return rays(points) / (rays(points) @ normal + mesh.at(off, points, size))[:, None] @ even(0)[0]
 
     def shown(turn, place, points):
         there = (space(points) - place) @ turn.T

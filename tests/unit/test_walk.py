@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from kerbwalk import cameras, parallax, steady, walk
+from kerbwalk import cameras, mesh, parallax, steady, walk
 
 SIZE = np.array([1200, 800])
 CAMERA = steady.camera_matrix(*SIZE, 27.0)
@@ -77,4 +77,4 @@ def test_the_photographers_word_is_obeyed(walked, bends):
     matrix, grid = walk.warp([part[k] for part in surfaces], seen, smooth, CAMERA, SIZE, said, HOLD, bends)
     assert (grid is not None) == bends
     np.testing.assert_allclose(walk.to_photo(matrix, grid, HOLD, SIZE), said, atol=1e-6)
-    np.testing.assert_allclose(parallax.to_plane(matrix, grid, said[None], SIZE)[0], HOLD, atol=1e-3)
+    np.testing.assert_allclose(mesh.to_plane(matrix, grid, said[None], SIZE)[0], HOLD, atol=1e-3)

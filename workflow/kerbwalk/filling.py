@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from kerbwalk import lens, parallax, retime
+from kerbwalk import lens, mesh, retime
 from kerbwalk.homography import transfer
 from kerbwalk.pixels import reduced
 
@@ -166,7 +166,7 @@ def _registered(warp, mine, sides, picture, size, glass, factor):
     The walls' nearness is least known there. Dense optical flow (Kroeger et al. 2016, through OpenCV) of the strips,
     averaged about each node of the grid.
     """
-    nodes, spacing = parallax.nodes(size), max(size) / parallax.NODES[0]
+    nodes, spacing = mesh.nodes(size), max(size) / mesh.NODES[0]
     method = cv2.DISOpticalFlow_create(cv2.DISOPTICAL_FLOW_PRESET_FAST)
     for _ in range(2):
         flow, middles = [np.zeros((0, 2))], [np.zeros((0, 2))]

@@ -7,17 +7,16 @@ node's distance how near a fold lies to an edge; so along the edges that are see
 """
 
 import functools
+import math
 from dataclasses import dataclass
 
 import numpy as np
 from scipy.linalg import solve
 
-from kerbwalk import cameras, edges
+from kerbwalk import cameras, edges, mesh
 from kerbwalk.homography import transfer
 
-# Nodes of the grid along the plane's longer and its shorter side: its cells are about square.
-NODES = 25, 17
-NODES_IN_ALL = NODES[0] * NODES[1]
+IN_ALL = math.prod(mesh.NODES)
 # The next are in pixels of the usual shake in a picture of this longer side.
 SIDE = 3000
 # How well a point's own shift is known at best, how much the surface bends from node to node, how far it may stand off
@@ -71,10 +70,10 @@ def surface(places, nearness, sigma, weight, hold, hold_nearness, camera, size, 
         rest = wanted - offset[:, :2] @ slope
         trust = 1 / (1 + (rest / OTHER) ** 2) ** 2
     normal = np.append(slope / scale, hold_nearness - slope @ ray_hold[:2] / scale)
-    off = np.zeros(_nodes(size)[::-1])
+    off = np.zeros(mesh.count(size)[::-1])
     if straight is not None:
         off = _grid(places, rest, weight * doubt, size, straight)
-        off -= at(off, np.array([hold]), size)[0]
+        off -= mesh.at(off, np.array([hold]), size)[0]
     return Nearness(normal, off / scale)
 
 
@@ -127,51 +126,16 @@ def warp(normal, off, seen, even, camera, size):
     inverse = np.linalg.inv(even[2])
     relative, step = seen[0] @ even[0].T, seen[0] @ (even[1] - seen[1])
     matrix = camera @ (relative + np.outer(step, normal)) @ inverse
-    places = nodes(size, off.shape).reshape(-1, 2)
+    places = mesh.nodes(size, off.shape).reshape(-1, 2)
     rays = np.column_stack([places, np.ones(len(places))]) @ inverse.T
     there = (rays @ relative.T + (rays @ normal + off.ravel())[:, None] * step) @ camera.T
     shifts = there[:, :2] / there[:, 2:] - transfer(matrix, places)
     return matrix / matrix[2, 2], shifts.reshape(*off.shape, 2)
 
 
-def to_plane(matrix, grid, points, size):
-    """Points (n, 2) of a photo on the plane: the warp backwards, by iteration."""
-    back = np.linalg.inv(matrix)
-    found = transfer(back, points)
-    for _ in range(10 if grid is not None else 0):
-        found = transfer(back, points - at(grid, found, size))
-    return found
-
-
-def at(grid, points, size):
-    """Values of a grid (gh, gw, ...) over a plane of (width, height) at points (n, 2), beyond its edges as at them."""
-    x, y, i, j = _cells(points, size, grid.shape[1], grid.shape[0])
-    x, y = (part.reshape(-1, *[1] * (grid.ndim - 2)) for part in (x, y))
-    top = grid[j, i] * (1 - x) + grid[j, i + 1] * x
-    below = grid[j + 1, i] * (1 - x) + grid[j + 1, i + 1] * x
-    return top * (1 - y) + below * y
-
-
-def nodes(size, shape=None):
-    """Places of a grid's nodes on a plane of (width, height): (gh, gw, 2); the outer ones are its corner pixels.
-
-    shape: (gh, gw), or None for a surface's own.
-    """
-    shape = shape or _nodes(size)[::-1]
-    across, down = np.linspace(0, size[0] - 1, shape[1]), np.linspace(0, size[1] - 1, shape[0])
-    return np.stack(np.meshgrid(across, down), -1)
-
-
-def _cells(points, size, across, down):
-    x = np.clip(points[:, 0] / (size[0] - 1), 0, 1) * (across - 1)
-    y = np.clip(points[:, 1] / (size[1] - 1), 0, 1) * (down - 1)
-    i, j = np.minimum(x.astype(int), across - 2), np.minimum(y.astype(int), down - 2)
-    return x - i, y - j, i, j
-
-
 def _grid(places, rest, weight, size, straight):
     """Node values of the smooth surface through `rest`, linear along `straight`."""
-    data, bends, kept = _Rows(*_corners(places, size)), _bends(*_nodes(size)), _along(straight, size)
+    data, bends, kept = _Rows(*_corners(places, size)), _bends(*mesh.count(size)), _along(straight, size)
     trust, fold = np.ones(len(places)), np.ones(len(bends.factor))
     for turn in range(ROUNDS):
         system = kept + data.squared(weight * trust) + bends.squared(fold / BEND**2)
@@ -180,18 +144,13 @@ def _grid(places, rest, weight, size, straight):
         other = OTHER * max(1, 4 / 2**turn)
         trust = 1 / (1 + ((data.of(values) - rest) / other) ** 2) ** 2
         fold = 1 / np.maximum(0.3, np.abs(bends.of(values)) / BEND)
-    return values.reshape(_nodes(size)[::-1])
-
-
-def _nodes(size):
-    """How many nodes lie across and down a plane of (width, height)."""
-    return NODES if size[0] >= size[1] else NODES[::-1]
+    return values.reshape(mesh.count(size)[::-1])
 
 
 def _corners(places, size):
     """The four nodes about each place (n, 2), and their parts in its value: (n, 4) and (n, 4)."""
-    across, down = _nodes(size)
-    x, y, i, j = _cells(places, size, across, down)
+    across, down = mesh.count(size)
+    x, y, i, j = mesh.cells(places, size, across, down)
     corner = j * across + i
     return (
         np.stack([corner, corner + 1, corner + across, corner + across + 1], 1),
@@ -202,10 +161,10 @@ def _corners(places, size):
 def _along(straight, size):
     """The normal equations of nodes whose surface is linear along edges (e, 2, 2): (nodes, nodes)."""
     if not len(straight):
-        return np.zeros((NODES_IN_ALL, NODES_IN_ALL))
+        return np.zeros((IN_ALL, IN_ALL))
     way = straight[:, 1] - straight[:, 0]
     # twice in a cell, so that no cell's bend is overlooked
-    count = 3 + (2 * np.hypot(*way.T) / max(size) * (NODES[0] - 1)).astype(int)
+    count = 3 + (2 * np.hypot(*way.T) / max(size) * (mesh.NODES[0] - 1)).astype(int)
     first, edge = np.cumsum(count) - count, np.repeat(np.arange(len(count)), count)
     part = (np.arange(len(edge)) - first[edge]) / (count[edge] - 1)
     rows = _Rows(*_corners(straight[edge, 0] + part[:, None] * way[edge], size))
@@ -214,11 +173,11 @@ def _along(straight, size):
     linear = []
     for basis in (1 / np.sqrt(count)[edge], slope):
         found = np.bincount(
-            (edge[:, None] * NODES_IN_ALL + rows.node).ravel(),
+            (edge[:, None] * IN_ALL + rows.node).ravel(),
             (basis[:, None] * rows.factor).ravel(),
-            len(count) * NODES_IN_ALL,
+            len(count) * IN_ALL,
         )
-        linear.append(found.reshape(len(count), NODES_IN_ALL))
+        linear.append(found.reshape(len(count), IN_ALL))
     linear = np.concatenate(linear)
     return (rows.squared(np.ones(len(edge))) - linear.T @ linear) / BENT**2
 
@@ -228,17 +187,17 @@ class _Rows:
 
     def __init__(self, node, factor):
         self.node, self.factor = node, factor
-        self.pair = (node[:, :, None] * NODES_IN_ALL + node[:, None]).ravel()
+        self.pair = (node[:, :, None] * IN_ALL + node[:, None]).ravel()
         self.product = (factor[:, :, None] * factor[:, None]).reshape(-1, 16)
 
     def squared(self, weight):
         """rows^T diag(weight) rows."""
         weighted = (weight[:, None] * self.product).ravel()
-        return np.bincount(self.pair, weighted, NODES_IN_ALL**2).reshape(NODES_IN_ALL, -1)
+        return np.bincount(self.pair, weighted, IN_ALL**2).reshape(IN_ALL, -1)
 
     def back(self, values):
         """rows^T values."""
-        return np.bincount(self.node.ravel(), (values[:, None] * self.factor).ravel(), NODES_IN_ALL)
+        return np.bincount(self.node.ravel(), (values[:, None] * self.factor).ravel(), IN_ALL)
 
     def of(self, values):
         """rows values."""

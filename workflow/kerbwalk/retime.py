@@ -6,7 +6,7 @@ composed from the photos like any others, in scene-linear light and by a single 
 
 import numpy as np
 
-from kerbwalk import parallax
+from kerbwalk import mesh
 from kerbwalk.homography import transfer
 
 # A crossfade lasts so many seconds, but at most this part of the clip.
@@ -102,7 +102,7 @@ def views(way, part, size):
     for record in way[:-1]:
         flow = np.array(record["ahead"]["matrix"]) @ flow
     here = (1 - part) * np.eye(3) + part * flow / flow[2, 2]
-    nodes = parallax.nodes(size)
+    nodes = mesh.nodes(size)
     there = nodes.reshape(-1, 2)
     first = transfer(np.linalg.inv(here), there)
     for _ in range(ROUNDS):
@@ -121,4 +121,4 @@ def views(way, part, size):
 def led(warp, points, size):
     """Points (n, 2) where a warp {matrix, grid} leads."""
     found = transfer(np.array(warp["matrix"]), points)
-    return found if warp["grid"] is None else found + parallax.at(np.array(warp["grid"]), points, size)
+    return found if warp["grid"] is None else found + mesh.at(np.array(warp["grid"]), points, size)

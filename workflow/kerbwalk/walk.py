@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from kerbwalk import cameras, parallax, path, steady
+from kerbwalk import cameras, mesh, parallax, path, steady
 from kerbwalk.homography import transfer
 
 # What the hold point is found to at best, pixels.
@@ -211,4 +211,4 @@ def ahead(surface, even, k, size, bends):
 def to_photo(matrix, grid, point, size):
     """Where a point (2,) of the plane lies in the photo."""
     found = transfer(matrix, point[None])[0]
-    return found if grid is None else found + parallax.at(grid, point[None], size)[0]
+    return found if grid is None else found + mesh.at(grid, point[None], size)[0]
