@@ -1,8 +1,9 @@
 """Glare about lamps, which the lens spreads over what lies beside them, from how it moves over lasting places."""
 
+import itertools
+
 import cv2
 import numpy as np
-from scipy.optimize import nnls
 
 from kerbwalk import drift
 from kerbwalk.light import BLOCK, WHITE
@@ -90,13 +91,13 @@ def veils(found, rows, columns):
     found: (n, 3), lamps on the reference's plane. A lamp counts by the cube of its radius, as its glare's reach grows
     with it as well.
     """
-    wide = 2 * np.square(np.array(BELLS) * BLOCK)
-    veil = np.zeros((rows, columns, len(BELLS)))
-    y, x = (np.arange(many)[:, None] * BLOCK + (BLOCK - 1) / 2 for many in (rows, columns))
-    for middle_x, middle_y, radius in found:
-        down, across = np.exp(-np.square(y - middle_y) / wide), np.exp(-np.square(x - middle_x) / wide)
-        veil += radius**3 / wide * down[:, None] * across
-    return (WHITE * veil).astype(np.float32)
+    wide = 2 * np.square(np.array(BELLS) * BLOCK)[:, None, None]
+    down, across = (
+        np.exp(-np.square(np.arange(many) * BLOCK + (BLOCK - 1) / 2 - found[:, axis, None]) / wide)
+        for many, axis in ((rows, 1), (columns, 0))
+    )
+    veil = (found[:, 2, None] ** 3 / wide * down).transpose(0, 2, 1) @ across
+    return np.ascontiguousarray(WHITE * veil.transpose(1, 2, 0), np.float32)
 
 
 def strengths(count, photo, point, value, rim, veil):
@@ -105,7 +106,7 @@ def strengths(count, photo, point, value, rim, veil):
     photo, point, value, rim: sights as in drift.drift, all known; veil: (m, bells), veils() there.
     A place's light is its own and what the lamps add. So least squares on its logarithm, linearised again and again
     (Gauss-Newton), with one brightness for each place and for each photo and the lens's vignetting, which are
-    eliminated, and strengths that are not negative (Lawson & Hanson 1974); weights as in drift.drift. That veiling
+    eliminated, and strengths that are not negative; weights as in drift.drift. That veiling
     glare is a sum of what each source spreads, by a function of the distance, is how it is modelled in general (from
     memory: Talvala et al. 2007); how it falls with the distance is not assumed.
     """
@@ -118,7 +119,7 @@ def strengths(count, photo, point, value, rim, veil):
     answer, own = np.zeros(free + bells), drift.medians(point, value)
     if not len(value) or not veil.any():
         return answer[free:], answer[:count]
-    each, light, many = np.eye(count)[photo], np.exp(value), np.bincount(point)
+    each, light, many = np.eye(count), np.exp(value), np.bincount(point)
     prior = np.diag([*([1e-4] * count), 4 * drift.UNEVEN**2 / drift.VIGNETTING**2, *([0] * bells)])
     uneven, end = np.zeros(len(many)), 3 * drift.FAR
     for _ in range(15):
@@ -127,25 +128,22 @@ def strengths(count, photo, point, value, rim, veil):
         rest = np.maximum(light - spread @ answer[free:], 0.5 * light)
         columns = spread / rest[:, None]
         told = np.log(rest) + columns @ answer[free:]
-        design = np.column_stack([each, rim, columns])
-        error = told - own[point] - design @ answer
+        error = told - own[point] - levels[photo] - rim * answer[count] - columns @ answer[free:]
         weight = np.square(np.maximum(1 - np.square(error / end), 0))
         uneven = np.bincount(point, np.minimum(np.square(error), end**2)) / many
         weight *= (drift.UNEVEN**2 / (drift.UNEVEN**2 + uneven))[point]
-        total = np.bincount(point, weight) + 1e-9
-        mean = np.column_stack([np.bincount(point, weight * one) / total for one in (told, *design.T)])
-        beyond = design - mean[point, 1:]
-        weighted = (beyond * weight[:, None]).T
-        answer = _bounded(weighted @ beyond + prior, weighted @ (told - mean[point, 0]), free)
-        own = mean[:, 0] - mean[:, 1:] @ answer
+        normal, mean = drift.eliminated(photo, point, weight, each, np.column_stack([rim, columns, told]))
+        answer = _bounded(normal[:-1, :-1] + prior, normal[:-1, -1], free)
+        own = mean[:, -1] - mean[:, :-1] @ answer
         end = max(0.8 * end, drift.NEAR)
     return answer[free:], answer[:count] - answer[:count].mean()
 
 
 def _led(chain, photos):
     """Where a lamp's sights lead: a straight line through them."""
-    slope, start = np.polyfit(chain[:, 0], chain[:, 1:3], 1)
-    return start + photos[:, None] * slope
+    middle = chain.mean(axis=0)
+    off = chain - middle
+    return middle[1:3] + (photos[:, None] - middle[0]) * (off[:, 0] @ off[:, 1:3]) / (off[:, 0] @ off[:, 0])
 
 
 def _bounded(normal, right, free):
@@ -153,6 +151,15 @@ def _bounded(normal, right, free):
     by = np.linalg.solve(normal[:free, :free], np.column_stack([normal[:free, free:], right[:free]]))
     left = normal[free:, free:] - normal[free:, :free] @ by[:, :-1]
     scale = 1 / np.sqrt(np.maximum(np.diag(left), 1e-12))
-    root = np.linalg.cholesky(left * scale * scale[:, None] + 1e-6 * np.eye(len(scale)))
-    bounded = scale * nnls(root.T, np.linalg.solve(root, scale * (right[free:] - normal[free:, :free] @ by[:, -1])))[0]
+    left = left * scale * scale[:, None] + 1e-6 * np.eye(len(scale))
+    wanted = scale * (right[free:] - normal[free:, :free] @ by[:, -1])
+    best, bounded = 0.0, np.zeros(len(scale))
+    # They are few, so each choice of those that are not zero is tried.
+    for chosen in itertools.product([False, True], repeat=len(scale)):
+        some = np.flatnonzero(chosen)
+        found = np.linalg.solve(left[np.ix_(some, some)], wanted[some])
+        if (found >= 0).all() and wanted[some] @ found > best:
+            best, bounded = wanted[some] @ found, np.zeros(len(scale))
+            bounded[some] = found
+    bounded *= scale
     return np.concatenate([by[:, -1] - by[:, :-1] @ bounded, bounded])
