@@ -52,7 +52,7 @@ def main():
     names = [p["name"] for p in photos]
     known, reference = known_steps(stage.read_json(args.ingest), warps["reference"], names, settings["filters"])
     with ThreadPoolExecutor(args.threads) as pool:
-        levels, sigmas, ratios = measure(warps, proxies, np.load(args.sights), pool.map)
+        levels, sigmas, ratios = measure(warps, proxies, read_sights(args.sights), pool.map)
     period = settings["keep_slower_than"]
     colours = places.colour_flicker(len(photos), ratios, period)
     # The ratios are of grey: what its red and blue have of their own is not the photo's.
@@ -105,6 +105,12 @@ def known_steps(shoot, reference, names, filters):
     return np.array([stops[name] for name in names]) - stops[reference], place
 
 
+def read_sights(path):
+    """Where lasting corners were seen: {photo, point, at} of sights.npz."""
+    with np.load(path) as file:
+        return {key: file[key] for key in ("photo", "point", "at")}
+
+
 def measure(warps, proxies, sights, pool=map):
     """How bright the photos are: log e, their sigmas, and the ratios {(i, j): Ratio} that say it.
 
@@ -114,6 +120,7 @@ def measure(warps, proxies, sights, pool=map):
     placed = [k for k, p in enumerate(photos) if p["placed"]]
     matrices = {k: laying(photos[k], warps["hold"], proxies.light_scale) for k in placed}
     laid = dict(zip(placed, pool(lambda k: lay(photos[k]["name"], matrices[k], glass, proxies), placed), strict=True))
+    flows = list(pool(lambda i, j: light.flow(laid[i], laid[j]), placed, placed[1:]))
     veils = veils_of(matrices, proxies, photos)
     *lasting, veil = places_seen(laid, matrices, sights, glass, proxies.light_scale, veils)
     strength, brightness = glare.strengths(len(photos), *lasting, veil)
@@ -121,19 +128,22 @@ def measure(warps, proxies, sights, pool=map):
     share = veil @ strength * np.exp(brightness[lasting[0]] - lasting[2])
     lasting[2] = np.where(share < glare.MOST, lasting[2] + np.log1p(-np.minimum(share, glare.MOST)), np.nan)
 
-    def links(steps, levels, vignetting):
-        pairs = list(zip(placed, placed[steps:], strict=False))
-        found = pool(lambda pair: link(*pair, vignetting, levels), pairs)
+    def links(steps, flows, levels, vignetting):
+        def link(pair, flow):
+            i, j = pair
+            return light.ratio(laid[i], laid[j], flow, vignetting, levels[j] - levels[i])
+
+        every = max(steps // light.OVERLAP, 1)
+        pairs = list(zip(placed, placed[steps:], strict=False))[::every]
+        found = pool(link, pairs, flows[::every])
         return {pair: ratio for pair, ratio in zip(pairs, found, strict=True) if ratio}
 
-    def link(i, j, vignetting, levels):
-        return light.ratio(laid[i], laid[j], vignetting, levels[j] - levels[i])
-
-    ratios = links(1, np.full(len(photos), np.nan), 0.0)
+    ratios = links(1, flows, np.full(len(photos), np.nan), 0.0)
     levels, _ = light.solve(len(photos), ratios)
     _, vignetting = drift.drift(levels, *lasting)
     for steps in light.LONG:
-        ratios |= light.doubted(links(steps, levels, vignetting), levels)
+        flows = list(pool(light.led, flows, flows[steps // 2 :]))
+        ratios |= light.doubted(links(steps, flows, levels, vignetting), levels)
     levels, sigmas = light.solve(len(photos), ratios)
     return levels + drift.drift(levels, *lasting)[0], sigmas, ratios
 

@@ -67,6 +67,7 @@ def test_glare_is_taken_off_the_ratio_of_two_photos():
     every = np.kron(added, np.ones((light.BLOCK, light.BLOCK), np.float32))[..., None]
     radius = np.zeros((ROWS, COLUMNS), np.float32)
     first, second = (light.frame(rgb, rgb[..., 0] > 0, radius) for rgb in (scene, 1.05 * scene + every))
-    wrong = light.ratio(first, second).model[0] - np.log(1.05)
-    right = light.ratio(first, light.glared(second, added)).model[0] - np.log(1.05)
+    flow = light.flow(first, second)
+    wrong = light.ratio(first, second, flow).model[0] - np.log(1.05)
+    right = light.ratio(first, light.glared(second, added), flow).model[0] - np.log(1.05)
     assert wrong > 0.01 and abs(right) < 0.002

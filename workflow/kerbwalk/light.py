@@ -9,11 +9,12 @@ import numpy as np
 WHITE = 65535
 # Below this level (of 65535) noise and black level decide, and a ratio means nothing.
 DARK = 130
-# Beside those of single steps there are links over so many steps, not farther off what those tell than this (log).
-LONG, ASTRAY = (3, 8), 0.05
-# The flow's last step is at half the picture's size (2 to the power of this): the preset's quarter slips where walls
-# meet the sky, most under a bus.
-FINEST = 1
+# Beside those of single steps there are links over so many, each twice the last, not farther off what single steps
+# tell than this (log). Of one length so many at most lie over a place of the walk.
+LONG, ASTRAY, OVERLAP = (2, 4, 8), 0.05, 4
+# The flow is sought down to the full size, in patches side by side: at half of it, overlapping ones slip where walls
+# meet the sky, most under a bus, and cost as much.
+FINEST, STRIDE = 0, 8
 # Sums are compared over blocks of this many proxy pixels a side.
 BLOCK = 6
 MIN_BLOCKS = 40
@@ -92,14 +93,36 @@ def glared(one, glare):
     return replace(one, blocks=np.dstack([one.blocks[..., :3], np.minimum(share, 1)]).astype(np.float32))
 
 
-def ratio(first, second, vignetting=0.0, expected=np.nan):
+def flow(first, second):
+    """How far each place has come from one photo to the next: float32 (h / 2, w / 2, 2), pixels of the frames.
+
+    first, second: Frame. Dense inverse search (Kroeger et al. 2016).
+    """
+    height, width = first.code.shape
+    dense = cv2.DISOpticalFlow_create(cv2.DISOPTICAL_FLOW_PRESET_ULTRAFAST)
+    dense.setFinestScale(FINEST)
+    dense.setPatchStride(STRIDE)
+    moved = dense.calc(first.code, second.code, None)
+    return cv2.resize(moved, (width // 2, height // 2), interpolation=cv2.INTER_AREA)
+
+
+def led(flow, onward):
+    """Two flows, of which the second begins where the first ends, as one.
+
+    Over several steps that is nearer to the truth than a flow sought from end to end, which slips the more the less
+    the two pictures are alike.
+    """
+    there = flow / 2 + _grid(*flow.shape[:2])
+    return flow + cv2.remap(onward, there, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+
+
+def ratio(first, second, flow, vignetting=0.0, expected=np.nan):
     """How much brighter one photo is than another, from the places where both show the same thing.
 
-    first, second: Frame; vignetting: of the lens, as far as it is known (log e, at the corner); expected: log of the
-    ratio as far as it is known, or NaN. Returns a Ratio, or None where too little corresponds.
-    What lamps spread (glared()) is taken off.
-    What the walk moved is laid on each other by dense inverse search optical flow (Kroeger et al. 2016). Sums over
-    small blocks are compared, since what is left of error in that largely cancels in them; blocks in which the two
+    first, second: Frame; flow: from the one to the other, see flow(); vignetting: of the lens, as far as it is known
+    (log e, at the corner); expected: log of the ratio as far as it is known, or NaN. Returns a Ratio, or None where
+    too little corresponds. What lamps spread (glared()) is taken off. Sums over
+    small blocks are compared, since what is left of error in the flow largely cancels in them; blocks in which the two
     disagree, or at steep edges, count less. What is sought is the log ratio on which all agree that has not changed,
     not the mean: whoever walks through, a lamp that goes on, or a bus that lights most of the picture adds values far
     and wide. From there, Tukey's biweight (Beaton & Tukey 1974) judges each block by itself and together with those
@@ -108,10 +131,9 @@ def ratio(first, second, vignetting=0.0, expected=np.nan):
     ratio and, as far as their priors let them, the lens's vignetting (r^2, which the walk moves over the scene) and a
     change of it, as an aperture that closes differently makes.
     """
-    flow = _flow().calc(first.code, second.code, None)
-    there = flow + _grid(*flow.shape[:2])
+    there = cv2.add(cv2.resize(flow, first.grey.shape[::-1]), _grid(*first.grey.shape))
     grey, good = (cv2.remap(part, there, None, cv2.INTER_LINEAR) for part in (second.grey, second.good))
-    good = (good > 0.999).astype(np.float32) * first.good
+    good = cv2.threshold(good, 0.999, 1, cv2.THRESH_BINARY)[1] * first.good
     share = _means(good)
     whole = share >= 0.5
     if whole.sum() < MIN_BLOCKS:
@@ -119,12 +141,18 @@ def ratio(first, second, vignetting=0.0, expected=np.nan):
     ones = np.where(whole, share, 1)
     one, other = (np.where(whole, _means(part * good), 1.0) for part in (first.grey, grey))
     values = np.log(other / one)
-    pixels = cv2.log(np.maximum(grey, 1) / np.maximum(first.grey, 1)) * good
-    disagree = np.maximum(_means(pixels * pixels) / ones - np.square(_means(pixels) / ones), 0)
-    level = np.where(whole, np.log(one + other), np.nan)
-    slopes = np.gradient(np.where(whole, level, np.nanmedian(level)))
-    steep = (np.square(slopes[0]) + np.square(slopes[1])) / BLOCK**2
-    moved = _means(flow) / BLOCK + _grid(*whole.shape)
+    # Of pixels' ratios, as their logarithms cost much and say the same of what is nearly alike.
+    pixels = cv2.divide(grey * good, np.maximum(first.grey, 1))
+    mean = np.where(whole, _means(pixels), 1.0)
+    disagree = np.maximum(_means(pixels * pixels) * ones / np.square(mean) - 1, 0)
+    level = np.log(one + other)
+    level[~whole] = _middle(level[whole])
+    across, down = (
+        cv2.Sobel(level, -1, *way, ksize=1, scale=0.5 / BLOCK, borderType=cv2.BORDER_REPLICATE)
+        for way in ((1, 0), (0, 1))
+    )
+    steep = np.square(across) + np.square(down)
+    moved = _means(flow, BLOCK // 2) / BLOCK + _grid(*whole.shape)
     blocks = cv2.remap(second.blocks, moved.astype(np.float32), None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     beyond = (blocks - first.blocks).astype(float)
     # Of the glare as much may be left as is taken off.
@@ -141,13 +169,13 @@ def ratio(first, second, vignetting=0.0, expected=np.nan):
         return None
     own = np.linalg.inv(normal + 1e-3 * np.eye(3))
     agree = min(counted.sum() / whole.sum() / AGREE, 1.0)
-    red, blue = np.exp(np.median(first.blocks[counted][:, 1:3], axis=0))
+    red, blue = (np.exp(_middle(first.blocks[..., k][counted])) for k in (1, 2))
     return Ratio(
         model=model + own @ (np.square([0, 1 / VIGNETTING, 1 / BREATHING]) * model) + [0, vignetting, 0],
         information=agree * np.linalg.inv(own + np.diag([LINK_FLOOR**2, 0, 0])),
         pixels=int(share[counted].sum() * BLOCK**2),
         shares=np.array([red, blue]) / (red + 2 + blue),
-        colour=np.median(beyond[counted][:, 1:3], axis=0),
+        colour=np.array([_middle(beyond[..., k][counted]) for k in (1, 2)]),
         change=np.where(whole, [error / np.sqrt(variance), error], np.nan).astype(np.float32),
     )
 
@@ -173,28 +201,22 @@ def solve(count, ratios):
     """
     size = 2 * count + 1
     prior = np.diag(np.square([*([1e-2] * count), *([1 / BREATHING] * count), 1 / VIGNETTING]))
-    places = {(i, j): (np.array([j, -1, count + j]), np.array([i, -1, count + i])) for i, j in ratios}
-    trust = dict.fromkeys(ratios, 1.0)
-    answer = np.zeros(size)
+    first, second = np.array(list(ratios), int).reshape(-1, 2).T
+    # What a link's model is of the levels, the lens's vignetting, and the photos' own part of it.
+    places = np.column_stack([second, first, np.full_like(first, size - 1), count + second, count + first])
+    parts = np.array([[1, -1, 0, 0, 0], [0, 0, 1, 0, 0], [0, 0, 0, 1, -1.0]])
+    model = np.array([r.model for r in ratios.values()]).reshape(-1, 3)
+    information = np.array([r.information for r in ratios.values()]).reshape(-1, 3, 3)
+    told, square = (information @ model[..., None])[..., 0] @ parts, parts.T @ information @ parts
+    trust, answer = np.ones(len(model)), np.zeros(size)
     for _ in range(20 if ratios else 0):
         normal, right = prior.copy(), np.zeros(size)
-        for pair, r in ratios.items():
-            (after, before), information = places[pair], trust[pair] * r.information
-            told = information @ r.model
-            right[after] += told
-            right[before[[0, 2]]] -= told[[0, 2]]
-            normal[np.ix_(after, after)] += information
-            normal[np.ix_(before[[0, 2]], before[[0, 2]])] += information[np.ix_([0, 2], [0, 2])]
-            normal[np.ix_(after, before[[0, 2]])] -= information[:, [0, 2]]
-            normal[np.ix_(before[[0, 2]], after)] -= information[[0, 2]]
+        np.add.at(right, places, trust[:, None] * told)
+        np.add.at(normal, (places[:, :, None], places[:, None]), trust[:, None, None] * square)
         answer = np.linalg.solve(normal, right)
-        change = 0.0
-        for pair, r in ratios.items():
-            after, before = places[pair]
-            error = answer[after] - answer[before] * [1, 0, 1] - r.model
-            now = 1 / max(1.0, error @ r.information @ error / 9)
-            change, trust[pair] = max(change, abs(now - trust[pair])), now
-        if change < 1e-3:
+        error = answer[places] @ parts.T - model
+        was, trust = trust, 1 / np.maximum(1, np.einsum("ki,kij,kj->k", error, information, error) / 9)
+        if np.abs(trust - was).max() < 1e-3:
             break
     linked = np.isin(np.arange(count), [k for pair in ratios for k in pair])
     levels = np.where(linked, answer[:count], np.nan)
@@ -231,17 +253,10 @@ def usable(rgb, clipped):
     return (cv2.dilate(clipped, np.ones((3, 3), np.uint8)) < 0.01) & (brightest < 0.9 * WHITE)
 
 
-def _flow():
-    """One for each pair, as it holds what it works on, and pairs are compared side by side."""
-    flow = cv2.DISOpticalFlow_create(cv2.DISOPTICAL_FLOW_PRESET_ULTRAFAST)
-    flow.setFinestScale(FINEST)
-    return flow
-
-
-def _means(values):
-    """Means over BLOCK x BLOCK blocks."""
-    height, width = (n // BLOCK for n in values.shape[:2])
-    cut = values[: height * BLOCK, : width * BLOCK]
+def _means(values, side=BLOCK):
+    """Means over blocks of so many pixels a side."""
+    height, width = (n // side for n in values.shape[:2])
+    cut = values[: height * side, : width * side]
     return cv2.resize(cut, (width, height), interpolation=cv2.INTER_AREA)
 
 
@@ -269,9 +284,9 @@ def _biweight(values, design, variance, whole, prior, expected):
     least = BUS_FAR if far else max(BUS, ONE_SIDED * (up + down))
     lit = np.sign(up - down) if abs(up - down) > least else 0.0
     around = np.maximum(_sums(sure), 1e-9)
-    stretch = 1.0
+    lines, stretch = design.reshape(-1, design.shape[-1]), 1.0
     for _ in range(40):
-        error = values - design @ model
+        error = values - (lines @ model).reshape(values.shape)
         alone = np.abs(error) / sigma
         mean, fine = _sums(sure * error) / around, 1 / np.sqrt(around)
         together = np.abs(mean) / fine
@@ -283,15 +298,15 @@ def _biweight(values, design, variance, whole, prior, expected):
             unlit = _unlit(error, sigma * stretch, lit) * _unlit(mean, fine * stretch_together, lit)
             weight = np.minimum(weight, unlit)
         weight *= sure
-        scaled = design * weight[..., None]
-        normal = np.tensordot(scaled, design, ((0, 1), (0, 1))) + hold_back
-        change = np.linalg.solve(normal, np.tensordot(scaled, error, ((0, 1), (0, 1))) - hold_back @ model)
+        scaled = (lines * weight.reshape(-1, 1)).T
+        normal = scaled @ lines + hold_back
+        change = np.linalg.solve(normal, scaled @ error.ravel() - hold_back @ model)
         model += change
         stretch = max(_spread(alone[weight > 0]), 0.3)
-        if np.abs(change[0]) < 1e-5:
+        if np.abs(change[0]) < 5e-5:
             break
     data = (normal - hold_back) / stretch**2
-    return model, data, weight, values - design @ model
+    return model, data, weight, values - (lines @ model).reshape(values.shape)
 
 
 def _sums(values):
@@ -300,8 +315,12 @@ def _sums(values):
 
 def _spread(magnitudes):
     """Standard deviation of normal values from their magnitudes, robustly."""
-    middle = len(magnitudes) // 2
-    return 1.4826 * float(np.partition(magnitudes, middle)[middle]) if len(magnitudes) else 1.0
+    return 1.4826 * _middle(magnitudes) if len(magnitudes) else 1.0
+
+
+def _middle(values):
+    """The median, of an even number the upper one of the two."""
+    return float(np.partition(values, len(values) // 2)[len(values) // 2])
 
 
 def _agreed(values, sigma, whole):
