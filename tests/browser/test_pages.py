@@ -200,7 +200,13 @@ def open_by_address(browser, address):
 @pytest.mark.parametrize("scheme", SCHEMES)
 def test_nothing_sticks_out_of_the_page(browser, page, width, scheme):
     open_page(browser, page, width, scheme)
-    assert browser.execute_script("return document.documentElement.scrollWidth") <= width
+    across = "return document.documentElement.scrollWidth"
+    assert browser.execute_script(across) <= width
+    # WCAG 2.2, 1.4.4: twice the text.
+    browser.execute_script("document.documentElement.style.fontSize = '200%'")
+    assert browser.execute_script(across) <= width
+    (line,) = browser.find_elements("css selector", "#lines") or [browser.find_element("css selector", "body")]
+    assert browser.execute_script("return arguments[0].scrollHeight <= arguments[0].clientHeight", line)
 
 
 def test_on_a_phone_what_is_said_of_a_file_takes_few_lines(browser, night):
