@@ -48,7 +48,7 @@ edges.found = lambda picture: np.zeros((0, 2, 2))
 cameras.SETTLED = 0.01
 # Links over several photos and the finest flow better drifts and the faint lights of passing buses: not seen at this
 # size.
-light.LONG, light.FINEST = (), light.FINEST + 1
+light.LONG, light.FINEST = (), 2
 # The audit of a draft looks at metadata and light alone.
 NOT_LOOKED_AT = {"contrast": 1.0, "drift": 0.0} | {
     key: [] for key in ("names", "aims", "sharpness", "covered", "alike", "spots")

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from kerbwalk import light
-from kerbwalk.pixels import transfer
+from kerbwalk.homography import transfer
 
 SIZE = (400, 266)
 BLOCKS = (SIZE[1] // light.BLOCK, SIZE[0] // light.BLOCK)
