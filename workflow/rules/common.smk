@@ -1,5 +1,7 @@
 """What the rules share: the shoots of this night, and how a rule names its settings, code and command."""
 
+import atexit
+import functools
 import gc
 import itertools
 import json
@@ -24,6 +26,8 @@ from snakemake_interface_executor_plugins.settings import ExecMode
 STARTED = time.time()
 # Snakemake's graph stays to the end: to look through it for rubbish over and over takes a twelfth of a large night's start.
 gc.set_threshold(100_000, 50, 100)
+# Nor is it looked through once more at the very end, which takes a sixth of a large night's dry run.
+atexit.register(gc.freeze)
 ROOT = Path(workflow.current_basedir).parents[1]
 # Below the prefix that a workflow may have given which uses this one as a module.
 RESULTS = Path(os.path.abspath(workflow.modifier.path_modifier.replace_prefix(".")))
@@ -405,7 +409,18 @@ def size_of(shoot):
 
 
 def photo_size(shoot):
-    return resources_of.photo_size(RESULTS / shoot.id / "work" / "ingest.json", shoot.folder / shoot.photos[0])
+    """(width, height) of a shoot's photos: looked for once, and again when ingest has written what it found."""
+    try:
+        written = os.stat(f"{RESULTS}/{shoot.id}/work/ingest.json").st_mtime_ns
+    except FileNotFoundError:
+        written = None
+    return photo_size_since(shoot.id, written)
+
+
+@functools.cache
+def photo_size_since(shoot, written):
+    known = BY_ID[shoot]
+    return resources_of.photo_size(RESULTS / shoot / "work" / "ingest.json", known.folder / known.photos[0])
 
 
 def memory(stage):
@@ -452,11 +467,10 @@ def frames_mb(wildcards):
 
 
 def leave_at_once():
-    """Let Snakemake end without a second's wait for its timers, and without looking through its graph once more."""
+    """Let Snakemake end without a second's wait for its timers."""
     for thread in threading.enumerate():
         if isinstance(thread, threading.Timer):
             thread.cancel()
-    gc.freeze()
 
 
 def close_night(ok):
