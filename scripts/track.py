@@ -112,7 +112,10 @@ def said(photos, points):
     known = [k for k, photo in enumerate(photos) if "problem" not in photo]
     for name, point in points.items():
         if name not in places:
-            raise stage.StageError(f"'hold_in' names {name}, which is no photo of the clip; give a photo's file name")
+            raise stage.StageError(
+                f"'hold_in' names {name}, which the clip leaves out; take it out of 'hold_in', or see in the audit's "
+                "findings why it is left out"
+            )
         k = places[name]
         # A photo that could not be placed is taken for one as level and as near as the next one.
         like = photos[min(known, key=lambda j: abs(j - k))]
