@@ -71,15 +71,3 @@ def test_a_place_is_as_bright_as_what_is_usable_there():
     found = drift.brightness(frame, [[10, 30], [70, 30], [21, 21], [200, 30]])
     np.testing.assert_allclose(found[:2], np.log([2000, 6000]), atol=1e-5)
     assert np.isnan(found[2:]).all()
-
-
-def test_places_are_eliminated_as_from_the_whole_table():
-    rng = np.random.default_rng(4)
-    photo, point, weight, columns = rng.integers(0, 6, 90), np.arange(90) % 20, rng.random(90), rng.normal(size=(90, 2))
-    basis = rng.normal(size=(6, 3))
-    normal, mean = drift.eliminated(photo, point, weight, basis, columns)
-    table = np.column_stack([basis[photo], columns])
-    whole = np.array([np.average(table[point == p], axis=0, weights=weight[point == p]) for p in range(20)])
-    np.testing.assert_allclose(mean, whole, atol=1e-6)
-    beyond = table - whole[point]
-    np.testing.assert_allclose(normal, (beyond.T * weight) @ beyond, atol=1e-6)

@@ -56,6 +56,7 @@ def drift(levels, photo, point, value, rim):
     _, point = np.unique(point[some], return_inverse=True)
     knots = np.linspace(0, count - 1, -(-count // KNOTS) + 1)
     hats = np.array([np.interp(np.arange(count), knots, one) for one in np.eye(len(knots))]).T
+    design = np.column_stack([hats[photo], rim])
     steps = np.diff(np.eye(len(knots)), axis=0) / SLOPE, np.diff(np.eye(len(knots)), 2, axis=0) / BEND
     prior = np.zeros((len(knots) + 1,) * 2)
     prior[:-1, :-1] = sum(rows.T @ rows for rows in steps) + 1 / SLOPE**2 / count
@@ -64,40 +65,23 @@ def drift(levels, photo, point, value, rim):
     many = np.bincount(point)
     end = FAR
     for _ in range(30 if len(value) else 0):
-        error = value - own[point] - (hats @ answer[:-1])[photo] - rim * answer[-1]
+        error = value - own[point] - design @ answer
         weight = np.square(np.maximum(1 - np.square(error / end), 0))
         uneven = np.bincount(point, np.minimum(np.square(error), end**2)) / many
         weight *= (UNEVEN**2 / (UNEVEN**2 + uneven))[point]
-        normal, mean = eliminated(photo, point, weight, hats, np.column_stack([rim, value]))
-        was = answer
-        answer = np.linalg.solve(normal[:-1, :-1] + TOGETHER * UNEVEN**2 * prior, normal[:-1, -1])
-        own = mean[:, -1] - mean[:, :-1] @ answer
+        total = np.bincount(point, weight) + 1e-9
+        mean = np.column_stack([np.bincount(point, weight * one) / total for one in (value, *design.T)])
+        beyond = design - mean[point, 1:]
+        weighted = (beyond * weight[:, None]).T
+        normal = weighted @ beyond + TOGETHER * UNEVEN**2 * prior
+        was, answer = answer, np.linalg.solve(normal, weighted @ (value - mean[point, 0]))
+        own = mean[:, 0] - mean[:, 1:] @ answer
         if end < FAR and np.abs(was - answer).max() < 2e-5:
             break
         spread = 1.4826 * np.median(np.abs(error[weight > 0])) if weight.any() else 0.0
         end = max(0.8 * end, END * spread, NEAR)
     found = hats @ answer[:-1]
     return found - (found[np.isfinite(levels)].mean() if np.isfinite(levels).any() else 0.0), -float(answer[-1])
-
-
-def eliminated(photo, point, weight, basis, columns):
-    """The normal equations of sights, without the places' own brightness, and the columns' means at each place.
-
-    photo, point, weight: (m,); basis: (photos, b), the design's columns that a photo's sights share; columns: (m, c)
-    its further ones, and the values. Returns (b + c, b + c), the right side last, and (points, b + c).
-    No array has a line for each sight and a column for each photo: that would grow with the square of a shoot.
-    """
-    count, more = len(basis), columns * weight[:, None]
-    sure = np.bincount(point * count + photo, weight, (point.max() + 1) * count).reshape(-1, count)
-    by_point, by_photo = (
-        np.column_stack([np.bincount(place, one, many) for one in more.T])
-        for place, many in ((point, len(sure)), (photo, count))
-    )
-    sums = np.hstack([sure @ basis, by_point])
-    mean = sums / (sure.sum(axis=1) + 1e-9)[:, None]
-    beside = basis.T @ by_photo
-    square = np.block([[basis.T * sure.sum(axis=0) @ basis, beside], [beside.T, columns.T @ more]])
-    return square - sums.T @ mean, mean
 
 
 def medians(point, value):

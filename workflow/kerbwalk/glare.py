@@ -119,7 +119,7 @@ def strengths(count, photo, point, value, rim, veil):
     answer, own = np.zeros(free + bells), drift.medians(point, value)
     if not len(value) or not veil.any():
         return answer[free:], answer[:count]
-    each, light, many = np.eye(count), np.exp(value), np.bincount(point)
+    light, many = np.exp(value), np.bincount(point)
     prior = np.diag([*([1e-4] * count), 4 * drift.UNEVEN**2 / drift.VIGNETTING**2, *([0] * bells)])
     uneven, end = np.zeros(len(many)), 3 * drift.FAR
     for _ in range(15):
@@ -132,11 +132,30 @@ def strengths(count, photo, point, value, rim, veil):
         weight = np.square(np.maximum(1 - np.square(error / end), 0))
         uneven = np.bincount(point, np.minimum(np.square(error), end**2)) / many
         weight *= (drift.UNEVEN**2 / (drift.UNEVEN**2 + uneven))[point]
-        normal, mean = drift.eliminated(photo, point, weight, each, np.column_stack([rim, columns, told]))
+        normal, mean = _eliminated(photo, point, weight, np.column_stack([rim, columns, told]), count)
         answer = _bounded(normal[:-1, :-1] + prior, normal[:-1, -1], free)
         own = mean[:, -1] - mean[:, :-1] @ answer
         end = max(0.8 * end, drift.NEAR)
     return answer[free:], answer[:count] - answer[:count].mean()
+
+
+def _eliminated(photo, point, weight, columns, count):
+    """The normal equations of sights, without the places' own brightness, and the means at each place.
+
+    photo, point, weight: (m,); columns: (m, c), the design's beside one for each of the `count` photos, and the
+    values. Returns (count + c, count + c), the right side last, and (points, count + c). No table has a line for each
+    sight and a column for each photo.
+    """
+    more = columns * weight[:, None]
+    sure = np.bincount(point * count + photo, weight, (point.max() + 1) * count).reshape(-1, count)
+    by_point, by_photo = (
+        np.column_stack([np.bincount(place, one, many) for one in more.T])
+        for place, many in ((point, len(sure)), (photo, count))
+    )
+    sums = np.hstack([sure, by_point])
+    mean = sums / (sure.sum(axis=1) + 1e-9)[:, None]
+    square = np.block([[np.diag(sure.sum(axis=0)), by_photo], [by_photo.T, columns.T @ more]])
+    return square - sums.T @ mean, mean
 
 
 def _led(chain, photos):
