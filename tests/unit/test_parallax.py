@@ -91,6 +91,18 @@ def test_a_post_is_left_to_the_wall_behind_it(places):
     assert np.abs(mesh.at(found.off, places[post], SIZE)).max() * CAMERA[0, 0] * SHAKE < 0.3
 
 
+def test_near_ground_with_little_on_it_is_not_drawn_to_the_wall(places):
+    """It is up to 7 pixels of shake off the wall's homography at the lower border, and shows 20 points."""
+
+    def near(at):
+        return 1 + 40 * np.maximum(at[:, 1] - 500, 0) / SIZE[1]
+
+    seen = np.concatenate([places[places[:, 1] < 500], places[places[:, 1] > 500][:20]])
+    found, ground = surface(seen, near(seen)), places[places[:, 1] > 560]
+    rest = rays(ground) @ found.normal + parallax.at(found.off, ground, SIZE) - near(ground)
+    assert np.abs(rest).max() * CAMERA[0, 0] * SHAKE < 0.5
+
+
 def test_without_evidence_it_fades():
     """Points on the left alone, far off the homography: at the right edge little is left of it."""
     rng = np.random.default_rng(5)

@@ -23,7 +23,7 @@ SIDE = 3000
 # the homography where nothing is seen, and how far off a line it may be along an edge.
 SURE = 0.25
 BEND = 0.25
-APART = 4.0
+APART = 16.0
 BENT = 0.06
 # Residual at which a point has lost most of its say: it stands before or behind what is around it.
 OTHER = 1.0
