@@ -27,7 +27,7 @@ APART = 16.0
 BENT = 0.06
 # Residual at which a point has lost most of its say: it stands before or behind what is around it.
 OTHER = 1.0
-ROUNDS = 6
+ROUNDS = 10
 # A point fades out so many photos beyond those that show it.
 FADE = 8
 # A homography follows what lies within this part of the width about the hold point, others by a little.
@@ -141,7 +141,7 @@ def _grid(places, rest, weight, size, straight):
         system = kept + data.squared(weight * trust) + bends.squared(fold / BEND**2)
         system.flat[:: len(system) + 1] += 1 / APART**2
         values = solve(system, data.back(weight * trust * rest), assume_a="pos", lower=True)
-        other = OTHER * max(1, 4 / 2**turn)
+        other = OTHER * max(1, 4 * 0.8**turn)
         trust = 1 / (1 + ((data.of(values) - rest) / other) ** 2) ** 2
         fold = 1 / np.maximum(0.3, np.abs(bends.of(values)) / BEND)
     return values.reshape(mesh.count(size)[::-1])
