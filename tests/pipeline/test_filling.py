@@ -7,7 +7,7 @@ import sys
 import pytest
 
 OUTPUT = [960, 540]
-FRAMING = {"hold_at": None, "centre": None, "push_in": 1, "pan": [0, 0], "fill": 0.03}
+FRAMING = {"hold_at": None, "centre": None, "push_in": 1, "pan": [0, 0], "fill": 0.02}
 
 
 @pytest.fixture(scope="module")

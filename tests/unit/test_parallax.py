@@ -99,7 +99,7 @@ def test_near_ground_with_little_on_it_is_not_drawn_to_the_wall(places):
 
     seen = np.concatenate([places[places[:, 1] < 500], places[places[:, 1] > 500][:20]])
     found, ground = surface(seen, near(seen)), places[places[:, 1] > 560]
-    rest = rays(ground) @ found.normal + parallax.at(found.off, ground, SIZE) - near(ground)
+    rest = rays(ground) @ found.normal + mesh.at(found.off, ground, SIZE) - near(ground)
     assert np.abs(rest).max() * CAMERA[0, 0] * SHAKE < 0.5
 
 
