@@ -22,8 +22,12 @@ _SECONDS = {
     "follow": 5,
     "track": 2,
     "draft_shoot": 8,
+    "report": 4,
+    "audit_shoot": 3,
+    "hot": 2,
+    "steady": 2,
+    "light": 2,
 }
-_SECONDS |= {"report": 4, "audit_shoot": 3, "hot": 2, "steady": 2, "light": 2}
 _OTHERWISE = 0.5
 # So much of the work has to be done, and so many seconds, before anything is said of the rest.
 _LEAST, _SOON = 0.03, 10

@@ -40,8 +40,9 @@ def main():
     audit, proxies = stage.read_json(args.audit), Proxies(args.proxies)
     names, reference, scale = audit["photos"], audit["reference"], proxies.grey_scale
     # The reference is followed even where the clip leaves it out, from where it was taken.
-    order = [p["name"] for p in stage.read_json(args.ingest)["photos"] if p["name"] in {*names, reference}]
-    number = np.array([names.index(name) if name in names else len(names) for name in order])
+    places = {name: k for k, name in enumerate([*names, reference] if reference not in names else names)}
+    order = [p["name"] for p in stage.read_json(args.ingest)["photos"] if p["name"] in places]
+    number = np.array([places[name] for name in order])
     looked = edges.looked_at(len(names))
     with ThreadPoolExecutor(args.threads) as pool:
         found = follow.follow_shoot(lambda k: proxies.grey(order[k]), len(order), order.index(reference), pool.map)

@@ -213,6 +213,7 @@ def _descend(sights, world, prior, fixed, photos, scales):
             system[:-1, -1] += of_photo[photos, :6, 6].ravel()
             system[-1, -1] += (1 + damping) * of_photo[:, 6, 6].sum()
             system[held, held] += 1e18
+            # Of a system that is not positive it leaves a step that is tried as any other, and damped if it does harm.
             _, change, _ = lapack.dposv(system.T, -rest, lower=1, overwrite_a=1)
             pull = bundle.pulled(first, own, cross, focal_point, pull_point, change)
             moved = -np.einsum("kij,kj->ki", inverse, pull)

@@ -16,7 +16,8 @@ from kerbwalk.pixels import enlarged, enlarging, reduced
 
 # Corners are followed at no more than this width.
 FOLLOW_WIDTH = 1280
-# A photo is laid on another by what lies within this part of the width about the reference's middle, if it can.
+# A photo is laid on another by what lies within this part of the width about a point, if it can: here the reference's
+# middle.
 REACH = 0.18
 # A key photo's corners are followed for so many photos; a corner has lasted when so many have seen it.
 KEY_STEP = 5
@@ -219,10 +220,7 @@ class _Side:
     def _followed(self, source, picture, start):
         about = transfer(self.placed[source.photo], self.middle[None])[0]
         found, ok = registration.follow(source.picture, picture, source.points, start)
-        # Fewer than this tell nothing.
-        link = (
-            fit(source.points[ok].astype(np.float64), found[ok], start, about, self.reach) if ok.sum() >= 12 else None
-        )
+        link = fit(source.points[ok].astype(np.float64), found[ok], start, about, self.reach)
         return link, source.numbers[ok], found[ok]
 
 

@@ -15,9 +15,7 @@ from kerbwalk import follow, registration
 from kerbwalk.homography import jacobian, transfer
 from kerbwalk.pixels import enlarged, enlarging, reduced
 
-# Links are about the hold point by what lies within REACH of the width; PATCH of it is half the side of what is
-# registered.
-REACH = 0.18
+# Half the side of what is registered about the hold point, as a part of the width.
 PATCH = 0.035
 # Where the hold point itself is covered, or known to less than this (pixels), its wider surroundings are tried.
 WIDER = (1, 2, 4)
@@ -56,9 +54,9 @@ def place(grey, followed, reference, hold, pool=map, level=None):
     """
     reduction = follow.Views(grey).reduction
     start = reduced(hold, reduction)
-    reach = REACH * grey(reference).shape[1] / reduction
-    links, direct, lies = _linked(followed.reduced(reduction), reference, start, reach)
     full, up = grey(reference), enlarging(reduction)
+    reach = follow.REACH * full.shape[1] / reduction
+    links, direct, lies = _linked(followed.reduced(reduction), reference, start, reach)
     points = [np.asarray(point, float) for point in (hold, *([] if level is None else level))]
 
     def seen(k):
@@ -140,7 +138,8 @@ def _linked(followed, reference, hold, reach):
     Returns ({(source, k): Link}, {k: Link straight from the reference}, {k: about where the reference's points lie}),
     with nothing of photos that cannot be placed.
     """
-    own = [followed.photo == k for k in range(len(followed.source))]
+    count = len(followed.source)
+    own = (followed.photo == k for k in range(count))
     sights = [(followed.point[lines], followed.at[lines]) for lines in own]
     links, direct, lies = {}, {}, {reference: np.eye(3)}
 
@@ -149,7 +148,7 @@ def _linked(followed, reference, hold, reach):
         about = transfer(lies[i], hold[None])[0]
         return follow.fit(sights[i][1][one], sights[k][1][other], start, about, reach)
 
-    waiting = [k for k in range(len(own)) if k != reference]
+    waiting = [k for k in range(count) if k != reference]
     while ready := [k for k in waiting if followed.source[k] in lies]:
         waiting = [k for k in waiting if k not in ready]
         for k in ready:
