@@ -3,7 +3,6 @@
 import shutil
 import subprocess
 import sys
-import tarfile
 from pathlib import Path
 
 import bagit
@@ -56,8 +55,8 @@ def test_the_clip_is_made_again_to_the_bit(packed, tmp_path):
 
 
 def test_an_old_bag_is_still_readable(tmp_path):
-    with tarfile.open(OLD) as file:
-        file.extractall(tmp_path, filter="data")
+    # tarfile's own way that is safe is missing in the first releases of Python 3.11, any other warned of in later ones.
+    subprocess.run(["tar", "-xf", OLD, "-C", tmp_path], check=True)
     assert bag.damage(tmp_path / "bag") == []
     contents = bag.read(tmp_path / "bag")
     assert contents.shoot == "tram-square"

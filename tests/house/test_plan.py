@@ -4,6 +4,7 @@ import json
 import os
 import re
 import resource
+import shlex
 import subprocess
 import sys
 from pathlib import Path
@@ -43,7 +44,7 @@ def test_the_example_for_programs(plan):
 
 
 def test_a_reader_who_stops_and_a_terminal_of_few_signs(plan, environment):
-    command = f"'{sys.executable}' '{REPO / 'scripts' / 'plan'}' --focal 28"
+    command = shlex.join([sys.executable, str(REPO / "scripts" / "plan"), "--focal", "28"])
     variables = os.environ | {"KERBWALK_ENV": environment, "PYTHONIOENCODING": "ascii"}
     done = subprocess.run(
         ["bash", "-c", f"{command} --json | head -1; {command}"],

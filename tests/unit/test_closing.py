@@ -1,6 +1,7 @@
 """The end of a night: what other programs are told, and what working frames take."""
 
 import json
+import shlex
 import sys
 
 import pytest
@@ -31,7 +32,7 @@ def test_the_command_gets_the_path_and_no_shell_reads_it(tmp_path):
     summary = tmp_path / "$(touch sprung); summary.json"
     program = tmp_path / "told.py"
     program.write_text("import sys, pathlib; pathlib.Path(sys.argv[0] + '.txt').write_text(repr(sys.argv[1:]))")
-    assert closing.tell(f"'{sys.executable}' '{program}' --file", summary) == []
+    assert closing.tell(shlex.join([sys.executable, str(program), "--file"]), summary) == []
     assert (tmp_path / "told.py.txt").read_text() == repr(["--file", str(summary)])
     assert not list(tmp_path.glob("sprung*"))
 
