@@ -14,7 +14,7 @@ import contextlib
 import cv2
 import numpy as np
 
-from files import ffmpeg, filters, stage
+from files import decoded, ffmpeg, filters, stage
 from files.gains import read_gains
 from files.proxies import Proxies
 from files.tables import encoder
@@ -63,13 +63,20 @@ def main():
     table = compose.kernel_table(compose.shrink(crop, output, proxies.scale))
 
     def layer(warp, photo, share):
+        tint, glass, factor = tints.get(photo, compose.PLAIN), warps["lens"], share / proxies.white
+        return layers.Layer(frames[photo], warp, factor, gains[photo], tint, glass, warps["size"], proxies.scale)
+
+    def where(photo):
         path, place = proxies.place(photo)
-        frame, tint = np.load(files[path], mmap_mode="r")[place], tints.get(photo, compose.PLAIN)
-        glass, factor = warps["lens"], share / proxies.white
-        return layers.Layer(frame, warp, factor, gains[photo], tint, glass, warps["size"], proxies.scale)
+        return files[path], place
+
+    def repeated(k):
+        return k > mine[0] and warps["frames"][k] == warps["frames"][k - 1] and not framing["moves"]
 
     planes = np.empty((3, output[1], output[0]), np.uint16)
     mine = np.array_split(np.arange(len(warps["frames"])), args.parts)[args.part]
+    order = (files_of[name] for k in mine if not repeated(k) for name, _ in warps["frames"][k])
+    frames = decoded.Frames(where, order)
     with asked(args.out) as video, asked(args.hashes) as hashes, asked(args.pictures) as pictures:
         if not len(mine):
             return
@@ -83,7 +90,7 @@ def main():
             outputs += ["-map", "0:v", "-vf", filters.TO_420, "-c:v", "rawvideo", "-f", "rawvideo", pictures]
         with ffmpeg.writer(output, pixels, PART_RATE, *outputs, colour=args.shows) as write:
             for k in mine:
-                if k > mine[0] and warps["frames"][k] == warps["frames"][k - 1] and not framing["moves"]:
+                if repeated(k):
                     write(planes)
                     continue
                 rgb = np.zeros((output[1], output[0], 3), np.float32)
@@ -98,8 +105,8 @@ def main():
                     else:
                         layers.lay(own, crop, table, rgb)
                 for place in places:
-                    where, factor = even(place, warps["frames"][k], warps, crop, output)
-                    rgb[where] *= factor
+                    there, factor = even(place, warps["frames"][k], warps, crop, output)
+                    rgb[there] *= factor
                 if local_contrast:
                     detail.raise_contrast(rgb, local_contrast)
                 encode(rgb, planes)

@@ -14,17 +14,13 @@ Outputs
 """
 
 import _workflow  # noqa: F401
-import contextlib
 import dataclasses
 import functools
-import io
 import json
-import os
-from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 
-from files import checked, dark, stage
+from files import checked, dark, decoded, stage
 from files.photo import PhotoError, read_linear
 from files.proxies import write as write_proxies
 from kerbwalk import decode, denoise, highlights, hot, ingest
@@ -67,12 +63,8 @@ def main():
     superpixel, average = decode.reduction(width, height, boxes)
     scale = decode.scale(width, height, boxes)
     small = []
-    with stage.whole(args.frames) as temporary, written_along(temporary) as write:
-        shape = (len(usable), height // scale, width // scale, 3)
-        start = {"descr": np.lib.format.dtype_to_descr(np.dtype(np.uint16)), "fortran_order": False, "shape": shape}
-        header = io.BytesIO()
-        np.lib.format.write_array_header_1_0(header, start)
-        write(header.getvalue())
+    shape = (len(usable), height // scale, width // scale, 3)
+    with decoded.writer(args.frames, shape) as write:
         for name, path in usable:
             mending = functools.partial(mend, sites, taken, args.denoise, name)
             frame = read(path, records[name], shoot["balance"], superpixel, mending)
@@ -81,31 +73,9 @@ def main():
                 frame = np.rint(decode.averaged(frame, average)).astype(np.uint16)
                 blown = decode.averaged(blown[..., None], average)[..., 0] > 0
             frame, blown = np.ascontiguousarray(frame[: shape[1], : shape[2]]), blown[: shape[1], : shape[2]]
-            write(frame.data)
+            write(frame)
             small.append(proxies(frame, blown, full))
     write_proxies(args.proxies, [name for name, _ in usable], small, scale, full.min())
-
-
-@contextlib.contextmanager
-def written_along(path):
-    """A function that appends to a file, which goes to the disk piece by piece while the next one is made.
-
-    Written, not mapped: a full disk is then an error that can be told, and not a signal.
-    """
-    with open(path, "wb", buffering=0) as file, ThreadPoolExecutor(1) as syncing:
-        synced = []
-
-        def write(data):
-            while synced:
-                synced.pop().result()
-            rest = memoryview(data).cast("B")
-            while rest:
-                rest = rest[file.write(rest) :]
-            synced.append(syncing.submit(os.fsync, file.fileno()))
-
-        yield write
-        for last in synced:
-            last.result()
 
 
 def read(path, record, balance, superpixel, mending):

@@ -27,7 +27,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from files import encoders, ffmpeg, stage
+from files import decoded, encoders, ffmpeg, stage
 from files.photo import read_reduced
 from files.proxies import write as write_proxies
 from house.settings import frame_rate, ratio
@@ -234,13 +234,11 @@ def reduce(usable, full, work, part):
     share = (*map(float, full / 65535), 0.0)
     _, (first, factor) = usable[0]
     frames, small, of_them = work / f"frames/{part:03d}.npy", work / f"proxies/{part:03d}.npz", []
-    with stage.whole(frames) as temporary, open(temporary, "wb") as file:
-        described = {"descr": "<u2", "fortran_order": False, "shape": (len(usable), *np.load(first, "r").shape)}
-        np.lib.format.write_array_header_1_0(file, described)
+    with decoded.writer(frames, (len(usable), *np.load(first, "r").shape)) as write:
         for _, (picture, _) in usable:
             frame = cv2.multiply(np.load(picture), share, dtype=cv2.CV_16U)
             clipped = highlights.rebuild(frame, full)
-            file.write(frame.data)
+            write(frame)
             of_them.append(proxies(frame, clipped, full))
     write_proxies(small, [name for name, _ in usable], of_them, factor, full.min())
     return frames, small

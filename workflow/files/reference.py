@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from files import stage
+from files import decoded, stage
 from files.proxies import Proxies
 from kerbwalk.compose import without_vignetting
 
@@ -16,6 +16,6 @@ def read(audit, lens, proxies, frames):
     name, chunks = stage.read_json(audit)["reference"], Proxies(proxies)
     path, place = chunks.place(name)
     files = dict(zip(proxies, frames, strict=True))
-    frame = np.load(files[path], mmap_mode="r")[place] / np.float32(chunks.white)
+    frame = decoded.read(files[path], place) / np.float32(chunks.white)
     without_vignetting(frame, stage.read_json(lens), chunks.scale, chunks.white)
     return name, frame
