@@ -4,6 +4,7 @@ import argparse
 import contextlib
 import errno
 import faulthandler
+import gc
 import json
 import os
 import shlex
@@ -42,6 +43,9 @@ def run(main):
     So does a job that hangs, where the variable KERBWALK_MINUTES names how many it asks for; its log begins with the
     command that does the same by hand.
     """
+    # All that was loaded stays, and would be looked through for garbage again and again.
+    gc.freeze()
+    gc.enable()
     if minutes := os.environ.get("KERBWALK_MINUTES"):
         print(f"{shlex.join(['cd', os.getcwd()])} && {shlex.join([sys.executable, *sys.argv])}", file=sys.stderr)
         _end_after(60 * PATIENCE * float(minutes))

@@ -7,14 +7,15 @@ so that their blocks are taken out of the photos' equations one after the other 
 1999, "Bundle adjustment: a modern synthesis", section 6.1), in memory that grows with the sights alone.
 """
 
-import numba
 import numpy as np
+
+from kerbwalk.compiled import compiled
 
 # Nearer than this a point counts as being at the lens.
 LEAST_DEPTH = 1e-6
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
 def misses(photo, point, at, turn, place, points, focal, middle):
     """How far each sight lies from where it should: (m, 2) pixels.
 
@@ -33,7 +34,7 @@ def misses(photo, point, at, turn, place, points, focal, middle):
     return error
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
 def normal(photo, point, error, weight, turn, place, points, basis, focal, anchored):
     """The blocks of the normal equations.
 
@@ -92,7 +93,7 @@ def normal(photo, point, error, weight, turn, place, points, basis, focal, ancho
     return of_photo, pull_photo, of_point, pull_point, focal_point, cross
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
 def eliminate(first, photo, cross, focal_point, inverse, pull_point, system, right):
     """Take the points out of the photos' equations, in place.
 
@@ -131,7 +132,7 @@ def eliminate(first, photo, cross, focal_point, inverse, pull_point, system, rig
                     t = ends[t]
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
 def pulled(first, photo, cross, focal_point, pull_point, change):
     """What pulls at the points, (k, 3), once photos and focal length have changed by `change`, (6 n + 1,)."""
     pull = pull_point + focal_point * change[-1]

@@ -11,8 +11,9 @@ own colour alone. Weights fall off as in a bisquare (Goossens et al. 2008, "An i
 and end where surroundings differ by more than noise alone makes them differ. All sources from memory.
 """
 
-import numba
 import numpy as np
+
+from kerbwalk.compiled import compiled
 
 # Surroundings reach so many sites to each side of a site, and alike ones are looked for so far away.
 PATCH, FAR = 2, 8
@@ -82,7 +83,7 @@ def _unbiased(mean):
     return mean * mean / 4 + (root / 4 + (-11 / 8 + np.float32(5 / 8) * root / mean) / mean) / mean - np.float32(1 / 8)
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
 def _blocks(plane):
     """Of each block of a plane its mean, the variance of its noise, and its greatest value: float64 (n, 3)."""
     down, across = (plane.shape[0] - 2) // BLOCK, (plane.shape[1] - 2) // BLOCK
@@ -104,7 +105,7 @@ def _blocks(plane):
     return found
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
 def _alike(values, shifts):
     """Each site's mean over those that look alike.
 

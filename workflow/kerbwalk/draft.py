@@ -1,7 +1,8 @@
 """Small pictures straight from the sensor's mosaic, for a draft."""
 
-import numba
 import numpy as np
+
+from kerbwalk.compiled import compiled
 
 # A draft's clip is fitted inside this box; its pictures have at least so many pixels on their long side: of more it
 # would take longer, and show nothing more that one chooses by.
@@ -28,7 +29,7 @@ def blocks(values, pattern, black, factor, scale):
     return _means(values, np.asarray(pattern), factor, np.float32(levels), share)
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
 def _means(values, pattern, factor, levels, share):
     rows, columns = pattern.shape
     height, width = values.shape[0] // factor, values.shape[1] // factor

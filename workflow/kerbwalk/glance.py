@@ -1,8 +1,9 @@
 """What a quick look at the sensor data tells, without interpolating them: for the audit, at the kerb."""
 
 import cv2
-import numba
 import numpy as np
+
+from kerbwalk.compiled import compiled
 
 # Blocks of the mosaic become one pixel each, so that the long side is at least this; all is measured on that.
 SIDE = 1200
@@ -67,7 +68,7 @@ def _detail(picture):
     return energy.reshape(2, rows, height // rows, columns, width // columns).mean((2, 4), dtype=np.float32)
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
 def _looked(sensor, factor, period, black, white, clip_from):
     """The blocks' mean light, and the counts of clipped and of impossible values."""
     height, width = sensor.shape[0] // factor, sensor.shape[1] // factor
@@ -97,7 +98,7 @@ def _looked(sensor, factor, period, black, white, clip_from):
     return picture, clipped, broken
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
 def _one_value(line, period, black, bright, highest):
     """How many pixels of a row belong to long runs of one value in every period-th pixel; runs go along rows, as
     files are written. Looked for at every third of the length sought, which no such run escapes."""

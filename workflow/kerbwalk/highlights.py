@@ -8,14 +8,15 @@ log chromaticity (Finlayson & Hordley 2001, "Color constancy at a pixel", from m
 most sensors come near to it; it leads from a lamp's own hue to white without a step.
 """
 
-import numba
 import numpy as np
+
+from kerbwalk.compiled import compiled
 
 # A channel counts as clipped from this part of its full level on; the rebuilding sets in before.
 FULL, FIRST = 0.977, 0.92
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
 def rebuild(frame, full):
     """Rebuild a frame in place, and say where it was clipped.
 
@@ -41,7 +42,7 @@ def rebuild(frame, full):
     return clipped
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
 def _raised(value, wanted, full):
     """The value, moved to the wanted one as far as it is clipped, and never down."""
     share = min(max((value / full - FIRST) / (FULL - FIRST), 0.0), 1.0)

@@ -1,7 +1,8 @@
 """Small pictures of a working frame, for motion and light."""
 
-import numba
 import numpy as np
+
+from kerbwalk.compiled import compiled
 
 PROXY_SIDE = 1600
 LIGHT_SIDE = 400
@@ -31,7 +32,7 @@ def proxies(frame, clipped, full):
     return grey, light, clipped, grey_factor, light_factor
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
 def _average(frame, scale, factor, further, grey, light):
     share = scale / np.float32(factor * factor)
     part = np.float32(1) / np.float32(further * further)

@@ -39,6 +39,7 @@ from numba import types
 from numba.extending import intrinsic
 
 from kerbwalk.colour import LUMA_BT709
+from kerbwalk.compiled import compiled
 
 LOWEST, HIGHEST = -56, 6
 # Corners in an octave, as a power of two.
@@ -113,7 +114,7 @@ def coding(luma, lightening=None, curve=None):
 BT709 = coding(LUMA_BT709)
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
 def encode(rgb, look, planes, code=BT709):
     """A look, and its signal R'G'B' as 10-bit Y'CbCr, narrow range.
 
@@ -170,7 +171,7 @@ def halves(rgb, look, planes):
     planes[:] = np.moveaxis(light[..., [1, 2, 0]], -1, 0).astype(np.float16).view(np.uint16)
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
 def _through(rgb, kinds, numbers, places, tables, light):
     width = np.uint64(rgb.shape[1])
     red, green, blue = np.empty(width, np.float32), np.empty(width, np.float32), np.empty(width, np.float32)
@@ -189,7 +190,7 @@ def _stepped(pixels, kinds, numbers, places, tables, red, green, blue):
         apply(kinds[step], numbers[step], places[step], tables, red, green, blue)
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
 def apply(kind, numbers, places, tables, red, green, blue):
     """One step of a look on a line's colours, in place."""
     if kind == MATRIX:
@@ -211,7 +212,7 @@ def apply(kind, numbers, places, tables, red, green, blue):
                 follow(table, line)
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
 def mix(rows, red, green, blue):
     """A line's colours through a matrix, the first (3, 4) of rows, in place."""
     a, b, c, d = rows[0, 0], rows[0, 1], rows[0, 2], rows[0, 3]
@@ -224,7 +225,7 @@ def mix(rows, red, green, blue):
         blue[u] = i * x + j * y + k * z + m
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
 def cut(line):
     """A line's values cut to 0..1, in place."""
     for u in range(np.uint64(len(line))):
@@ -315,7 +316,7 @@ def _between_halves(table, line):
         line[u] = table[at + np.uint64(1)] * (np.float32(1) - part) + table[at]
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
 def follow(segments, line):
     """A line's values along a polygon, flat, in place."""
     sides, magnitude, none = np.int32(len(segments) // 4), np.int32(0x7FFFFFFF), np.int32(0)
@@ -328,7 +329,7 @@ def follow(segments, line):
         line[u] = segments[at] + segments[at + np.uint64(1)] * x
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
 def in_cube(cube, red, green, blue, nodes, parts):
     """A line's colours through a cube, in place, each cut to 0..1.
 
