@@ -3,10 +3,10 @@
 import math
 
 import cv2
-import numba
 import numpy as np
 
 from kerbwalk import lens
+from kerbwalk.compiled import compiled
 from kerbwalk.homography import transfer
 from kerbwalk.pixels import enlarged, enlarging
 
@@ -122,7 +122,7 @@ def warp(frame, matrix, table, factor, out, gain=1.0, tint=PLAIN, bend=None, gla
         raise IndexError("the crop reaches outside a frame")
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
 def held(level, gain):
     """What a pixel is multiplied by where a photo gets a gain, and how much of its tint it gets.
 
@@ -150,7 +150,7 @@ def without_vignetting(rgb, glass, scale, white):
         _lift(rgb, (1 / lens.light(glass, places)).astype(np.float32), np.float32(white / WHITE))
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
 def _lift(rgb, gains, part_of_white):
     for v in range(rgb.shape[0]):
         for u in range(rgb.shape[1]):
@@ -179,23 +179,24 @@ def evening(place, pattern, size, hold, scale, crop, output, stops):
     return np.s_[low[1] : high[1], low[0] : high[0]], np.float32(2 ** (stops * part))[..., None]
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
 def _shifts(grid, place, v, shifts):
     """What a grid (gh, gw, n) has for an output line's pixels, into shifts (W, n)."""
     down, across = grid.shape[0], grid.shape[1]
     y = min(max(place[2] * v + place[3], 0.0), down - 1.0)
     j = min(int(y), down - 2)
     y -= j
-    row = grid[j] * (1 - y) + grid[j + 1] * y
     for u in range(len(shifts)):
         x = min(max(place[0] * u + place[1], 0.0), across - 1.0)
         i = min(int(x), across - 2)
         x -= i
         for k in range(shifts.shape[1]):
-            shifts[u, k] = row[i, k] + (row[i + 1, k] - row[i, k]) * x
+            before = grid[j, i, k] * (1 - y) + grid[j + 1, i, k] * y
+            after = grid[j, i + 1, k] * (1 - y) + grid[j + 1, i + 1, k] * y
+            shifts[u, k] = before + (after - before) * x
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
 def _places(matrix, grid, place, v, shifts, xs, ys):
     """Where the pixels of output line v lie in the frame, into xs and ys (W,)."""
     if len(grid):
@@ -206,7 +207,15 @@ def _places(matrix, grid, place, v, shifts, xs, ys):
         ys[u] = (matrix[1, 0] * u + matrix[1, 1] * v + matrix[1, 2]) * w + shifts[u, 1]
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
+def _rising(line):
+    rising = True
+    for u in range(len(line) - 1):
+        rising &= line[u] < line[u + 1]
+    return rising
+
+
+@compiled
 def _follow(xs, ys, start, left, right, tops, phases):
     """Where an output line crosses the frame's columns from left to right: the first line that counts there, and
     between which lines, as a row of the kernel's table.
@@ -223,7 +232,7 @@ def _follow(xs, ys, start, left, right, tops, phases):
         done = max(done, until)
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
 def _down(samples, size, left, right, tops, phases, table, counted, weights, line, low, high):
     """Interpolate a line from the frame's lines: the values at its columns, and the range of what they stand for.
 
@@ -262,7 +271,7 @@ def _down(samples, size, left, right, tops, phases, table, counted, weights, lin
     return True
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
 def _across(xs, start, left, right, line, low, high, lowest, highest, table, counted, pixels):
     """Interpolate an output line's pixels (W, 3) from its columns, and keep them in range."""
     taps = len(counted)
@@ -290,7 +299,7 @@ def _across(xs, start, left, right, line, low, high, lowest, highest, table, cou
         pixels[u, 2] = min(max(blue, np.float32(lowest[at + two])), np.float32(highest[at + two]))
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
 def _add(pixels, even, factor, gains, out):
     """Add an output line's pixels to out (W, 3), each with its gain. even: float32 (W,), what undoes the vignetting."""
     gain, more_red, more_blue = gains[0], gains[1] - ONE, gains[3] - ONE
@@ -303,7 +312,7 @@ def _add(pixels, even, factor, gains, out):
         out[u, 2] += scale * (ONE + more_blue * share) * blue
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
 def _warp(samples, size, matrix, grid, place, glass, table, counted, factor, gains, out):
     """A line of the output at a time: first down the frame's columns where the line crosses them, then across.
 
@@ -337,15 +346,15 @@ def _warp(samples, size, matrix, grid, place, glass, table, counted, factor, gai
                 own_xs[u] = xs[u] + (seen[u, apart] if apart > 0 else 0.0)
                 own_ys[u] = ys[u] + (seen[u, apart + 1] if apart > 0 else 0.0)
             left, right = math.floor(own_xs[0] - start), math.floor(own_xs[-1] - start) + taps
-            if not np.all(own_xs[1:] > own_xs[:-1]) or left < 0 or right > size[1]:
+            if not _rising(own_xs) or left < 0 or right > size[1]:
                 return False
             _follow(own_xs, own_ys, start, left, right, tops, phases)
             if not _down(samples, size, left, right, tops, phases, table, counted, weights, line, low, high):
                 return False
             _across(own_xs, start, left, right, line, low, high, lowest, highest, table, counted, own)
-            if colours == 1:
-                pixels[:] = own
-            else:
-                pixels[:, colour] = own[:, colour]
+            for channel in range(3):
+                if colours == 1 or channel == colour:
+                    for u in range(width):
+                        pixels[u, channel] = own[u, channel]
         _add(pixels, even, factor, gains, out[v])
     return True
