@@ -8,8 +8,9 @@ both from memory). A green is kept between the two on its line, so that no lamp 
 the balance; noise below the black level is cut off last, after it was averaged.
 """
 
-import numba
 import numpy as np
+
+from kerbwalk.compiled import compiled
 
 # Columns and lines of their own colour that are mirrored beyond the edges.
 EDGE = 2
@@ -44,19 +45,24 @@ def superpixels(values, pattern, black, scale):
     return out
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
 def _superpixels(values, pattern, black, share, out):
+    width = np.uint64(out.shape[1])
+    line = np.empty((3, out.shape[1]), np.float32)
     for y in range(out.shape[0]):
-        for x in range(out.shape[1]):
-            pixel = np.zeros(3, np.float32)
-            for j in range(2):
-                for i in range(2):
-                    pixel[pattern[j, i]] += share[j, i] * (np.float32(values[2 * y + j, 2 * x + i]) - black[j, i])
-            for channel in range(3):
-                out[y, x, channel] = np.uint16(min(max(pixel[channel], ZERO), MOST) + HALF)
+        line[:] = 0
+        for j in range(2):
+            for i in range(2):
+                row, colour = values[2 * y + j, i:], line[pattern[j, i]]
+                level, part = black[j, i], share[j, i]
+                for x in range(width):
+                    colour[x] += part * (np.float32(row[np.uint64(2) * x]) - level)
+        for channel in range(3):
+            for x in range(width):
+                out[y, x, channel] = np.uint16(min(max(line[channel, x], ZERO), MOST) + HALF)
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
 def _bayer(values, beside, black, scale, out):
     """Line by line, with the last few lines kept; even and odd columns lie apart, so that neighbours of one colour lie
     side by side for the vector units.
@@ -82,14 +88,14 @@ def _bayer(values, beside, black, scale, out):
             _together(line[0], full, line[2], out[at])
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
 def _mirrored(place, count):
     """A place beyond the edge, mirrored about the outermost one, which keeps its colour."""
     place = abs(place)
     return place if place < count else 2 * (count - 1) - place
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
 def _spread(values, black, scale, columns):
     """A line of the mosaic on one scale, its even and its odd columns apart, with mirrored ones at the ends."""
     width, half = len(values), columns.shape[1] - 2 * EDGE
@@ -101,7 +107,7 @@ def _spread(values, black, scale, columns):
             columns[odd, k + EDGE] = (np.float32(values[_mirrored(2 * k + odd, width)]) - black[odd]) * scale[odd]
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
 def _greens(above2, above, here, below, below2, column, green):
     """Green of a line: its own, and interpolated where its other colour lies."""
     own, between = here[column], here[1 - column]
@@ -128,7 +134,7 @@ def _greens(above2, above, here, below, below2, column, green):
         kept[k] = between[k]
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
 def _colours(above, here, below, green_above, green, green_below, column, own, other):
     """Red and blue of a line: the one that lies in it (own), and the one that lies in the lines beside it (other)."""
     at, between = here[column], green[1 - column]
@@ -158,7 +164,7 @@ def _colours(above, here, below, green_above, green, green_below, column, own, o
         other_at[k] = (weight_falling * falling + weight_rising * rising) / (weight_falling + weight_rising)
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
 def _together(red, green, blue, out):
     """A line's pixels from its columns, cut to the range."""
     for odd in range(2):

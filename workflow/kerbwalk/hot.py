@@ -8,8 +8,10 @@ what the sensor does stays. Own method, a test on a mean; each photo's word is b
 
 import itertools
 
-import numba
+import cv2
 import numpy as np
+
+from kerbwalk.compiled import compiled
 
 # At most this many photos are asked, and fewer than that can say nothing.
 MOST, LEAST = 16, 4
@@ -30,6 +32,7 @@ TOO_MANY = 0.004
 GLARING = 1 / 4
 # Deviations are known by 256ths of the 16-bit range, from about so many sites.
 LEVEL, SAMPLES = 256, 2**17
+QUARTER = np.float32(0.25)
 
 
 def neighbours(pattern):
@@ -86,7 +89,7 @@ def padded(mosaic, steps):
     Mirrored about the outermost site, colours stay in their places.
     """
     reach = int(np.abs(steps).max()) + 1
-    return np.pad(mosaic, reach, mode="reflect"), reach
+    return cv2.copyMakeBorder(mosaic, reach, reach, reach, reach, cv2.BORDER_REFLECT_101), reach
 
 
 def seeming(photos, steps):
@@ -187,7 +190,7 @@ def glaring(dark, black, most):
     return np.argwhere(dark - black > GLARING * (most - black.max()))[:, ::-1]
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
 def _around(padded, steps, y, x, near):
     """The middle of a site's neighbours.
 
@@ -204,7 +207,7 @@ def _around(padded, steps, y, x, near):
     return (near[half - 1] + near[half]) / 2
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
 def _samples(padded, steps, reach):
     """What `deviations` wants, of some lines."""
     height, width = padded.shape[0] - 2 * reach, padded.shape[1] - 2 * reach
@@ -221,22 +224,30 @@ def _samples(padded, steps, reach):
     return around.ravel(), excess.ravel()
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
 def _glimpse(padded, steps, reach, per_deviation, total):
+    """Add to total what a photo says of each site by its two nearest pairs, for `seeming`.
+
+    A line at a time, as if all its sites had the neighbours of one of the cell's columns: so the vector units do it.
+    """
+    words, most = np.empty(total.shape[1], np.float32), np.float32(BOUND)
     for y in range(total.shape[0]):
+        here = padded[y + reach, reach:]
         for column in range(steps.shape[1]):
             cell = steps[y % steps.shape[0], column]
-            for x in range(column, total.shape[1], steps.shape[1]):
-                # the two nearest pairs
-                around = 0
-                for k in (0, 1, PAIRS, PAIRS + 1):
-                    around += padded[y + reach + cell[k, 0], x + reach + cell[k, 1]]
-                excess = np.float32(padded[y + reach, x + reach]) - np.float32(around) / 4
-                word = excess * per_deviation[around // (4 * LEVEL)]
-                total[y, x] += min(max(word, -BOUND), BOUND)
+            a = padded[y + reach + cell[0, 0], reach + cell[0, 1] :]
+            b = padded[y + reach + cell[1, 0], reach + cell[1, 1] :]
+            c = padded[y + reach + cell[PAIRS, 0], reach + cell[PAIRS, 1] :]
+            d = padded[y + reach + cell[PAIRS + 1, 0], reach + cell[PAIRS + 1, 1] :]
+            for x in range(np.uint64(len(words))):
+                around = np.uint32(a[x]) + np.uint32(b[x]) + np.uint32(c[x]) + np.uint32(d[x])
+                excess = np.float32(here[x]) - np.float32(around) * QUARTER
+                words[x] = min(max(excess * per_deviation[around // np.uint32(4 * LEVEL)], -most), most)
+            for x in range(column, len(words), steps.shape[1]):
+                total[y, x] += words[x]
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
 def _words(padded, steps, reach, deviation, black, bayer, places):
     said, near, beside = np.zeros(len(places), np.float32), np.empty(NEAR, np.float32), np.zeros(NEAR, np.float32)
     for k in range(len(places)):
@@ -264,7 +275,7 @@ def _words(padded, steps, reach, deviation, black, bayer, places):
     return said
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
 def _beside(padded, y, x):
     """The mean of the four sites beside one, without the lowest and the highest of them."""
     a, b = np.float32(padded[y, x - 1]), np.float32(padded[y, x + 1])
