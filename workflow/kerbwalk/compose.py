@@ -181,19 +181,25 @@ def evening(place, pattern, size, hold, scale, crop, output, stops):
 
 @compiled
 def _shifts(grid, place, v, shifts):
-    """What a grid (gh, gw, n) has for an output line's pixels, into shifts (W, n)."""
-    down, across = grid.shape[0], grid.shape[1]
+    """What a grid (gh, gw, n) has for an output line's pixels, into shifts (W, n): a cell at a time, along which it is
+    straight. Pixels are counted in 32 bits, which the vector units can turn into doubles.
+    """
+    down, across, width = grid.shape[0], grid.shape[1], len(shifts)
     y = min(max(place[2] * v + place[3], 0.0), down - 1.0)
     j = min(int(y), down - 2)
     y -= j
-    for u in range(len(shifts)):
-        x = min(max(place[0] * u + place[1], 0.0), across - 1.0)
-        i = min(int(x), across - 2)
-        x -= i
+    done = 0
+    for i in range(across - 1):
+        until = width
+        if i < across - 2:
+            until = min(max(math.ceil((i + 1 - place[1]) / place[0]), done), width)
         for k in range(shifts.shape[1]):
             before = grid[j, i, k] * (1 - y) + grid[j + 1, i, k] * y
             after = grid[j, i + 1, k] * (1 - y) + grid[j + 1, i + 1, k] * y
-            shifts[u, k] = before + (after - before) * x
+            for u in range(done, until):
+                x = min(max(place[0] * np.float64(np.int32(u)) + place[1], 0.0), across - 1.0)
+                shifts[u, k] = before + (after - before) * (x - i)
+        done = until
 
 
 @compiled
@@ -201,10 +207,14 @@ def _places(matrix, grid, place, v, shifts, xs, ys):
     """Where the pixels of output line v lie in the frame, into xs and ys (W,)."""
     if len(grid):
         _shifts(grid, place, v, shifts)
-    for u in range(len(xs)):
-        w = 1.0 / (matrix[2, 0] * u + matrix[2, 1] * v + matrix[2, 2])
-        xs[u] = (matrix[0, 0] * u + matrix[0, 1] * v + matrix[0, 2]) * w + shifts[u, 0]
-        ys[u] = (matrix[1, 0] * u + matrix[1, 1] * v + matrix[1, 2]) * w + shifts[u, 1]
+    to_x, to_y, to_w = matrix[0, 0], matrix[1, 0], matrix[2, 0]
+    down_x, down_y, down_w = matrix[0, 1] * v, matrix[1, 1] * v, matrix[2, 1] * v
+    x, y, w = matrix[0, 2], matrix[1, 2], matrix[2, 2]
+    for k in range(np.uint64(len(xs))):
+        u = np.float64(np.int32(k))
+        part = 1.0 / (to_w * u + down_w + w)
+        xs[k] = (to_x * u + down_x + x) * part + shifts[k, 0]
+        ys[k] = (to_y * u + down_y + y) * part + shifts[k, 1]
 
 
 @compiled
