@@ -219,6 +219,12 @@ def test_who_asks_what_would_be_done_is_told_of_mistakes_last(little):
     assert status == 0
     last = said.splitlines()[-1]
     assert last.startswith("note    bad: ") and "'holt' is not a setting; the nearest is 'hold'" in last
+    assert "output files have to be generated" in said
+    for number in range(100):
+        (night.shoots / f"walk {number:03d}").mkdir()
+    status, said = night.run("-n")
+    assert status == 0 and "Job stats:" in said
+    assert "output files have to be generated" not in said, "of many shoots the table alone is put together"
 
 
 def test_a_file_of_a_shoot_that_is_not_there(little):
