@@ -37,7 +37,9 @@ from kerbwalk.proxies import proxies
 
 SCRIPTS = Path(__file__).resolve().parent
 STAGES = ("lens", "look", "follow", "track", "steady", "light", "framing", "compose", "contact", "report")
-# Parts of a shoot that are reduced, and later composed, side by side: always as many, whatever the number of cores.
+# Photos that are reduced, and wait in memory to be written, together.
+TOGETHER = 30
+# Parts of the clip that are composed side by side: always as many, whatever the number of cores.
 PARTS = 2
 # Corners that are followed in a photo: a third of what the line follows, in a third of the time. Shifts are sought in
 # pictures of a third of the size.
@@ -188,8 +190,8 @@ def take_in(args, work):
         shoot = ingest.shoot(records, args.settings["reference"]) | {"changed": []}
         usable = ingest.usable(shoot["photos"], list(zip(args.names, pictures, strict=True)))
         full = decode.full_levels(shoot["balance"])
-        parts = [part for part in np.array_split(np.arange(len(usable)), PARTS) if len(part)]
-        written = pool.map(lambda k: reduce([usable[i] for i in parts[k]], full, work, k), range(len(parts)))
+        parts = [usable[start : start + TOGETHER] for start in range(0, len(usable), TOGETHER)]
+        written = pool.map(lambda k: reduce(parts[k], full, work, k), range(len(parts)))
         frames, small = zip(*written, strict=True)
     findings, kept = audit.audit(shoot, NOT_LOOKED_AT, args.settings, [])
     if wrong := audit.too_few(kept):
