@@ -20,9 +20,10 @@ from files import encoders, ffmpeg, filters
 from house import recipes, settings
 from kerbwalk import compose, demosaic, signal
 
-# The clip's part that is looked at, and how many photo pixels one of its pixels is wide: 3000 of a photo's, a
-# tenth of them cut off, on 1920.
+# The clip's part that is looked at, and how many photo pixels one of its pixels is wide, of a photo of 3000x2000 of
+# which a tenth is cut off: in hd, square, vertical and uhd.
 OUT, SHRINK = (448, 256), 3000 * 0.9 / 1920
+OTHERS = 2000 * 0.9 / 1080, 2000 * 0.9 / 1920, 3000 * 0.9 / 3840
 TURN = np.radians(5)
 # A lens's blur as a Gaussian's sigma, photo pixels: a good lens wide open, and one as sharp as the pixels (common
 # practice, no source).
@@ -30,11 +31,10 @@ LENSES = 0.8, 0.5
 LOW, HIGH = 0.1, 0.6
 
 
-@pytest.fixture(scope="module")
-def places():
+def laid(shrink):
     """The homography from the clip's pixels to the photo's, with a small turn and shift, and the photo's shape."""
-    height, width = (int(n * SHRINK / 0.9) // 2 * 2 + 8 for n in OUT[::-1])
-    cos, sin = SHRINK * np.cos(0.004), SHRINK * np.sin(0.004)
+    height, width = (int(n * shrink / 0.9) // 2 * 2 + 8 for n in OUT[::-1])
+    cos, sin = shrink * np.cos(0.004), shrink * np.sin(0.004)
     middle = np.array([(width - 1) / 2 + 0.3, (height - 1) / 2 + 0.2])
     turn = np.array([[cos, -sin], [sin, cos]])
     matrix = np.eye(3)
@@ -49,9 +49,9 @@ def decoded(scene):
     return demosaic.bayer(values, np.array([[0, 1], [1, 2]]), np.zeros((2, 2)), scale)
 
 
-def composed(frame, matrix):
+def composed(frame, matrix, shrink=SHRINK):
     rgb = np.zeros((OUT[1], OUT[0], 3), np.float32)
-    compose.warp(frame, matrix, compose.kernel_table(SHRINK), 1 / 65535, rgb)
+    compose.warp(frame, matrix, compose.kernel_table(max(1.0, shrink)), 1 / 65535, rgb)
     return rgb
 
 
@@ -91,25 +91,36 @@ def half(frequencies, values):
     return frequencies[np.argmax(values < 0.5)]
 
 
-@pytest.mark.parametrize("lens", LENSES)
-def test_a_slanted_edge_keeps_its_sharpness(places, no_look, tmp_path, lens):
-    matrix, shape = places
+def edge(lens, shrink):
+    """A slanted edge in the clip, before any look: (its picture, where its middle lies, the ideal MTF50)."""
+    matrix, shape = laid(shrink)
     y, x = np.indices(shape)
     centre = np.array([shape[1] / 2, shape[0] / 2])
     away = (x - centre[0]) * np.cos(TURN) + (y - centre[1]) * np.sin(TURN)
     frame = decoded(LOW + (HIGH - LOW) * (1 + erf(away / lens / np.sqrt(2))) / 2)
     frequencies, before = mtf(frame[..., 1].astype(float), TURN, centre)
-    ideal = np.interp(frequencies, frequencies * SHRINK, before) * (frequencies < 0.5)
-    at = np.linalg.solve(matrix, [*centre, 1])[:2]
-    rgb = composed(frame, matrix)
+    ideal = np.interp(frequencies, frequencies * shrink, before) * (frequencies < 0.5)
+    return composed(frame, matrix, shrink), np.linalg.solve(matrix, [*centre, 1])[:2], half(frequencies, ideal)
+
+
+@pytest.mark.parametrize("lens", LENSES)
+def test_a_slanted_edge_keeps_its_sharpness(no_look, tmp_path, lens):
+    rgb, at, ideal = edge(lens, SHRINK)
     shown, _ = delivered(rgb ** (1 / 2.4), no_look, tmp_path)
     for picture in (rgb[..., 1].astype(float), np.clip(shown, 0, 1) ** 2.4):
-        assert half(*mtf(picture, TURN - 0.004, at)) >= 0.9 * half(frequencies, ideal)
+        assert half(*mtf(picture, TURN - 0.004, at)) >= 0.9 * ideal
 
 
-def test_a_zone_plate_hardly_aliases(places):
+@pytest.mark.parametrize("shrink", OTHERS)
+def test_so_it_does_in_pictures_of_other_sizes(shrink):
+    """Of the sharper lens, whose edges lose most."""
+    rgb, at, ideal = edge(min(LENSES), shrink)
+    assert half(*mtf(rgb[..., 1].astype(float), TURN - 0.004, at)) >= 0.9 * ideal
+
+
+def test_a_zone_plate_hardly_aliases():
     """The energy of what the clip cannot hold, in parts of what it holds fully, by frequency in cycles a pixel."""
-    matrix, shape = places
+    matrix, shape = laid(SHRINK)
     y, x = np.indices(shape)
     radius = shape[1] / 2
     centre = np.array([shape[1] / 2, shape[0] / 2])

@@ -187,7 +187,7 @@ def test_local_shifts_are_part_of_the_same_interpolation():
     v, u = np.mgrid[:80, :110]
     places = np.column_stack([u.ravel() + 20.5, v.ravel() + 15.5])
     shifts = mesh.at(grid, places, size).reshape(80, 110, 2)
-    # the kernel reads a slope of 230 a pixel to about 4 % of that
-    assert np.abs(bent[..., 0] - plain[..., 0] - shifts @ [100, 130]).max() < 10
+    # the kernel reads a slope of 230 a pixel to about 5 % of that
+    assert np.abs(bent[..., 0] - plain[..., 0] - shifts @ [100, 130]).max() < 12
     with pytest.raises(IndexError):
         compose.warp(frame, matrix, compose.kernel_table(1.0), 1.0, bent, bend=(grid + 40, bend[1]))
