@@ -4,6 +4,7 @@ import ast
 import json
 import os
 import re
+import subprocess
 import sys
 import threading
 from pathlib import Path
@@ -145,3 +146,10 @@ def test_every_requirement_is_one_version_with_hashes_and_the_files_agree():
     assert {name: test[name] for name in default.keys() & test.keys()} == {
         name: default[name] for name in default.keys() & test.keys()
     }
+
+
+def test_the_demo_finds_its_environment():
+    """Without the packages of this one."""
+    command = [sys.executable, "-S", REPO / "scripts" / "demo", "--help"]
+    done = subprocess.run(command, capture_output=True, text=True)
+    assert done.stdout.startswith("usage: ./scripts/demo"), done.stderr
