@@ -30,15 +30,16 @@ def odd_frames(small, margin=1.0):
 
     small: uint8 (n, h, w), luma of small pictures; margin: how many times less they need to.
     """
-    small = np.asarray(small, np.float32)
-    steps = np.abs(np.diff(small, axis=0)).mean(axis=(1, 2))
+    # Two at a time: a long clip's as float would take a hundred megabytes and more.
+    pairs = zip(small[1:], small, strict=False)
+    steps = [np.abs(np.subtract(one, before, dtype=np.float32)).mean() for one, before in pairs]
     usual = [
         np.median(np.delete(steps[max(0, k - AROUND) : k + AROUND + 1], min(k, AROUND))) for k in range(len(steps))
     ]
     again = [k + 1 for k, step in enumerate(steps) if step < margin * SAME]
     # Two such steps in a row are one frame that stands out.
     jumps = [k + 1 for k, step in enumerate(steps) if len(steps) > 3 and step > JUMP / margin * max(usual[k], 0.25)]
-    black = np.flatnonzero(small.mean(axis=(1, 2)) <= margin * BLACK).tolist()
+    black = [k for k, picture in enumerate(small) if np.mean(picture) <= margin * BLACK]
     return {"repeated": again, "black": black, "jumps": jumps}
 
 
