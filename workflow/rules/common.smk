@@ -473,10 +473,17 @@ def frames_mb(wildcards):
 
 
 def leave_at_once():
-    """Let Snakemake end without a second's wait for its timers."""
+    """Let Snakemake end without a second's wait for its timers, once all is done. Jobs on other machines, which start it
+    twice, know no hook for that.
+    """
+    threading.main_thread().join()
     for thread in threading.enumerate():
         if isinstance(thread, threading.Timer):
             thread.cancel()
+
+
+if not AS_MODULE:
+    threading.Thread(target=leave_at_once, daemon=True).start()
 
 
 def close_night(ok):
@@ -498,6 +505,5 @@ def close_night(ok):
     text = closing.text(RESULTS, outcomes, notices)
     if told := os.environ.get("KERBWALK_CLOSING"):
         Path(told).write_text(text, encoding="utf-8")
-        leave_at_once()
     else:
         print(text, file=sys.stderr)
