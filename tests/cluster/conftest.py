@@ -42,10 +42,10 @@ JobAcctGatherFrequency=task=1
 AccountingStorageType=accounting_storage/none
 SelectType=select/cons_tres
 SelectTypeParameters=CR_CPU_Memory
-SchedulerParameters=sched_interval=1,bf_interval=1,batch_sched_delay=1
+SchedulerParameters=sched_interval=1,bf_interval=1,batch_sched_delay=0
 ReturnToService=2
 MinJobAge=600
-KillWait=2
+KillWait=1
 SlurmdTimeout=10
 StateSaveLocation={folder}/state
 SlurmdSpoolDir={folder}/spool
@@ -76,7 +76,7 @@ exec {program} "$@"
 # controller gave it no answer is noted in a file.
 PATIENT = """\
 #!/bin/sh
-export SLURM_CONF={folder}/slurm.conf
+export SLURM_CONF={folder}/patient.conf
 case "$*" in
   *'%i|%T'*) ;;
   *) exec {program} "$@" ;;
@@ -123,6 +123,8 @@ class Cluster:
         memory = BY_KERNEL if self.by_kernel else BY_SLURM
         names = {"host": self.host, "node": self.node}
         self.conf.write_text(CONF.format(**names, folder=self.folder, ports=free_ports(2), memory=memory))
+        # A client tries for so long to find a controller that is away, by itself ten seconds.
+        self.conf.with_name("patient.conf").write_text(f"{self.conf.read_text()}MessageTimeout=3\n")
         (self.folder / "cgroup.conf").write_text(CGROUP_CONF)
         munge = ["munged", "--foreground", "--force", f"--key-file={key}", f"--socket={self.folder}/munge.socket"]
         munge += [f"--{kind}-file={self.folder}/munge.{kind}" for kind in ("log", "pid", "seed")]

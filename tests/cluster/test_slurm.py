@@ -62,8 +62,9 @@ def befallen(cluster, little):
     steady = wait_for(lambda: cluster.at_work(b"/scripts/steady.py\0--track\0"))
     # SLURM itself would be a while in telling of a job that ends just then.
     send(signal.SIGSTOP, steady)
+    before = cluster.unanswered()
     cluster.end("slurmctld")
-    wait_for(cluster.unanswered)
+    wait_for(lambda: cluster.unanswered() > before)
     cluster.begin_controller()
     send(signal.SIGCONT, steady)
     wait_for(lambda: running("rule_compose"))
