@@ -264,6 +264,8 @@ def _closing_sentence(status: int, relay: Relay, results: Path) -> str:
         return "\nkerbwalk: ".join(relay.sentences)
     if any("No space left on device" in text for text in (*relay.held, relay.error)):
         return f"The disk that holds {results} is full: free some space and run again; what is finished is kept."
+    if any("Read-only file system" in text for text in (*relay.held, relay.error)):
+        return f"{results} has turned read-only: see what befell its disk and run again; what is finished is kept."
     if status < 0:
         return f"Snakemake was ended by {signal.Signals(-status).name}: run again; what is finished is kept."
     return f"Snakemake stopped: {relay.error or f'exit status {status}'}"

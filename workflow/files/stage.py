@@ -58,7 +58,9 @@ def run(main):
     except OSError as error:
         if error.errno == errno.ENOSPC:
             _fail("the disk that holds the results is full; make room and start the same command again")
-        if error.errno in (errno.EACCES, errno.EROFS, errno.EPERM):
+        if error.errno == errno.EROFS:
+            _fail(f"{error.filename} has turned read-only; see what befell its disk, and start the same command again")
+        if error.errno in (errno.EACCES, errno.EPERM):
             _fail(f"{error.filename}: cannot be written or read ({error.strerror}); change its permissions")
         if error.errno in AWAY and error.filename:
             _fail(
