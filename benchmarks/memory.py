@@ -40,7 +40,7 @@ def look(peaks, root):
             line.append(parents[line[-1]])
         jobs = [p for p in line if p in stages]
         if jobs and root in line:
-            now[stages[jobs[0]], jobs[0]] += own[pid]
+            now[stages[jobs[-1]], jobs[-1]] += own[pid]
     for job, megabytes in now.items():
         peaks[job] = max(peaks[job], megabytes)
 
