@@ -12,7 +12,7 @@ FORMATS = {
     "dnxhr": Format("mov", (10,), vmaf=97),
     "gif": Format("gif", (8,), colour="srgb", vmaf=60),
     "webp": Format("webp", (8,), colour="srgb", quality=(95, 0, 100), vmaf=85),
-    "avif": Format("avif", (10, 8), colour="srgb", quality=(16, 0, 63), vmaf=85),
+    "avif": Format("avif", (10, 8), colour="srgb", quality=(12, 0, 63), vmaf=85),
     "tiff": Format(None, (16,), colour="srgb"),
     "exr": Format(None, (16,), colour="linear"),
     "jpeg": Format("jpg", (8,), colour="srgb", quality=(97, 1, 100), single=True),
