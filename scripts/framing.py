@@ -81,11 +81,13 @@ def main():
 
         def cropped():
             given = borders - np.array([strips[name] for _, name in used])[:, None]
-            crop = find(given, hold_at, each, centre)
+            # The largest, wherever it lies: one in the middle comes to lie beyond more photos, and fewer can be filled.
+            crop = find(given, hold_at, each, centre, give=0)
             return crop, given, [crop if moves is None else moved(crop, hold, moves[k]) for k, _ in used]
 
         fill = filler(warps, Proxies(args.proxies), read_gains(args.gains), margin)
-        crop, borders, fills = settle(used, strips, cropped, fill)
+        filled, given, fills = settle(used, strips, cropped, fill)
+        crop, borders = (filled, given) if fills else (crop, borders)
     full = framing.crop(size, np.eye(3)[None], aspect, (np.array(size) - 1) / 2, 0)
     costly = framing.costly(size, matrices, aspect, hold, borders, hold_at, centre) if moves is None else []
     area = crop[2] * crop[3] * zooms

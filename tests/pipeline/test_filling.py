@@ -1,10 +1,13 @@
 """Borders filled in a shoot of the demo: more picture, and the same frames however the clip is shared out."""
 
+import importlib.util
 import json
 import subprocess
 import sys
 
 import pytest
+
+from kerbwalk import filling
 
 OUTPUT = [960, 540]
 FRAMING = {"hold_at": None, "centre": None, "push_in": 1, "pan": [0, 0], "fill": 0.02}
@@ -42,3 +45,20 @@ def test_a_filled_clip_shows_more_and_is_the_same_in_any_parts(stage):
         hashes.append([line.rpartition(",")[2] for line in lines if not line.startswith("#")])
     whole, half = hashes
     assert half and whole[-len(half) :] == half
+
+
+def test_where_nothing_can_be_filled_the_crop_is_as_without(stage, finished, monkeypatch):
+    folder, work, _ = stage
+    spec = importlib.util.spec_from_file_location("framing_stage", finished.root / "scripts" / "framing.py")
+    script = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(script)
+    monkeypatch.setattr(filling, "filled", lambda *_: None)
+    crops = []
+    for fill in (0, 0.02):
+        settings = {"output": OUTPUT, "boxes": [OUTPUT], "framing": FRAMING | {"fill": fill}}
+        words = ["--warps", work / "warps.json", "--gains", work / "gains.csv", "--settings", json.dumps(settings)]
+        words += ["--out", folder / "refused.json", "--proxies", *sorted(work.glob("proxies/*.npz"))]
+        monkeypatch.setattr(sys, "argv", ["framing", *map(str, words)])
+        script.main()
+        crops.append(json.loads((folder / "refused.json").read_text(encoding="utf-8"))["crop"])
+    assert crops[0] == crops[1]

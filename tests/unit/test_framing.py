@@ -19,6 +19,10 @@ def corners(crop):
     return np.array([[left, top], [left + width, top], [left + width, top + height], [left, top + height]])
 
 
+def off_middle(crop):
+    return np.abs(np.array(crop[:2]) + np.array(crop[2:]) / 2 - (1499.5, 999.5)).sum()
+
+
 def inside_by(size, to_plane, points):
     """How far points of the plane lie inside all photos: pixels, negative outside."""
     least = np.inf
@@ -81,10 +85,22 @@ def test_no_larger_crop_is_possible(turned, seed):
     rng = np.random.default_rng(seed)
     to_plane = np.array([turned(SIZE, *angles) for angles in rng.uniform(-0.03, 0.03, (4, 3))])
     aspect, hold = (16 / 9, 1.0, 9 / 16, 4 / 3, 2.39)[seed], rng.uniform(0.3, 0.7, 2) * SIZE
-    crop = framing.crop(SIZE, to_plane, aspect, hold, 5)
+    crop = framing.crop(SIZE, to_plane, aspect, hold, 5, give=0)
     searched = largest_by_search(SIZE, to_plane, aspect, hold, 5)
     # the search comes near from below
     assert searched * (1 - 1e-5) <= crop[2] < searched * 1.003
+    # what is given up is given up for a place nearer to the middle
+    central = framing.crop(SIZE, to_plane, aspect, hold, 5)
+    assert crop[2] * (1 - framing.GIVEN - 1e-5) <= central[2] <= crop[2]
+    assert off_middle(central) <= off_middle(crop)
+
+
+@pytest.mark.parametrize("aspect", [1.0, 2.39])
+def test_a_crop_lies_in_the_middle_where_that_costs_next_to_nothing(turned, aspect):
+    """Photos that lean leave a little more room at an edge: for that alone crops would lie 490 and 370 px off."""
+    to_plane = np.array([np.eye(3), turned(SIZE, 0.0, 0.0, 0.0015), turned(SIZE, 0.001, 0.0015, -0.001)])
+    crop = framing.crop(SIZE, to_plane, aspect, (1499.5, 999.5), 5)
+    assert off_middle(crop) < 1
 
 
 @pytest.mark.parametrize(
@@ -97,7 +113,7 @@ def test_photos_that_agree_are_cropped_by_the_aspect_alone(aspect, expected):
 
 
 def test_the_hold_point_draws_the_crop_with_it():
-    left, top, width, height = framing.crop(SIZE, np.eye(3)[None], 16 / 9, (1499.5, 60.0), 0)
+    left, top, width, height = framing.crop(SIZE, np.eye(3)[None], 16 / 9, (1499.5, 60.0), 0, give=0)
     assert width == pytest.approx(3000, rel=1e-5)
     assert (60.0 - top) / height == pytest.approx(framing.HOLD_MARGIN, abs=1e-4)
 
@@ -143,7 +159,7 @@ def test_the_photo_that_costs_most_is_named(turned):
     found = framing.costly(SIZE, to_plane, 16 / 9, hold, 4)
     assert [sorted(out) for out, _ in found][-1] == [7, 12]
     rest = np.delete(to_plane, [7, 12], axis=0)
-    crop = framing.crop(SIZE, rest, 16 / 9, hold, 4)
+    crop = framing.crop(SIZE, rest, 16 / 9, hold, 4, give=0)
     assert found[-1][1] == pytest.approx(crop[2] * crop[3] / (SIZE[0] * SIZE[1]), rel=1e-4)
     assert framing.costly(SIZE, rest, 16 / 9, hold, 4) == []
 

@@ -5,13 +5,16 @@ from scipy.optimize import linprog
 
 # The hold point keeps this part of the crop's size from its edges.
 HOLD_MARGIN = 0.02
+# Where its place is free, a crop gives up so much of its width to lie nearer to the photo's middle: for less than that
+# it would lie at an edge, as photos that lean leave a little more room there.
+GIVEN = 0.0025
 # A photo is worth naming if the clip without it and those before it keeps so much more of the picture.
 WORTH = 1.02
 # At most so many photos are named, and no photo is tried that does not limit the crop to this, in pixels.
 MOST, TOUCH = 5, 0.5
 
 
-def crop(size, to_plane, aspect, hold, margins, hold_at=None, move=None, centre=None):
+def crop(size, to_plane, aspect, hold, margins, hold_at=None, move=None, centre=None, give=GIVEN):
     """The largest crop of the steadied plane that lies inside every photo.
 
     size: (width, height) of the photos; to_plane: (n, 3, 3) homographies, photo to plane; aspect: width over height;
@@ -19,10 +22,10 @@ def crop(size, to_plane, aspect, hold, margins, hold_at=None, move=None, centre=
     right and lower border that must not be read; hold_at: (2,) where in the crop the hold point has to lie, parts
     of its size, or None; move: (n, 3), how each frame's crop lies to the first's: the factor of its width, of which the
     hold point keeps its place in the crop, and a shift of its middle in parts of the first's width and height; or None;
-    centre: (2,) point of the plane that the crop's middle has to be, or None.
+    centre: (2,) point of the plane that the crop's middle has to be, or None; give: the part of its width that it may
+    give up to lie nearer to the photo's middle.
     Returns (left, top, width, height) of the first frame's in plane pixels, edges and not centres: a whole picture is
-    (-0.5, -0.5, W, H). Of crops equally large the one nearest to the photo's middle. Raises ValueError if
-    there is none.
+    (-0.5, -0.5, W, H). Raises ValueError if there is none.
     Every photo on the plane is a convex quadrilateral, so "all corners inside all of them" is linear in the
     crop's middle and width: a linear programme (solved by HiGHS through SciPy).
     """
@@ -30,13 +33,14 @@ def crop(size, to_plane, aspect, hold, margins, hold_at=None, move=None, centre=
     solved = _largest(limits, bounds, aspect, hold, hold_at, move, centre)
     if solved is None:
         raise ValueError("no crop of the wanted aspect lies inside every frame and holds the hold point")
+    if centre is None and hold_at is None:
+        rows, wanted = _holding(hold, aspect, hold_at, move)
+        rows, wanted = np.vstack([limits.reshape(-1, 3), rows]), np.concatenate([bounds.ravel(), wanted])
+        centre = _nearest_place(rows, wanted, solved[2] * (1 - max(give, 1e-6)), (np.array(size) - 1) / 2)
+        solved = _largest(limits, bounds, aspect, hold, hold_at, move, centre)
     crop_width = solved[2] * (1 - 1e-6)
-    if centre is not None:
+    if hold_at is None:
         x, y = centre
-    elif hold_at is None:
-        rows = np.vstack([limits.reshape(-1, 3), _holding(hold, aspect, hold_at, move)[0]])
-        wanted = np.concatenate([bounds.ravel(), _holding(hold, aspect, hold_at, move)[1]])
-        x, y = _nearest_place(rows, wanted, crop_width, (np.array(size) - 1) / 2)
     else:
         x, y = hold - (np.array(hold_at) - 0.5) * crop_width * np.array([1, 1 / aspect])
     return float(x - crop_width / 2), float(y - crop_width / aspect / 2), float(crop_width), float(crop_width / aspect)
