@@ -109,11 +109,8 @@ def main():
         held = lens.to_photo(glass, walk.to_photo(matrix, grid, hold, size))
         records.append(described(photo, problem, matrix, grid, held, solved, even, k) | {"ahead": ahead})
     usable = np.array([r["placed"] for r in records])
-    if usable.sum() < 2:
-        raise stage.StageError(
-            f"only {usable.sum()} of {len(photos)} photos show the hold point's surroundings; choose another 'hold' or "
-            "'reference' in the settings"
-        )
+    if wrong := steady.too_few(usable, track["size"]):
+        raise stage.StageError(wrong)
     kept = steady.even_pace(even.way, usable) if settings["pace"] == "even" else usable | True
     frames = steady.timeline(names, usable, settings["unplaced"] == "leave_out")
     if settings["pace"] == "even":

@@ -1,5 +1,7 @@
 """Steadying: the warp holds exactly, and who is bumped, covered or bridged."""
 
+import re
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -168,3 +170,16 @@ def test_an_even_pace_drops_short_steps():
 def test_an_even_walk_loses_no_photo():
     along = np.cumsum(np.random.default_rng(1).normal(1, 0.05, 50))
     assert steady.even_pace(along, np.ones(50, bool)).all()
+
+
+@pytest.mark.parametrize(
+    ("placed", "size", "expected"),
+    [
+        (2, (64, 48), None),
+        (1, (64, 48), "1 of 8.*: 64 x 48 pixels are too small"),
+        (1, (72, 96), "1 of 8.*another 'hold'"),
+    ],
+)
+def test_a_clip_of_too_few_photos_is_refused_with_what_to_do(placed, size, expected):
+    said = steady.too_few(np.arange(8) < placed, size)
+    assert said is None if expected is None else re.search(expected, said)

@@ -14,6 +14,8 @@ from kerbwalk.homography import jacobian
 # Aim this far from the others' (robust standard deviations, and part of the picture's width) is a bump.
 BUMP_SIGMAS = 6.0
 BUMP_PART = 0.02
+# Photos whose longer side is shorter show too little to go by; those of a demo of this many pixels still make a clip.
+SMALL = 96
 
 
 def camera_matrix(width, height, focal35=None):
@@ -97,6 +99,19 @@ def covered(likeness):
     for start, end in edges.reshape(-1, 2):
         short[start:end] = end - start <= 2
     return short
+
+
+def too_few(usable, size):
+    """What is wrong where too few photos could be placed for a clip, a sentence; None where enough could.
+
+    usable: bool (n,); size: (width, height) of the photos.
+    """
+    if usable.sum() >= 2:
+        return None
+    said = f"only {usable.sum()} of {len(usable)} photos show the hold point's surroundings"
+    if max(size) < SMALL:
+        return f"{said}: {size[0]} x {size[1]} pixels are too small for that; copy the photos here in their full size"
+    return f"{said}; choose another 'hold' or 'reference' in the settings"
 
 
 def timeline(names, usable, leave_out):
