@@ -164,6 +164,15 @@ def test_the_photo_that_costs_most_is_named(turned):
     assert framing.costly(SIZE, rest, 16 / 9, hold, 4) == []
 
 
+def test_of_upright_photos_the_middle_is_shown(turned):
+    """A largest crop that lies elsewhere would show the pavement, for a few pixels."""
+    size = SIZE[::-1]
+    to_plane = np.array([turned(size, 0.0, tilt, 0.0) for tilt in (0.0, 0.004, 0.008)])
+    left, top, width, height = framing.crop(size, to_plane, 16 / 9, (1000.0, 1500.0), 5)
+    assert abs(top + height / 2 - 1500) < 60
+    assert 0.97 * size[0] < width < size[0]
+
+
 def test_shifts_widen_the_borders_they_lead_over():
     grid = np.zeros((5, 7, 2))
     grid[2, 0] = (-3, 0)
