@@ -66,6 +66,15 @@ def main():
         tint, glass, factor = tints.get(photo, compose.PLAIN), warps["lens"], share / proxies.white
         return layers.Layer(frames[photo], warp, factor, gains[photo], tint, glass, warps["size"], proxies.scale)
 
+    def add(name, share):
+        """Add a photo to the frame that is made; it is let go of then."""
+        own = layer(photos[name], files_of[name], share)
+        if fill := framing["fills"].get(name):
+            other = layer(fill, fill["photo"], share)
+            layers.lay_filled(own, other, crop, table, framing["borders"], rgb)
+        else:
+            layers.lay(own, crop, table, rgb)
+
     def where(photo):
         path, place = proxies.place(photo)
         return files[path], place
@@ -73,10 +82,10 @@ def main():
     def repeated(k):
         return k > mine[0] and warps["frames"][k] == warps["frames"][k - 1] and not framing["moves"]
 
-    planes = np.empty((3, output[1], output[0]), np.uint16)
+    rgb, planes = np.empty((output[1], output[0], 3), np.float32), np.empty((3, output[1], output[0]), np.uint16)
     mine = np.array_split(np.arange(len(warps["frames"])), args.parts)[args.part]
-    order = (files_of[name] for k in mine if not repeated(k) for name, _ in warps["frames"][k])
-    frames = decoded.Frames(where, order)
+    firsts = (files_of[warps["frames"][k][0][0]] for k in mine if not repeated(k))
+    frames = decoded.Frames(where, firsts)
     with asked(args.out) as video, asked(args.hashes) as hashes, asked(args.pictures) as pictures:
         if not len(mine):
             return
@@ -89,21 +98,18 @@ def main():
         if pictures:
             outputs += ["-map", "0:v", "-vf", filters.TO_420, "-c:v", "rawvideo", "-f", "rawvideo", pictures]
         with ffmpeg.writer(output, pixels, PART_RATE, *outputs, colour=args.shows) as write:
+            frames.read_on()
             for k in mine:
                 if repeated(k):
                     write(planes)
                     continue
-                rgb = np.zeros((output[1], output[0], 3), np.float32)
+                rgb[:] = 0
                 if framing["moves"]:
                     crop = moved(framing["crop"], warps["hold"], framing["moves"][k])
                     table = compose.kernel_table(compose.shrink(crop, output, proxies.scale))
                 for name, share in warps["frames"][k]:
-                    own = layer(photos[name], files_of[name], share)
-                    if fill := framing["fills"].get(name):
-                        other = layer(fill, fill["photo"], share)
-                        layers.lay_filled(own, other, crop, table, framing["borders"], rgb)
-                    else:
-                        layers.lay(own, crop, table, rgb)
+                    add(name, share)
+                frames.read_on()
                 for place in places:
                     there, factor = even(place, warps["frames"][k], warps, crop, output)
                     rgb[there] *= factor

@@ -64,6 +64,7 @@ def test_frames_come_in_any_order_the_next_ones_read_ahead(chunk, monkeypatch):
     monkeypatch.setattr(decoded, "read", lambda path, place: taken.append(place) or read(path, place))
     frames = decoded.Frames(lambda name: (chunk, int(name)), ["0", "2", "2", "1"])
     for name in ("0", "2", "3", "2", "1"):
+        frames.read_on()
         assert np.array_equal(frames[name], FRAMES[int(name)])
     # Each once for each time that it is asked for.
     assert sorted(taken) == [0, 1, 2, 2, 3]

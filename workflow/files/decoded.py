@@ -54,24 +54,23 @@ def read(path, place):
 
 
 class Frames:
-    """The frames of a shoot by their photos' names, each read while the one before is worked on."""
+    """The frames of a shoot by their photos' names, of which one may be read while something else is done."""
 
-    def __init__(self, where, order):
-        """where: a function of a name that gives read()'s path and place; order: names as they will be asked for."""
-        self._where, self._order = where, iter(order)
-        self._reading, self._coming = ThreadPoolExecutor(1), {}
-        self._begin()
+    def __init__(self, where, ahead):
+        """where: a function of a name that gives read()'s path and place; ahead: the names that read_on() reads."""
+        self._where, self._ahead = where, iter(ahead)
+        self._reading, self._next, self._coming = ThreadPoolExecutor(1), None, None
 
     def __getitem__(self, name):
-        frame = self._coming.pop(name).result() if name in self._coming else read(*self._where(name))
-        if not self._coming:
-            self._begin()
+        if name != self._next:
+            return read(*self._where(name))
+        self._next, frame, self._coming = None, self._coming.result(), None
         return frame
 
-    def _begin(self):
-        for name in self._order:
-            self._coming[name] = self._reading.submit(read, *self._where(name))
-            return
+    def read_on(self):
+        """Begin to read the next one, unless one waits to be asked for. Best when no other frame is held any more."""
+        if self._next is None and (name := next(self._ahead, None)) is not None:
+            self._next, self._coming = name, self._reading.submit(read, *self._where(name))
 
 
 def _transfer(call, handle, frame, at):
