@@ -102,6 +102,8 @@ def test_only_some_shoots(place, only, names):
 def test_only_shoots_that_are_not_there(place):
     with pytest.raises(settings.SettingsError, match="'sqare', and no shoot is called so; the nearest is 'square'"):
         shoots.find(*place[:2], BASE, "sqare")
+    with pytest.raises(settings.SettingsError, match=r"several are a list: only=\[square,stairs\]"):
+        shoots.find(*place[:2], BASE, "square,stairs")
 
 
 def test_a_second_look_changes_nothing(place):

@@ -94,8 +94,10 @@ def find(shoots_dir, results_dir, base_settings, only=()):
     found = [shoot for shoot in found if not patterns or any(fnmatch.fnmatchcase(shoot.name, p) for p in patterns)]
     if not found:
         near = settings_module.nearest(patterns[0], [e.name for e in folders])
+        listed = f"; several are a list: only=[{patterns[0]}]" if "," in patterns[0] else ""
         raise settings_module.SettingsError(
             f"'only' asks for {', '.join(map(repr, patterns))}, and no shoot is called so; the nearest is {near!r}"
+            + listed
         )
     for shoot in found:
         if not shoot.problem:
