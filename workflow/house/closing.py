@@ -31,7 +31,7 @@ def outcomes(shoots, results_dir, wanted, beside, since):
         needed = [*files, *beside(shoot)] if files else []
         missing = [f for f in needed if not Path(results_dir, f).exists()]
         if missing and not reasons:
-            reasons = [f"{shoot.name}: stopped before it was finished; start the same command again"]
+            reasons = ["stopped before it was finished; start the same command again"]
         done = not reasons
         # By their true names (publish).
         clips = [file.replace(shoot.id, shoot.name) for file in files] if done else []
