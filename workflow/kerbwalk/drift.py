@@ -28,9 +28,10 @@ def brightness(frame, at):
     frame: light.Frame; at: (m, 2), their middles, pixels of the laid light proxy.
     """
     places = np.float32(at)[None]
+    good = cv2.threshold(frame.grey, 0, 1, cv2.THRESH_BINARY)[1]
     grey, good = (
         cv2.remap(cv2.blur(part, (SIDE, SIDE), borderType=cv2.BORDER_CONSTANT), places, None, cv2.INTER_LINEAR)[0]
-        for part in (frame.grey, frame.good)
+        for part in (cv2.max(frame.grey, 0), good)
     )
     return np.where(good > 0.999, np.log(np.maximum(grey, 1e-3) / np.maximum(good, 0.5)), np.nan)
 
@@ -56,32 +57,53 @@ def drift(levels, photo, point, value, rim):
     _, point = np.unique(point[some], return_inverse=True)
     knots = np.linspace(0, count - 1, -(-count // KNOTS) + 1)
     hats = np.array([np.interp(np.arange(count), knots, one) for one in np.eye(len(knots))]).T
-    design = np.column_stack([hats[photo], rim])
     steps = np.diff(np.eye(len(knots)), axis=0) / SLOPE, np.diff(np.eye(len(knots)), 2, axis=0) / BEND
     prior = np.zeros((len(knots) + 1,) * 2)
     prior[:-1, :-1] = sum(rows.T @ rows for rows in steps) + 1 / SLOPE**2 / count
     prior[-1, -1] = 1 / VIGNETTING**2
-    answer, own = np.zeros(len(prior)), medians(point, value)
-    many = np.bincount(point)
-    end = FAR
+    many, middle = np.bincount(point), medians(point, value)
+    value = value - middle[point]
+    answer, own, end = np.zeros(len(prior)), np.zeros(len(many)), FAR
     for _ in range(30 if len(value) else 0):
-        error = value - own[point] - design @ answer
+        error = value - own[point] - (hats @ answer[:-1])[photo] - rim * answer[-1]
         weight = np.square(np.maximum(1 - np.square(error / end), 0))
         uneven = np.bincount(point, np.minimum(np.square(error), end**2)) / many
         weight *= (UNEVEN**2 / (UNEVEN**2 + uneven))[point]
-        total = np.bincount(point, weight) + 1e-9
-        mean = np.column_stack([np.bincount(point, weight * one) / total for one in (value, *design.T)])
-        beyond = design - mean[point, 1:]
-        weighted = (beyond * weight[:, None]).T
-        normal = weighted @ beyond + TOGETHER * UNEVEN**2 * prior
-        was, answer = answer, np.linalg.solve(normal, weighted @ (value - mean[point, 0]))
-        own = mean[:, 0] - mean[:, 1:] @ answer
+        normal, mean = eliminated(photo, point, weight, np.column_stack([rim, value]), hats)
+        normal[:-1, :-1] += TOGETHER * UNEVEN**2 * prior
+        was, answer = answer, np.linalg.solve(normal[:-1, :-1], normal[:-1, -1])
+        own = mean[:, -1] - mean[:, :-1] @ answer
         if end < FAR and np.abs(was - answer).max() < 2e-5:
             break
         spread = 1.4826 * np.median(np.abs(error[weight > 0])) if weight.any() else 0.0
         end = max(0.8 * end, END * spread, NEAR)
     found = hats @ answer[:-1]
     return found - (found[np.isfinite(levels)].mean() if np.isfinite(levels).any() else 0.0), -float(answer[-1])
+
+
+def eliminated(photo, point, weight, columns, hats):
+    """The normal equations of sights, without the places' own brightness, and the means at each place.
+
+    photo, point, weight: (m,); columns: (m, c), the design's beside the hats, and the values; hats: (photos, k), the
+    parts that at most two numbers side by side have in each photo. Returns (k + c, k + c), the right side last, and
+    (points, k + c). No table has a line for each sight and a column for each photo.
+    """
+    count, knots = hats.shape
+    wide = np.pad(hats, ((0, 0), (0, 1)))
+    left, points = (wide > 0).argmax(axis=1), point.max() + 1
+    cells, more = point * (knots + 1) + left[photo], columns * weight[:, None]
+    table = sum(
+        np.bincount(cells + k, weight * wide[range(count), left + k][photo], points * (knots + 1)) for k in (0, 1)
+    )
+    by_point, by_photo = (
+        np.column_stack([np.bincount(place, one, many) for one in (weight, *more.T)])
+        for place, many in ((point, points), (photo, count))
+    )
+    sums = np.hstack([table.reshape(-1, knots + 1)[:, :knots], by_point[:, 1:]])
+    mean = sums / (by_point[:, :1] + 1e-9)
+    beside = hats.T @ by_photo[:, 1:]
+    square = np.block([[hats.T @ (hats * by_photo[:, :1]), beside], [beside.T, columns.T @ more]])
+    return square - sums.T @ mean, mean
 
 
 def medians(point, value):

@@ -1,6 +1,7 @@
 """Glare about lamps, which the lens spreads over what lies beside them, from how it moves over lasting places."""
 
 import itertools
+import math
 
 import cv2
 import numpy as np
@@ -30,7 +31,9 @@ def lamps(clipped):
 
     One that the picture's border cuts is taken to be as large across as along the border.
     """
-    count, _, boxes, middles = cv2.connectedComponentsWithStats(clipped.astype(np.uint8), connectivity=8)
+    # With short labels OpenCV takes a third of the time.
+    found = cv2.connectedComponentsWithStats(clipped.astype(np.uint8), connectivity=8, ltype=cv2.CV_16U)
+    count, _, boxes, middles = found
     found = []
     for (left, top, width, height, area), (x, y) in zip(boxes[1:count], middles[1:], strict=True):
         right, bottom = left + width, top + height
@@ -56,21 +59,22 @@ def followed(seen, inside):
     (n,), where its picture shows them. Returns the same as seen, of lamps that last: what passes by, and what is
     clipped for a while in its light, is left out.
     """
-    chains = []
-    for photo, found in enumerate(seen):
-        free = list(range(len(found)))
-        for chain in sorted(chains, key=len, reverse=True):
+    chains, going = [], []
+    for photo, free in enumerate(found.tolist() for found in seen):
+        going = [chain for chain in going if photo - chain[-1][0] <= MISSED]
+        for chain in sorted(going, key=len, reverse=True):
+            if not free:
+                break
             last = chain[-1]
-            if photo - last[0] > MISSED or not free:
-                continue
             where = _led(np.array(chain[-LEAD:]), np.array([photo]))[0] if len(chain) > 2 else last[1:3]
-            off = np.linalg.norm(found[free, :2] - where, axis=1)
-            best = free[int(np.argmin(off))]
+            best = min(free, key=lambda lamp: math.dist(lamp[:2], where))
             reach = max(PIXELS, last[3] * (NEAR if len(chain) > 2 else FIRST))
-            if off.min() < reach and abs(np.log(found[best, 2] / last[3])) < GROWS:
+            if math.dist(best[:2], where) < reach and abs(math.log(best[2] / last[3])) < GROWS:
                 free.remove(best)
-                chain.append((photo, *found[best]))
-        chains += [[(photo, *found[one])] for one in free]
+                chain.append((photo, *best))
+        begun = [[(photo, *lamp)] for lamp in free]
+        chains += begun
+        going += begun
     lasting = [[] for _ in seen]
     for chain in (np.array(chain) for chain in chains if len(chain) >= SEEN):
         first, last = int(chain[0, 0]), int(chain[-1, 0])
@@ -121,7 +125,7 @@ def strengths(count, photo, point, value, rim, veil):
         return answer[free:], answer[:count]
     light, many = np.exp(value), np.bincount(point)
     prior = np.diag([*([1e-4] * count), 4 * drift.UNEVEN**2 / drift.VIGNETTING**2, *([0] * bells)])
-    uneven, end = np.zeros(len(many)), 3 * drift.FAR
+    every, end = np.eye(count), 3 * drift.FAR
     for _ in range(15):
         levels = answer[:count]
         spread = veil * np.exp(levels - levels.mean())[photo, None]
@@ -132,30 +136,11 @@ def strengths(count, photo, point, value, rim, veil):
         weight = np.square(np.maximum(1 - np.square(error / end), 0))
         uneven = np.bincount(point, np.minimum(np.square(error), end**2)) / many
         weight *= (drift.UNEVEN**2 / (drift.UNEVEN**2 + uneven))[point]
-        normal, mean = _eliminated(photo, point, weight, np.column_stack([rim, columns, told]), count)
+        normal, mean = drift.eliminated(photo, point, weight, np.column_stack([rim, columns, told]), every)
         answer = _bounded(normal[:-1, :-1] + prior, normal[:-1, -1], free)
         own = mean[:, -1] - mean[:, :-1] @ answer
         end = max(0.8 * end, drift.NEAR)
     return answer[free:], answer[:count] - answer[:count].mean()
-
-
-def _eliminated(photo, point, weight, columns, count):
-    """The normal equations of sights, without the places' own brightness, and the means at each place.
-
-    photo, point, weight: (m,); columns: (m, c), the design's beside one for each of the `count` photos, and the
-    values. Returns (count + c, count + c), the right side last, and (points, count + c). No table has a line for each
-    sight and a column for each photo.
-    """
-    more = columns * weight[:, None]
-    sure = np.bincount(point * count + photo, weight, (point.max() + 1) * count).reshape(-1, count)
-    by_point, by_photo = (
-        np.column_stack([np.bincount(place, one, many) for one in more.T])
-        for place, many in ((point, len(sure)), (photo, count))
-    )
-    sums = np.hstack([sure, by_point])
-    mean = sums / (sure.sum(axis=1) + 1e-9)[:, None]
-    square = np.block([[np.diag(sure.sum(axis=0)), by_photo], [by_photo.T, columns.T @ more]])
-    return square - sums.T @ mean, mean
 
 
 def _led(chain, photos):

@@ -49,7 +49,8 @@ def check(lens):
 def to_photo(lens, points, colour="green"):
     """Where straight points (..., 2) lie in the photo, pixels, in its green, red or blue."""
     away = (np.asarray(points, float) - lens["middle"]) / lens["radius"]
-    away *= _polynomial([1, *lens["distortion"]], np.linalg.norm(away, axis=-1, keepdims=True))
+    if lens["distortion"]:
+        away *= _polynomial([1, *lens["distortion"]], np.linalg.norm(away, axis=-1, keepdims=True))
     if lens["lateral"] and colour != "green":
         away *= 1 + _polynomial(lens["lateral"][colour], np.linalg.norm(away, axis=-1, keepdims=True))
     return lens["middle"] + lens["radius"] * away
