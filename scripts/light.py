@@ -19,6 +19,7 @@ Outputs
 
 import _workflow  # noqa: F401
 import csv
+import functools
 import json
 from concurrent.futures import ThreadPoolExecutor
 
@@ -206,19 +207,32 @@ def lay(name, matrix, glass, proxies):
     height, width = clipped.shape
     # Where the blocks' middles lie in the photo, with one more around; between them this is as good as straight.
     rows, columns = (-(-side // light.BLOCK) + 2 for side in clipped.shape)
-    middles = (np.indices((rows, columns))[::-1] - 1) * light.BLOCK + (light.BLOCK - 1) / 2
-    there = enlarged(transfer(matrix, middles.reshape(2, -1).T), proxies.light_scale)
+    there = enlarged(transfer(matrix, middles(rows, columns)), proxies.light_scale)
     there = lens.to_photo(glass, there).reshape(rows, columns, 2)
     places = everywhere(reduced(there, proxies.light_scale), height, width)
-    # What lies outside the photo is laid as clipped.
-    rgb, clipped = (
-        cv2.remap(part, places, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=outside)
-        for part, outside in ((rgb, 0), (clipped.astype(np.float32), 1))
+    # What lies outside the photo is laid as clipped. OpenCV lays four channels in less time than three.
+    laid = cv2.remap(
+        cv2.merge([rgb, clipped.astype(np.float32)]),
+        places,
+        None,
+        cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_CONSTANT,
+        borderValue=(0, 0, 0, 1),
     )
-    rgb /= everywhere(lens.light(glass, there), height, width)[..., None]
+    *colours, clipped = cv2.split(laid)
+    if glass["vignetting"]:
+        shade = everywhere(lens.light(glass, there), height, width)
+        colours = [cv2.divide(part, shade) for part in colours]
     inside = there[1 : 1 + height // light.BLOCK, 1 : 1 + width // light.BLOCK]
-    radius = np.linalg.norm(inside - glass["middle"], axis=-1) / glass["radius"]
-    return light.frame(rgb, light.usable(rgb, clipped), radius)
+    across, down = np.moveaxis(inside - glass["middle"], -1, 0)
+    radius = np.sqrt(across * across + down * down) / glass["radius"]
+    return light.frame(colours, light.usable(colours, clipped), radius)
+
+
+@functools.cache
+def middles(rows, columns):
+    """Where the middles of so many blocks lie of which the first is outside: (rows * columns, 2)."""
+    return (np.indices((rows, columns))[::-1].reshape(2, -1).T - 1) * light.BLOCK + (light.BLOCK - 1) / 2
 
 
 def everywhere(values, height, width):

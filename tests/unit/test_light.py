@@ -40,9 +40,9 @@ def framed(grey, rng=None, colours=(1.0, 1.0, 1.0), covered=None):
     """
     if rng:
         grey = grey + rng.normal(size=grey.shape) * np.sqrt(grey * light.WHITE / 30000 / 40)
-    rgb = np.float32(grey[..., None] * np.array(colours))
+    planes = [np.float32(grey * colour) for colour in colours]
     clipped = np.zeros(grey.shape, np.float32) if covered is None else covered.astype(np.float32)
-    return light.frame(rgb, light.usable(rgb, clipped), radius())
+    return light.frame(planes, light.usable(planes, clipped), radius())
 
 
 def ratio(first, second, *known):
@@ -163,11 +163,11 @@ def test_nothing_corresponds(scene):
 def test_usable_keeps_away_from_clipping():
     clipped = np.zeros((20, 30), np.float32)
     clipped[10, 15] = 0.05
-    ok = light.usable(np.full((20, 30, 3), 1000, np.float32), clipped)
+    ok = light.usable(np.full((3, 20, 30), 1000, np.float32), clipped)
     bad = np.argwhere(~ok)
     assert len(bad) == 9 and (np.abs(bad - [10, 15]) <= 1).all()
-    bright = np.full((20, 30, 3), 1000, np.float32)
-    bright[..., 2] = 60000
+    bright = np.full((3, 20, 30), 1000, np.float32)
+    bright[2] = 60000
     assert not light.usable(bright, 0 * clipped).any()
 
 

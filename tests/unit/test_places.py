@@ -26,7 +26,7 @@ def walk(seed=1, lamp=0.0, colour=0.0, passers=False):
             np.zeros(3),
             np.eye(3),
             colour=colours[i + s] - colours[i] + next(noise),
-            change=np.stack([blocks[i + s] - blocks[i]] * 2).astype(np.float32),
+            change=np.float32(blocks[i + s] - blocks[i]),
         )
         for s in (1, 3)
         for i in range(COUNT - s)

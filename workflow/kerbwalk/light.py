@@ -7,6 +7,8 @@ import cv2
 import numpy as np
 
 WHITE = 65535
+# What a pixel holds that is not to be compared: so far below nothing that no mean in which it has a part is above.
+HIDDEN = -1e20
 # Below this level (of 65535) noise and black level decide, and a ratio means nothing.
 DARK = 130
 # Beside those of single steps there are links over so many, each twice the last, not farther off what single steps
@@ -15,8 +17,9 @@ LONG, ASTRAY, OVERLAP = (2, 4, 8), 0.05, 4
 # The flow is sought down to the full size, in patches side by side: at half of it, overlapping ones slip where walls
 # meet the sky, most under a bus, and cost as much.
 FINEST, STRIDE = 0, 8
-# Sums are compared over blocks of this many proxy pixels a side.
-BLOCK = 6
+# Sums are compared over blocks of this many proxy pixels a side. Flow is kept at one over HALF of the size, at which
+# photos some steps apart are compared, too: they have more to lose by flow than by size, and are many.
+BLOCK, HALF = 6, 2
 MIN_BLOCKS = 40
 # Blocks are judged with those around them, this many a side.
 AROUND = 7
@@ -43,11 +46,17 @@ BUS, ONE_SIDED, BUS_FAR, BRIGHTER = 0.025, 0.6, 0.3, 0.01
 
 @dataclass
 class Frame:
-    """A photo as the ratios need it: see frame()."""
+    """A photo as the ratios need it: see frame().
+
+    grey: float32 (h, w), HIDDEN where it is not usable; half: its reduced copy, HIDDEN where any of that is; code:
+    uint8 (h, w), of which flow is sought; of blocks, (rows, columns), float32: bright, their mean grey, and blocks,
+    (rows, columns, 4): squared distance from the axis, log of red and of blue against green, the part of glare.
+    """
 
     grey: np.ndarray
-    good: np.ndarray
+    half: np.ndarray
     code: np.ndarray
+    bright: np.ndarray
     blocks: np.ndarray
 
 
@@ -58,8 +67,8 @@ class Ratio:
     model, (3,): log of the ratio, the lens's vignetting, and how much more of it the second photo has (log e, at the
     corner), all as this pair alone says; information, (3, 3): the inverse of their covariance; pixels: how many are
     behind it. shares, (2,): the parts of red and blue in the grey; colour, (2,): log of how much more its red, and its
-    blue, is than its green. change: float32 (2, rows, columns), each block's log ratio beyond the photos', in
-    standard deviations and as it is, NaN where unknown.
+    blue, is than its green. change: float32 (rows, columns), each block's log ratio beyond the photos', NaN where
+    unknown.
     """
 
     model: np.ndarray
@@ -70,27 +79,28 @@ class Ratio:
     change: np.ndarray | None = None
 
 
-def frame(rgb, usable, radius):
+def frame(colours, usable, radius):
     """A photo laid on the reference's plane, made ready for ratio().
 
-    rgb: float32 (h, w, 3), scene-linear; usable: bool (h, w); radius: float32 (rows, columns) of blocks, how far each
-    lies from the lens's axis in the photo, 1 in the corner.
+    colours: red, green and blue, each float32 (h, w), scene-linear; usable: bool (h, w); radius: float32 (rows,
+    columns) of blocks, how far each lies from the lens's axis in the photo, 1 in the corner.
     """
-    grey = cv2.transform(rgb, np.float32([[0.25, 0.5, 0.25]]))
+    red, green, blue = colours
+    grey = cv2.addWeighted(cv2.add(red, blue), 0.25, green, 0.5, 0)
     good = (usable & (grey > DARK)).astype(np.float32)
     share = np.maximum(_means(good), 1e-3)
-    red, green, blue = (np.maximum(_means(channel * good) / share, 1) for channel in np.moveaxis(rgb, -1, 0))
+    red, green, blue = (np.maximum(_means(cv2.multiply(part, good)) / share, 1) for part in colours)
     columns = [np.square(radius), np.log(red / green), np.log(blue / green), np.zeros_like(radius)]
-    blocks = np.dstack(columns).astype(np.float32)
     # For the flow a logarithm, in which flicker is an offset: 7 % a level.
-    code = np.clip(36 * cv2.log(np.maximum(grey, 60)) - 147, 0, 255).astype(np.uint8)
-    return Frame(grey * good, good, code, blocks)
+    code = cv2.addWeighted(cv2.log(cv2.max(grey, 60)), 36, 0, 0, -147.5, dtype=cv2.CV_8U)
+    bright = (red + 2 * green + blue) / 4
+    grey = np.where(good, grey, np.float32(HIDDEN))
+    return Frame(grey, _means(grey, HALF), code, bright, np.float32(np.dstack(columns)))
 
 
 def glared(one, glare):
     """A photo with what is known of its lamps' glare: (rows, columns), of blocks, in its own units."""
-    share = glare / np.maximum(_means(one.grey) / np.maximum(_means(one.good), 1e-3), 1)
-    return replace(one, blocks=np.dstack([one.blocks[..., :3], np.minimum(share, 1)]).astype(np.float32))
+    return replace(one, blocks=np.dstack([one.blocks[..., :3], np.minimum(glare / one.bright, 1)]).astype(np.float32))
 
 
 def flow(first, second):
@@ -98,12 +108,10 @@ def flow(first, second):
 
     first, second: Frame. Dense inverse search (Kroeger et al. 2016).
     """
-    height, width = first.code.shape
     dense = cv2.DISOpticalFlow_create(cv2.DISOPTICAL_FLOW_PRESET_ULTRAFAST)
     dense.setFinestScale(FINEST)
     dense.setPatchStride(STRIDE)
-    moved = dense.calc(first.code, second.code, None)
-    return cv2.resize(moved, (width // 2, height // 2), interpolation=cv2.INTER_AREA)
+    return _means(dense.calc(first.code, second.code, None), HALF)
 
 
 def led(flow, onward):
@@ -112,7 +120,7 @@ def led(flow, onward):
     Over several steps that is nearer to the truth than a flow sought from end to end, which slips the more the less
     the two pictures are alike.
     """
-    there = flow / 2 + _grid(*flow.shape[:2])
+    there = flow / HALF + _grid(*flow.shape[:2])
     return flow + cv2.remap(onward, there, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
 
 
@@ -131,20 +139,26 @@ def ratio(first, second, flow, vignetting=0.0, expected=np.nan):
     ratio and, as far as their priors let them, the lens's vignetting (r^2, which the walk moves over the scene) and a
     change of it, as an aperture that closes differently makes.
     """
-    there = cv2.add(cv2.resize(flow, first.grey.shape[::-1]), _grid(*first.grey.shape))
-    grey, good = (cv2.remap(part, there, None, cv2.INTER_LINEAR) for part in (second.grey, second.good))
-    good = cv2.threshold(good, 0.999, 1, cv2.THRESH_BINARY)[1] * first.good
-    share = _means(good)
+    if np.isnan(expected):
+        side, own, grey = BLOCK, first.grey, second.grey
+        there = cv2.add(cv2.resize(flow, own.shape[::-1]), _grid(*own.shape))
+    else:
+        side, own, grey = BLOCK // HALF, first.half, second.half
+        there = flow / HALF + _grid(*own.shape)
+    grey = cv2.remap(grey, there, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=HIDDEN)
+    good = cv2.threshold(cv2.min(own, grey), 0, 1, cv2.THRESH_BINARY)[1]
+    share = _means(good, side)
     whole = share >= 0.5
     if whole.sum() < MIN_BLOCKS:
         return None
     ones = np.where(whole, share, 1)
-    one, other = (np.where(whole, _means(part * good), 1.0) for part in (first.grey, grey))
+    grey *= good
+    one, other = (np.where(whole, _means(part, side), 1.0) for part in (own * good, grey))
     values = np.log(other / one)
     # Of pixels' ratios, as their logarithms cost much and say the same of what is nearly alike.
-    pixels = cv2.divide(grey * good, np.maximum(first.grey, 1))
-    mean = np.where(whole, _means(pixels), 1.0)
-    disagree = np.maximum(_means(pixels * pixels) * ones / np.square(mean) - 1, 0)
+    pixels = cv2.divide(grey, own)
+    mean = np.where(whole, _means(pixels, side), 1.0)
+    disagree = np.maximum(_means(pixels * pixels, side) * ones / np.square(mean) - 1, 0)
     level = np.log(one + other)
     level[~whole] = _middle(level[whole])
     across, down = (
@@ -152,7 +166,7 @@ def ratio(first, second, flow, vignetting=0.0, expected=np.nan):
         for way in ((1, 0), (0, 1))
     )
     steep = np.square(across) + np.square(down)
-    moved = _means(flow, BLOCK // 2) / BLOCK + _grid(*whole.shape)
+    moved = _means(flow, BLOCK // HALF) / BLOCK + _grid(*whole.shape)
     blocks = cv2.remap(second.blocks, moved.astype(np.float32), None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     beyond = (blocks - first.blocks).astype(float)
     # Of the glare as much may be left as is taken off.
@@ -167,16 +181,16 @@ def ratio(first, second, flow, vignetting=0.0, expected=np.nan):
     counted = weight > 0
     if counted.sum() < MIN_BLOCKS / 2:
         return None
-    own = np.linalg.inv(normal + 1e-3 * np.eye(3))
+    covariance = np.linalg.inv(normal + 1e-3 * np.eye(3))
     agree = min(counted.sum() / whole.sum() / AGREE, 1.0)
     red, blue = (np.exp(_middle(first.blocks[..., k][counted])) for k in (1, 2))
     return Ratio(
-        model=model + own @ (np.square([0, 1 / VIGNETTING, 1 / BREATHING]) * model) + [0, vignetting, 0],
-        information=agree * np.linalg.inv(own + np.diag([LINK_FLOOR**2, 0, 0])),
+        model=model + covariance @ (np.square([0, 1 / VIGNETTING, 1 / BREATHING]) * model) + [0, vignetting, 0],
+        information=agree * np.linalg.inv(covariance + np.diag([LINK_FLOOR**2, 0, 0])),
         pixels=int(share[counted].sum() * BLOCK**2),
         shares=np.array([red, blue]) / (red + 2 + blue),
         colour=np.array([_middle(beyond[..., k][counted]) for k in (1, 2)]),
-        change=np.where(whole, [error / np.sqrt(variance), error], np.nan).astype(np.float32),
+        change=np.where(whole, error, np.nan).astype(np.float32),
     )
 
 
@@ -238,18 +252,20 @@ def levels(count, links):
         scaled = rows.T * trust
         answer = np.linalg.solve(scaled @ rows + 1e-6 * np.eye(count), scaled @ logs)
         error = np.abs(rows @ answer - logs)
-        trust = 1 / np.maximum(1, error / max(3 * _spread(error), 1e-4))
+        was, trust = trust, 1 / np.maximum(1, error / max(3 * _spread(error), 1e-4))
+        if np.abs(trust - was).max() < 1e-3:
+            break
     linked = np.abs(rows).sum(axis=0) > 0
     return np.where(linked, answer - answer[linked].mean(), np.nan)
 
 
-def usable(rgb, clipped):
+def usable(colours, clipped):
     """Where a laid picture can be trusted: away from anything clipped, or outside, which is laid as clipped.
 
-    rgb: float32 (h, w, 3); clipped: float32 (h, w), the laid clipping mask. Returns bool (h, w).
+    colours: red, green and blue, each float32 (h, w); clipped: float32 (h, w), the laid clipping mask. Returns bool
+    (h, w).
     """
-    red, green, blue = np.moveaxis(rgb, -1, 0)
-    brightest = np.maximum(np.maximum(red, green), blue)
+    brightest = functools.reduce(cv2.max, colours)
     return (cv2.dilate(clipped, np.ones((3, 3), np.uint8)) < 0.01) & (brightest < 0.9 * WHITE)
 
 
@@ -283,19 +299,18 @@ def _biweight(values, design, variance, whole, prior, expected):
     up, down = (beyond > clear).mean(), (beyond < -clear).mean()
     least = BUS_FAR if far else max(BUS, ONE_SIDED * (up + down))
     lit = np.sign(up - down) if abs(up - down) > least else 0.0
-    around = np.maximum(_sums(sure), 1e-9)
+    certain, fine = 1 / sigma, 1 / np.sqrt(np.maximum(_sums(sure), 1e-9))
     lines, stretch = design.reshape(-1, design.shape[-1]), 1.0
     for _ in range(40):
         error = values - (lines @ model).reshape(values.shape)
-        alone = np.abs(error) / sigma
-        mean, fine = _sums(sure * error) / around, 1 / np.sqrt(around)
-        together = np.abs(mean) / fine
+        alone, mean = np.abs(error) * certain, _sums(sure * error) * fine
+        together = np.abs(mean)
         agree = whole & (alone < END * stretch)
         stretch_together = max(_spread(together[agree]), 0.5)
         u = np.square(np.maximum(alone / stretch, together / stretch_together) / END)
-        weight = np.where(u < 1, np.square(1 - u), 0)
+        weight = np.square(np.maximum(1 - u, 0))
         if lit:
-            unlit = _unlit(error, sigma * stretch, lit) * _unlit(mean, fine * stretch_together, lit)
+            unlit = _unlit(error, sigma * stretch, lit) * _unlit(mean * fine, fine * stretch_together, lit)
             weight = np.minimum(weight, unlit)
         weight *= sure
         scaled = (lines * weight.reshape(-1, 1)).T
@@ -339,8 +354,8 @@ def _agreed(values, sigma, whole):
     middle = np.median(values)
     place = np.rint((values - middle) / FINE).astype(int) + SPAN
     inside = (place >= 0) & (place <= 2 * SPAN)
-    counts = np.zeros((len(SIZES), 2 * SPAN + 1))
-    np.add.at(counts, (size[inside], place[inside]), 1)
+    cells = size[inside] * (2 * SPAN + 1) + place[inside]
+    counts = np.bincount(cells, minlength=len(SIZES) * (2 * SPAN + 1)).reshape(len(SIZES), -1)
     told = np.fft.irfft((np.fft.rfft(counts, 8 * SPAN) * _mixtures()).sum(axis=1), 8 * SPAN)[:, 2 * SPAN : 4 * SPAN + 1]
     return middle + FINE * (np.argmax(told.max(axis=0)) - SPAN)
 

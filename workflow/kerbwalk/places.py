@@ -42,7 +42,7 @@ def flickering(count, ratios, period):
     following = [((i, j), (j, k)) for i, j in ratios for k in (j + 1,) if j - i == 1 and (j, k) in ratios]
     if len(following) < STRETCH:
         return []
-    swings = np.array([ratios[late].change[1] - ratios[early].change[1] for early, late in following], float)
+    swings = np.array([ratios[late].change - ratios[early].change for early, late in following], float)
     seen = np.isfinite(swings)
     number = np.array([_sums(one) for one in seen.astype(float)])
     mean = np.array([_sums(one) for one in np.where(seen, swings, 0)]) / np.maximum(number, 1)
@@ -95,13 +95,13 @@ def _to_and_fro(swings):
 
 def _place(core, count, ratios, period):
     """The Place that the blocks of a core, bool (rows, columns), make with what their light reaches."""
-    parts = {pair: r.change[1][core] for pair, r in ratios.items()}
+    parts = {pair: r.change[core] for pair, r in ratios.items()}
     links = {pair: float(np.nanmedian(part)) for pair, part in parts.items() if np.isfinite(part).any()}
     level = levels(count, links)
     rows, columns = (np.flatnonzero(core.any(axis=axis)) for axis in (1, 0))
     top, left = max(rows[0] - HALO, 0), max(columns[0] - HALO, 0)
     inside = np.s_[top : rows[-1] + 1 + HALO, left : columns[-1] + 1 + HALO]
-    changes = np.array([ratios[pair].change[1][inside] for pair in links], float)
+    changes = np.array([ratios[pair].change[inside] for pair in links], float)
     steps = np.array(list(links.values()))
     # By the median of ratios over the larger half of the steps, which things that pass do not carry with them.
     large = np.abs(steps) >= np.median(np.abs(steps))
