@@ -22,6 +22,7 @@ import csv
 import functools
 import json
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -140,6 +141,8 @@ def measure(warps, proxies, sights, pool=map):
         return {pair: ratio for pair, ratio in zip(pairs, found, strict=True) if ratio}
 
     ratios = links(1, flows, np.full(len(photos), np.nan), 0.0)
+    # Links over several steps need no more of them, and what is held grows with the photos.
+    laid = {k: replace(one, grey=None, code=None) for k, one in laid.items()}
     levels, _ = light.solve(len(photos), ratios)
     _, vignetting = drift.drift(levels, *lasting)
     for steps in light.LONG:

@@ -120,6 +120,11 @@ def test_ratio_of_pictures_that_moved(scene, matrix):
     assert found.model[0] == pytest.approx(np.log(0.97), abs=3e-3)
 
 
+def test_the_smallest_pictures_have_a_flow():
+    tiny = [light.Frame(None, None, np.full((9, 10), level, np.uint8), None, None) for level in (90, 99)]
+    np.testing.assert_allclose(light.flow(*tiny), np.zeros((4, 5, 2)), atol=0.1)
+
+
 def test_flows_of_steps_make_the_flow_of_the_way(scene):
     """As the walk comes nearer by 3 % a step; what comes in at the border aside."""
     walk = np.array([[1.03, 0, -9], [0, 1.03, -4], [0, 0, 1]])

@@ -17,6 +17,8 @@ LONG, ASTRAY, OVERLAP = (2, 4, 8), 0.05, 4
 # The flow is sought down to the full size, in patches side by side: at half of it, overlapping ones slip where walls
 # meet the sky, most under a bus, and cost as much.
 FINEST, STRIDE = 0, 8
+# Smaller pictures (pixels a side) are widened for it, as OpenCV fails on the smallest.
+LEAST = 32
 # Sums are compared over blocks of this many proxy pixels a side. Flow is kept at one over HALF of the size, at which
 # photos some steps apart are compared, too: they have more to lose by flow than by size, and are many.
 BLOCK, HALF = 6, 2
@@ -50,7 +52,8 @@ class Frame:
 
     grey: float32 (h, w), HIDDEN where it is not usable; half: its reduced copy, HIDDEN where any of that is; code:
     uint8 (h, w), of which flow is sought; of blocks, (rows, columns), float32: bright, their mean grey, and blocks,
-    (rows, columns, 4): squared distance from the axis, log of red and of blue against green, the part of glare.
+    (rows, columns, 4): squared distance from the axis, log of red and of blue against green, the part of glare. Grey
+    and code are for photos one step apart alone.
     """
 
     grey: np.ndarray
@@ -94,8 +97,10 @@ def frame(colours, usable, radius):
     # For the flow a logarithm, in which flicker is an offset: 7 % a level.
     code = cv2.addWeighted(cv2.log(cv2.max(grey, 60)), 36, 0, 0, -147.5, dtype=cv2.CV_8U)
     bright = (red + 2 * green + blue) / 4
-    grey = np.where(good, grey, np.float32(HIDDEN))
-    return Frame(grey, _means(grey, HALF), code, bright, np.float32(np.dstack(columns)))
+    # Of four pixels at the limit of the dark ones some are above it by their noise.
+    half = _means(np.where(usable, grey, np.float32(HIDDEN)), HALF)
+    grey, half = (np.where(part > DARK, part, np.float32(HIDDEN)) for part in (np.where(usable, grey, 0), half))
+    return Frame(grey, half, code, bright, np.float32(np.dstack(columns)))
 
 
 def glared(one, glare):
@@ -111,7 +116,10 @@ def flow(first, second):
     dense = cv2.DISOpticalFlow_create(cv2.DISOPTICAL_FLOW_PRESET_ULTRAFAST)
     dense.setFinestScale(FINEST)
     dense.setPatchStride(STRIDE)
-    return _means(dense.calc(first.code, second.code, None), HALF)
+    height, width = first.code.shape
+    further = 0, max(LEAST - height, 0), 0, max(LEAST - width, 0)
+    codes = [cv2.copyMakeBorder(one.code, *further, cv2.BORDER_REPLICATE) for one in (first, second)]
+    return _means(dense.calc(*codes, None)[:height, :width], HALF)
 
 
 def led(flow, onward):
