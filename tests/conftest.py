@@ -199,7 +199,9 @@ def little(root, truth, environment, tmp_path_factory):
     """A function: a night of one quick shoot of six photos, 'walk', with new results."""
     folder = tmp_path_factory.mktemp("little")
     shutil.copytree(truth["shoots"] / "approach", folder / "shoots" / "walk", ignore=lambda _, names: sorted(names)[6:])
-    settings = {"hold": truth["approach"]["hold_fraction"], "aspect": "1:4"}
+    # Lamps lie there, and houses at several distances.
+    framing = {"centre": [0.57, 0.503]}
+    settings = {"hold": truth["approach"]["hold_fraction"], "aspect": "1:4", "framing": framing}
     (folder / "shoots" / "walk" / "shoot.yaml").write_text(yaml.safe_dump(settings))
     return lambda name: Night(root, folder / "shoots", folder / name, environment)
 

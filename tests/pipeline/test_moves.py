@@ -5,7 +5,7 @@ import numpy as np
 
 from kerbwalk.moves import moved
 
-PUSH_IN, PAN = 1.3, [0.06, 0.02]
+PUSH_IN, PAN = 1.3, [-0.06, 0.02]
 
 
 def to_crop(crop, output):
