@@ -63,7 +63,7 @@ def main():
     level = None if level is None else reduced(np.array(level) * size - 0.5, scale)
     candidates = []
     if args.settings["hold"] == "auto":
-        found = track.choose_hold(grey, len(order), middle)
+        found = track.choose_hold(followed, grey(middle).shape[::-1], middle)
         hold = found[0][0]
         candidates = [
             {"x": (x + 0.5) / size[0], "y": (y + 0.5) / size[1], "score": score}

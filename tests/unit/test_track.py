@@ -103,16 +103,31 @@ def test_auto_hold_prefers_what_lasts_near_the_middle(shoot, waves):
     for k, picture in enumerate(lasting):
         # the right half shows something else in every photo
         changing.append(np.where(np.arange(SIZE[0]) > 330, waves(100 + k).seen(SIZE), picture).astype(np.uint16))
-    found = track.choose_hold(changing.__getitem__, len(changing), REFERENCE)
+    followed = follow.follow_shoot(changing.__getitem__, len(changing), REFERENCE)
+    found = track.choose_hold(followed, SIZE, REFERENCE)
     (x, y), score = found[0]
     assert score == 1
     assert x < 330 and abs(x - 320) < 0.35 * SIZE[0] and abs(y - 213) < 0.4 * SIZE[1]
     assert [s for _, s in found] == sorted((s for _, s in found), reverse=True)
 
 
+def test_auto_hold_keeps_off_where_two_depths_meet():
+    """Left and right of the middle two walls, of which the nearer goes by 0.5 px a photo against the other's 0.2."""
+    rng = np.random.default_rng(8)
+    spread, seam = rng.uniform((20, 20), (620, 406), (400, 2)), rng.normal((320, 213), (12, 12), (15, 2))
+    corners = np.concatenate([spread, seam])
+    steps = np.where(corners[:, :1] < 320, 0.2, 0.5) * [1, 0]
+    at = np.array([corners + steps * k + rng.normal(0, 0.03, corners.shape) for k in range(9)])
+    lies = np.array([follow.shifted((0.35 * k, 0)) for k in range(9)])
+    photo, point = (index.ravel() for index in np.indices(at.shape[:2]))
+    followed = follow.Followed(photo, point, at.reshape(-1, 2), np.zeros(9, int), np.ones(9, bool), lies)
+    best = track.choose_hold(followed, SIZE, 0)[0][0]
+    assert abs(best[0] - 320) > track.PATCH * SIZE[0], best
+
+
 def test_auto_hold_of_a_picture_without_a_corner_is_its_middle():
     black = np.zeros((2, 426, 640), np.uint16)
-    ((middle, score),) = track.choose_hold(black.__getitem__, 2, 0)
+    ((middle, score),) = track.choose_hold(follow.follow_shoot(black.__getitem__, 2, 0), SIZE, 0)
     np.testing.assert_allclose(middle, np.array(SIZE) / 2, atol=1)
     assert score == 0
 

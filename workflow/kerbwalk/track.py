@@ -21,6 +21,9 @@ PATCH = 0.035
 WIDER = (1, 2, 4)
 SURE = 0.04
 MIN_LIKENESS = 0.75
+# Where a hold point is chosen, a corner that is so far off the motion of the whole counts little, and a place whose
+# corners move apart by so much counts half (parts of the width).
+ASIDE, APART = 0.0025, 0.0004
 UNKNOWN = "too little of it matches the other photos (covered, blurred or aimed elsewhere)"
 
 
@@ -85,51 +88,54 @@ def place(grey, followed, reference, hold, pool=map, level=None):
     return result
 
 
-def choose_hold(grey, count, reference):
-    """A point of the reference that can be held: a sharp, lasting structure not far from the middle.
+def choose_hold(followed, size, reference):
+    """A point of the reference that can be held: a sharp, lasting structure of one depth, not far from the middle.
 
+    followed: follow.Followed; size: (2,) of the proxies, pixels; reference: index.
     Returns candidates, best first: a list of (position (2,) in the reference's proxy pixels, score 0..1).
-    The reference's corners are followed into photos spread over the shoot; a place scores by how many of its corners
-    last, in how many photos, agreeing with the motion of the whole, and loses towards the picture's edges.
+    A place scores by how many corners about it last, in how many of some photos spread over the shoot, agreeing with
+    the motion of the whole; it loses towards the picture's edges, and where its corners do not move as one. Of photos
+    some steps apart, a patch in which two depths meet follows neither.
     """
-    view = follow.Views(grey)
-    first = view.encoded(reference)
-    height, width = first.shape
-    points = registration.corners(first)
-    lasting = np.zeros(len(points))
-    middle = np.array([width, height]) / 2
-    looked = [k for k in np.unique(np.linspace(0, count - 1, 9).astype(int)) if k != reference]
-    known = registration.spectrum(first)
-    for k in looked:
-        second = view.encoded(k)
-        best = None
-        for shift in registration.coarse_shifts(known, registration.spectrum(second), first.shape):
-            link, found, ok = registration.register(first, second, points, follow.shifted(shift), middle, width)
-            if link and (best is None or link.inliers > best[0].inliers):
-                best = link, found, ok
-            if best and best[0].share > 0.6:
-                break
-        if best is not None:
-            residual = np.hypot(*(transfer(best[0].matrix, points) - best[1]).T)
-            lasting += best[2] * np.exp(-((residual / 3) ** 2))
-    if looked:
-        lasting /= len(looked)
-    central = np.exp(-((((points - middle) / (0.22 * width)) ** 2).sum(1)) / 2)
-    radius = PATCH * width
-    inside = ((points > 2 * radius) & (points < np.array([width, height]) - 2 * radius)).all(1)
+    size, own = np.asarray(size, float), followed.photo == reference
+    points, radius = followed.at[own], PATCH * size[0]
     near = np.exp(-((points[:, None] - points[None]) ** 2).sum(2) / (2 * (radius / 2) ** 2))
+    placed = np.flatnonzero(followed.source >= 0)
+    looked = [k for k in np.unique(placed[np.linspace(0, len(placed) - 1, 9).astype(int)]) if k != reference]
+    lasting, apart = np.zeros(len(points)), np.zeros((len(looked), len(points)))
+    for row, k in enumerate(looked):
+        there = followed.photo == k
+        _, one, other = np.intersect1d(followed.point[own], followed.point[there], return_indices=True)
+        off = followed.at[there][other] - transfer(followed.lies[k], points[one])
+        lasting[one] += np.exp(-(off**2).sum(1) / (ASIDE * size[0]) ** 2) / len(looked)
+        apart[row] = _apart(points[one] / radius, off, near[:, one])
+    central = np.exp(-((((points - size / 2) / (0.22 * size[0])) ** 2).sum(1)) / 2)
+    inside = ((points > 2 * radius) & (points < size - 2 * radius)).all(1)
     score = (near @ (lasting + 1e-3)) * central * inside
-    order = np.argsort(-score, kind="stable")
+    if looked:
+        score /= 1 + (np.median(apart, axis=0) / (APART * size[0])) ** 2
     chosen = []
-    for k in order:
+    for k in np.argsort(-score, kind="stable"):
         if score[k] > 0 and all(np.hypot(*(points[k] - points[j])) > 4 * radius for j in chosen):
             chosen.append(k)
         if len(chosen) == 5:
             break
     if not chosen:
-        return [(enlarged(middle, view.reduction), 0.0)]
-    top = score[chosen[0]]
-    return [(enlarged(points[k].astype(float), view.reduction), float(score[k] / top)) for k in chosen]
+        return [((size - 1) / 2, 0.0)]
+    return [(points[k], float(score[k] / score[chosen[0]])) for k in chosen]
+
+
+def _apart(points, off, near):
+    """How far what is seen about each of n places moves apart: the RMS of what an affine map leaves.
+
+    points, off: (m, 2) corners, and by how much they are off; near: (n, m) what each of them has to say about a place.
+    Of three corners or fewer nothing is left.
+    """
+    ones = np.column_stack([points, np.ones(len(points))])
+    normal = (near @ (ones[:, :, None] * ones[:, None]).reshape(-1, 9)).reshape(-1, 3, 3)
+    right = (near @ (ones[:, :, None] * off[:, None]).reshape(-1, 6)).reshape(-1, 3, 2)
+    left = near @ (off**2).sum(1) - (right * np.linalg.solve(normal + 1e-6 * np.eye(3), right)).sum((1, 2))
+    return np.sqrt(np.maximum(left, 0) / np.maximum(near.sum(1) - 3, 0.5))
 
 
 def _linked(followed, reference, hold, reach):
