@@ -24,6 +24,8 @@ MIN_LIKENESS = 0.75
 # Where a hold point is chosen, a corner that is so far off the motion of the whole counts little, and a place whose
 # corners move apart by so much counts half (parts of the width).
 ASIDE, APART = 0.0025, 0.0004
+# A place that scores less than this part of the best one is none to choose: such are off by tens of pixels.
+WORTH = 0.1
 UNKNOWN = "too little of it matches the other photos (covered, blurred or aimed elsewhere)"
 
 
@@ -116,7 +118,7 @@ def choose_hold(followed, size, reference):
         score /= 1 + (np.median(apart, axis=0) / (APART * size[0])) ** 2
     chosen = []
     for k in np.argsort(-score, kind="stable"):
-        if score[k] > 0 and all(np.hypot(*(points[k] - points[j])) > 4 * radius for j in chosen):
+        if score[k] > WORTH * score.max() and all(np.hypot(*(points[k] - points[j])) > 4 * radius for j in chosen):
             chosen.append(k)
         if len(chosen) == 5:
             break
