@@ -21,6 +21,7 @@ import _workflow  # noqa: F401
 import csv
 import functools
 import json
+import math
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
@@ -141,8 +142,9 @@ def measure(warps, proxies, sights, pool=map):
         return {pair: ratio for pair, ratio in zip(pairs, found, strict=True) if ratio}
 
     ratios = links(1, flows, np.full(len(photos), np.nan), 0.0)
-    # Links over several steps need no more of them, and what is held grows with the photos.
-    laid = {k: replace(one, grey=None, code=None) for k, one in laid.items()}
+    # What links over several steps do not need is let go of, as what is held grows with the photos.
+    whole = math.prod(proxies.light_shape) < light.LARGE
+    laid = {k: replace(one, grey=one.grey if whole else None, code=None) for k, one in laid.items()}
     levels, _ = light.solve(len(photos), ratios)
     _, vignetting = drift.drift(levels, *lasting)
     for steps in light.LONG:

@@ -22,6 +22,8 @@ LEAST = 32
 # Sums are compared over blocks of this many proxy pixels a side. Flow is kept at one over HALF of the size, at which
 # photos some steps apart are compared, too: they have more to lose by flow than by size, and are many.
 BLOCK, HALF = 6, 2
+# In pictures of fewer pixels all are compared at their full size: there a half is too little to go by.
+LARGE = 80000
 MIN_BLOCKS = 40
 # Blocks are judged with those around them, this many a side.
 AROUND = 7
@@ -53,7 +55,7 @@ class Frame:
     grey: float32 (h, w), HIDDEN where it is not usable; half: its reduced copy, HIDDEN where any of that is; code:
     uint8 (h, w), of which flow is sought; of blocks, (rows, columns), float32: bright, their mean grey, and blocks,
     (rows, columns, 4): squared distance from the axis, log of red and of blue against green, the part of glare. Grey
-    and code are for photos one step apart alone.
+    may be None, where half is to be compared, and code where no flow is sought.
     """
 
     grey: np.ndarray
@@ -147,7 +149,7 @@ def ratio(first, second, flow, vignetting=0.0, expected=np.nan):
     ratio and, as far as their priors let them, the lens's vignetting (r^2, which the walk moves over the scene) and a
     change of it, as an aperture that closes differently makes.
     """
-    if np.isnan(expected):
+    if first.grey is not None:
         side, own, grey = BLOCK, first.grey, second.grey
         there = cv2.add(cv2.resize(flow, own.shape[::-1]), _grid(*own.shape))
     else:
