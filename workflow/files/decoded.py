@@ -6,7 +6,6 @@ written once and read much later, and to find and clear as much memory takes lon
 
 import contextlib
 import errno
-import io
 import os
 from concurrent.futures import ThreadPoolExecutor
 
@@ -25,11 +24,9 @@ def writer(path, shape):
     shape: (frames, height, width, 3). A frame goes to the disk while the next one is made. Written, not mapped: a full
     disk is then an error that can be told, and not a signal.
     """
-    header = io.BytesIO()
-    described = {"descr": np.lib.format.dtype_to_descr(np.dtype(np.uint16)), "fortran_order": False, "shape": shape}
-    np.lib.format.write_array_header_1_0(header, described)
+    described = {"descr": np.dtype(np.uint16).str, "fortran_order": False, "shape": shape}
     with stage.whole(path) as temporary, open(temporary, "wb", buffering=0) as file, ThreadPoolExecutor(1) as syncing:
-        file.write(header.getbuffer())
+        np.lib.format.write_array_header_1_0(file, described)
         synced = []
 
         def write(frame):

@@ -371,10 +371,10 @@ def _warp(samples, size, matrix, grid, place, glass, table, counted, factor, gai
             _follow(own_xs, own_ys, start, left, right, tops, phases)
             if not _down(samples, size, left, right, tops, phases, table, counted, weights, line, low, high):
                 return False
-            _across(own_xs, start, left, right, line, low, high, lowest, highest, table, counted, own)
-            for channel in range(3):
-                if colours == 1 or channel == colour:
-                    for u in range(width):
-                        pixels[u, channel] = own[u, channel]
+            into = pixels if colours == 1 else own
+            _across(own_xs, start, left, right, line, low, high, lowest, highest, table, counted, into)
+            if colours > 1:
+                for u in range(width):
+                    pixels[u, colour] = own[u, colour]
         _add(pixels, even, factor, gains, out[v])
     return True

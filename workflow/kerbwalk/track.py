@@ -116,15 +116,15 @@ def choose_hold(followed, size, reference):
     score = (near @ (lasting + 1e-3)) * central * inside
     if looked:
         score /= 1 + (np.median(apart, axis=0) / (APART * size[0])) ** 2
-    chosen = []
+    chosen, top = [], score.max(initial=0)
     for k in np.argsort(-score, kind="stable"):
-        if score[k] > WORTH * score.max() and all(np.hypot(*(points[k] - points[j])) > 4 * radius for j in chosen):
+        if score[k] > WORTH * top and all(np.hypot(*(points[k] - points[j])) > 4 * radius for j in chosen):
             chosen.append(k)
         if len(chosen) == 5:
             break
     if not chosen:
         return [((size - 1) / 2, 0.0)]
-    return [(points[k], float(score[k] / score[chosen[0]])) for k in chosen]
+    return [(points[k], float(score[k] / top)) for k in chosen]
 
 
 def _apart(points, off, near):
