@@ -33,6 +33,9 @@ def befallen(cluster, little):
     killed and started again."""
     night = little("farm")
     night.__class__, night.cluster = Farm, cluster
+    # Jobs find an environment whose path a shell has to be told in quotes.
+    environment, night.environment = night.environment, night.results.with_name("it's an environment")
+    night.environment.symlink_to(environment)
 
     def ended_as(rule, state):
         return any(rule in comment and state == now for _, comment, now in cluster.jobs())

@@ -21,6 +21,7 @@ from kerbwalk.deliver import OWN_DISPLAYS
 from snakemake.exceptions import WorkflowError
 from snakemake.settings.types import DeploymentMethod, Quietness
 from snakemake.target_jobs import parse_target_jobs_cli_args
+from snakemake_interface_executor_plugins.executors.real import RealExecutor
 from snakemake_interface_executor_plugins.settings import ExecMode
 
 STARTED = time.time()
@@ -49,6 +50,15 @@ INTERPRETER = "python" if BY_CONDA else shlex.quote(sys.executable)
 PYTHON = f'{MEMORY} {INTERPRETER} {shlex.quote(str(ROOT / "scripts"))}'
 COMMAND = f'kerbwalk() {{ local s=$1; shift; {PYTHON}/$s.py "$@"; }}'
 shell.prefix(f"set -euo pipefail; {COMMAND}; ".replace("{", "{{").replace("}", "}}"))
+
+
+def with_its_python_quoted(executor, job, format_job_exec=RealExecutor.format_job_exec):
+    """A job's command as a shell reads it: executors write the path of their Python into it as it stands."""
+    python = executor.get_python_executable()
+    return format_job_exec(executor, job).replace(f"{python} -m", f"{shlex.quote(python)} -m", 1)
+
+
+RealExecutor.format_job_exec = with_its_python_quoted
 
 
 def shoots_of_this_job():
