@@ -4,13 +4,13 @@ import cv2
 import numpy as np
 
 from kerbwalk.compiled import compiled
+from kerbwalk.decode import averaged
+from kerbwalk.pixels import tiles
 
 # Blocks of the mosaic become one pixel each, so that the long side is at least this; all is measured on that.
 SIDE = 1200
 # What is kept of it is reduced again, to a long side of at most this.
 SMALL_SIDE = 640
-# Tiles of the picture, across the long side, in which detail is measured.
-TILES = 12
 # Sensor values from this part of the range on are clipped.
 CLIPPED = 0.985
 # Every period-th pixel over so many with the very same value are no photograph. Bright ones may be: some sensors are
@@ -38,9 +38,7 @@ def glance(sensor, black, white, period, turns):
         sensor, factor, period, round(black), round(white), round(black + CLIPPED * (white - black))
     )
     picture = np.ascontiguousarray(np.rot90(picture, turns))
-    again = -(-max(picture.shape) // SMALL_SIDE)
-    height, width = (n // again for n in picture.shape)
-    small = picture[: height * again, : width * again].reshape(height, again, width, again).mean((1, 3))
+    small = averaged(picture, -(-max(picture.shape) // SMALL_SIDE))
     return {
         "small": small.astype(np.float16),
         "detail": _detail(picture),
@@ -51,21 +49,17 @@ def glance(sensor, black, white, period, turns):
     }
 
 
-def tiles(shape):
-    """(rows, columns) of tiles in a picture of (height, width)."""
-    return tuple(max(1, round(TILES * n / max(shape))) for n in shape)
-
-
 def _detail(picture):
     root = cv2.GaussianBlur(np.sqrt(np.maximum(picture, 0)), (0, 0), 0.7)
     rows, columns = tiles(picture.shape)
-    height, width = picture.shape[0] // rows * rows, picture.shape[1] // columns * columns
-    across = np.zeros_like(root)
-    across[:, 1:-1] = root[:, 2:] - root[:, :-2]
-    down = np.zeros_like(root)
-    down[1:-1] = root[2:] - root[:-2]
-    energy = np.stack([across, down])[:, :height, :width] ** 2
-    return energy.reshape(2, rows, height // rows, columns, width // columns).mean((2, 4), dtype=np.float32)
+    across, down = np.zeros((2, *root.shape), np.float32)
+    np.subtract(root[:, 2:], root[:, :-2], out=across[:, 1:-1])
+    np.subtract(root[2:], root[:-2], out=down[1:-1])
+    whole = np.s_[: root.shape[0] // rows * rows, : root.shape[1] // columns * columns]
+    # Each tile's mean: the areas are whole pixels.
+    return np.stack(
+        [cv2.resize(np.square(way[whole]), (columns, rows), interpolation=cv2.INTER_AREA) for way in (across, down)]
+    )
 
 
 @compiled

@@ -9,7 +9,7 @@ from itertools import pairwise
 import cv2
 import numpy as np
 
-from kerbwalk.glance import tiles
+from kerbwalk.pixels import tiles
 
 # Neighbours on either side that a photo is compared with.
 REACH = 3
