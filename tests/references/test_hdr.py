@@ -11,7 +11,7 @@ import colour
 import numpy as np
 import pytest
 
-from files import encoders, ffmpeg, rights
+from files import encoders, ffmpeg, rights, tables
 from house import recipes, settings
 from kerbwalk import hdr, signal
 
@@ -35,7 +35,7 @@ def light():
 def masters(light, no_look, folder, kind):
     """A master of a kind; returns (path, the planes of its frames)."""
     planes = np.empty((3, *light.shape[:2]), np.uint16)
-    signal.encode(light, no_look, planes, hdr.coding(kind))
+    signal.encode(light, no_look, planes, tables.coding(kind))
     path = folder / f"{kind}.mkv"
     encoded = ["-c:v", "ffv1", "-level", "3", *ffmpeg.TAGS[kind], *ffmpeg.REPEATABLE, path]
     with ffmpeg.writer(SIZE, ffmpeg.MASTER_FORMAT, 24, *encoded, colour=kind) as write:

@@ -5,6 +5,7 @@ import PyOpenColorIO as ocio
 
 from files.look import plain, processor
 from kerbwalk import hdr, look, signal
+from kerbwalk.colour import LUMINANCE_BT2020
 
 # Those that CURVE stands for, as polygons through OpenColorIO's own numbers.
 PER_CHANNEL = (ocio.Lut1DTransform, ocio.ExponentTransform, ocio.ExponentWithLinearTransform)
@@ -26,7 +27,7 @@ def encoder(path, shows="bt709"):
     if shows == "linear":
         return lambda rgb, planes: signal.halves(rgb, tables, planes)
     if tables is not None:
-        code = signal.BT709 if shows == "bt709" else hdr.coding(shows)
+        code = signal.BT709 if shows == "bt709" else coding(shows)
         return lambda rgb, planes: signal.encode(rgb, tables, planes, code)
     exact = processor(path)
 
@@ -35,6 +36,12 @@ def encoder(path, shows="bt709"):
         signal.encode(rgb, signal.NO_LOOK, planes)
 
     return encode
+
+
+def coding(kind):
+    """How kerbwalk.signal.encode makes a signal of high dynamic range, a kind of kerbwalk.hdr's."""
+    curves = hdr.curves(kind, signal.corners().astype(np.float64))
+    return signal.coding(LUMINANCE_BT2020, *(None if curve is None else signal.polygon(curve) for curve in curves))
 
 
 def tabulated(path):

@@ -6,7 +6,6 @@ brightest is 1000 cd/m2, HLG's nominal peak, for which its system gamma is 1.2.
 
 import numpy as np
 
-from kerbwalk import signal
 from kerbwalk.colour import LUMINANCE_BT2020
 
 WHITE, PEAK, GAMMA = 203.0, 1000.0, 1.2
@@ -17,6 +16,8 @@ _M1, _M2 = 2610 / 16384, 2523 / 4096 * 128
 _C1, _C2, _C3 = 3424 / 4096, 2413 / 4096 * 32, 2392 / 4096 * 32
 _A = 0.17883277
 _B, _C = 1 - 4 * _A, 0.5 - _A * np.log(4 * _A)
+# Luminance of which a power with an exponent below 0 can be taken.
+DARKEST = 2.0**-56
 
 
 def pq(light):
@@ -48,16 +49,17 @@ def lightening(luminance):
 
     The inverse OOTF: display light is PEAK Y^(GAMMA - 1) times scene light of luminance Y (ITU-R BT.2100-2, table 5).
     """
-    display = np.maximum(luminance, 2.0**signal.LOWEST) * WHITE / PEAK
+    display = np.maximum(luminance, DARKEST) * WHITE / PEAK
     return np.power(display, 1 / GAMMA - 1) * WHITE / PEAK
 
 
-def coding(kind):
-    """How kerbwalk.signal.encode makes a signal, "pq" or "hlg", of display light."""
-    places = signal.corners().astype(np.float64)
-    if kind == "pq":
-        return signal.coding(LUMINANCE_BT2020, curve=signal.polygon(pq(WHITE * places)))
-    return signal.coding(LUMINANCE_BT2020, signal.polygon(lightening(places)), signal.polygon(hlg(places)))
+def curves(kind, light):
+    """The curves that make a signal, "pq" or "hlg", of display light.
+
+    light: where they are wanted, 1 at diffuse white; arrays. Returns what light is multiplied by for its luminance, or
+    None, and what then makes the signal of it.
+    """
+    return (None, pq(WHITE * light)) if kind == "pq" else (lightening(light), hlg(light))
 
 
 def light(codes, kind):
