@@ -19,13 +19,11 @@ class AsTaken:
 
     def __init__(self, proxies, look):
         """proxies: files.proxies.Proxies; look: files.look.processor()."""
-        self.proxies, self._look, self._cube = proxies, look, cube(look)
+        self.proxies, self._cube = proxies, cube(look)
 
     def small(self, name):
-        """A whole photo at the size of the light proxies, by a cube of the look: right to about a step of 255."""
-        rgb = np.sqrt(np.sqrt(np.maximum(self.proxies.light(name)[0] / np.float32(TOP * report.WHITE), 0)))
-        self._cube.applyRGB(rgb)
-        return as_bytes(rgb)
+        """A whole photo at the size of the light proxies."""
+        return self._shown(self.proxies.light(name)[0] / np.float32(report.WHITE))
 
     def fine(self, name, width):
         """A whole photo, at most `width` wide: colour from the light proxy, detail from the grey one.
@@ -75,9 +73,10 @@ class AsTaken:
         """Photo pixels to one of the picture's."""
         return self.proxies.light_scale * self.proxies.light_shape[1] / picture.shape[1]
 
-    def _shown(self, rgb):
-        rgb = np.ascontiguousarray(rgb)
-        self._look.applyRGB(rgb)
+    def _shown(self, light):
+        """Light under the look, by a cube of it: right to about a step of 255."""
+        rgb = np.sqrt(np.sqrt(np.maximum(light / np.float32(TOP), 0)))
+        self._cube.applyRGB(rgb)
         return as_bytes(rgb)
 
 
