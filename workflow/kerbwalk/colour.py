@@ -110,3 +110,8 @@ def _planckian_xy(kelvin):
     else:
         y = np.polyval([3.0817580, -5.87338670, 3.75112997, -0.37001483], x)
     return np.array([x, y])
+
+
+def srgb_to_light(signal):
+    """Linear light of an sRGB signal, an array of 0..1 (IEC 61966-2-1, from memory)."""
+    return np.where(signal <= 0.04045, signal / 12.92, ((signal + 0.055) / 1.055) ** 2.4)
