@@ -20,6 +20,7 @@ Outputs
                  are in the file; what was so before is no fault of the file
     illegal, at_white, at_black   the largest part of a picture outside EBU R 103's tolerances, at nominal white and
                  above, at black and below; null where the file is sRGB
+    drawn_in     whether chroma was drawn in for it to be legal (kerbwalk.legal)
   of stills and posters the first two lines
 """
 
@@ -79,6 +80,7 @@ def main():
             **{key: mean_and_worst(found[key]) for key in ("psnr", "ssim", "vmaf")},
             **{key: [k + 1 for k in places] for key, places in odd.items()},
             **{key: max(found[key], default=None) for key in ("illegal", "at_white", "at_black")},
+            "drawn_in": found["drawn_in"],
         }
         ship(args, recipe, count, wrong, {key: recipe[key] for key in ("quality", "content_light")} | figures)
 
@@ -88,27 +90,31 @@ def made(args, recipe, count, size, tags, xmp, temporary):
 
     Grain that hardly moves is seen, and VMAF minds its loss: where the usual quality does not suffice, finer ones are
     tried; and where the file gets larger than the recipe allows, coarser ones, in a way that is made for much grain.
+    Where more of a picture than may be is outside the legal levels, its chroma is drawn in before it is encoded.
     """
-    tried, light = [], encoders.content_light(recipe, args.master, size)
+    tried, legally, light = [], False, encoders.content_light(recipe, args.master, size)
     recipe = recipe | {"content_light": light}
     while True:
         if args.ready:
-            encoders.from_ready(recipe, args.ready, tags, temporary)
+            encoders.from_ready(recipe, args.ready, tags, temporary, legally)
             reference = compare.raw(recipe), None, encoders.ready_pictures(recipe["size"], args.ready)
         else:
-            encoders.from_master(recipe, args.master, size, tags, temporary, light)
+            encoders.from_master(recipe, args.master, size, tags, temporary, light, legally)
             reference = ffmpeg.source(args.master), encoders.chain(recipe, size), ()
         rights.describe(temporary, recipe["ending"], xmp)
         rate = megabits(recipe, temporary, count)
         large = recipe["megabits"] is not None and rate > recipe["megabits"]
         found = None if large else compare.measured(temporary, recipe, count, reference)
+        if not legally and found and max(found["illegal"], default=0) > quality.ILLEGAL:
+            legally = True
+            continue
         like = None if large else not quality.unlike(found["vmaf"], recipe["vmaf"])
         tried.append((recipe["quality"], recipe["within"], rate, like))
         following = quality.another(tried, recipe["megabits"]) if recipe["codec"] in BY_CRF else None
         if following is None:
             if large:
                 ship(args, recipe, count, [f"it takes {rate:.1f} megabits a second"], {})
-            return found, recipe
+            return found | {"drawn_in": legally}, recipe
         recipe = recipe | dict(zip(("quality", "within"), following, strict=True))
 
 

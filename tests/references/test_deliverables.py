@@ -48,15 +48,20 @@ def master(no_look, tmp_path_factory):
     rgb = colour.XYZ_to_RGB(colour.xyY_to_XYZ(xyy), "sRGB", checker.illuminant, apply_cctf_encoding=False)
     signals = np.clip(rgb, 0, 1).reshape(4, 6, 3) ** (1 / 2.4)
     picture = signals.repeat(PATCH, 0).repeat(PATCH, 1)
-    path = tmp_path_factory.mktemp("patches") / "master.mkv"
+    path, rng = tmp_path_factory.mktemp("patches") / "master.mkv", np.random.default_rng(5)
+    pictures = (picture * (1 - 0.01 * (FRAMES - 1 - k)) + rng.normal(0, GRAIN, picture.shape) for k in range(FRAMES))
+    return path, written(path, pictures, no_look)
+
+
+def written(path, pictures, no_look):
+    """Write a master of R'G'B' pictures. Returns the last one's planes."""
     encoded = ["-c:v", "ffv1", "-level", "3", "-g", "1", *ffmpeg.BT709_TAGS, *ffmpeg.REPEATABLE, path]
-    planes, rng = np.empty((FRAMES, 3, SIZE[1], SIZE[0]), np.uint16), np.random.default_rng(5)
+    planes = np.empty((3, SIZE[1], SIZE[0]), np.uint16)
     with ffmpeg.writer(SIZE, ffmpeg.MASTER_FORMAT, RATE, *encoded) as write:
-        for k, frame in enumerate(planes):
-            grain = rng.normal(0, GRAIN, picture.shape)
-            signal.encode((picture * (1 - 0.01 * (FRAMES - 1 - k)) + grain).astype(np.float32), no_look, frame)
-            write(frame)
-    return path, planes[-1]
+        for picture in pictures:
+            signal.encode(picture.astype(np.float32), no_look, planes)
+            write(planes)
+    return planes
 
 
 @pytest.fixture(scope="module")
@@ -212,25 +217,30 @@ def test_the_moving_pictures_of_an_avif_are_looked_at_and_not_its_still(master, 
     assert min(compare.measured(files["avif"], own, FRAMES, reference)["psnr"]) > 40
 
 
-def test_what_is_not_good_enough_is_not_shipped(master, tmp_path):
-    """The stage's own script, with a recipe that spoils the picture: a sentence, and no file."""
+def stage(master, folder):
+    """The stage's own command line, and the names of the files that it reads."""
     tables = {
         "ingest": {"photos": [{"name": "a.dng", "time": None, "offset": None, "place": [-1.5, 2.25], "serial": "S1"}]},
         "audit": {"photos": ["a.dng"]},
         "framing": {"output": SIZE, "crop": [0, 0, *SIZE]},
         "warps": {"frames": [None] * FRAMES},
     }
-    command = [sys.executable, ROOT / "scripts" / "deliver.py", "--master", master[0], "--about"]
+    command = [sys.executable, ROOT / "scripts" / "deliver.py", "--master", master, "--about"]
     command.append(json.dumps(ABOUT | {"gps": False}))
     for name, table in tables.items():
-        (tmp_path / name).write_text(json.dumps(table))
-        command += [f"--{name}", tmp_path / name]
-    command += ["--out", tmp_path / "out.mp4", "--quality", tmp_path / "quality.json"]
+        (folder / name).write_text(json.dumps(table))
+        command += [f"--{name}", folder / name]
+    return [*command, "--out", folder / "out.mp4", "--quality", folder / "quality.json"], set(tables)
+
+
+def test_what_is_not_good_enough_is_not_shipped(master, tmp_path):
+    """A recipe that spoils the picture: a sentence, and no file."""
+    command, read = stage(master[0], tmp_path)
     spoilt = json.dumps(recipe("h264") | {"quality": 51, "vmaf": 100})
     bad = subprocess.run([*command, "--recipe", spoilt], capture_output=True, text=True)
     assert bad.returncode == 1
     assert "out.mp4 is not shipped: its VMAF is" in bad.stderr
-    assert {path.name for path in tmp_path.iterdir()} == set(tables)
+    assert {path.name for path in tmp_path.iterdir()} == read
     good = subprocess.run([*command, "--recipe", json.dumps(recipe("h264"))], capture_output=True, text=True)
     assert good.returncode == 0, good.stderr
     told = json.loads((tmp_path / "quality.json").read_text())
@@ -250,3 +260,21 @@ def test_what_is_not_good_enough_is_not_shipped(master, tmp_path):
     # 3GPP TS 26.244, 8.10 (from memory): after version, language, an empty name and the role, both in 16.16 bits.
     place = data.index(b"loci") + 12
     assert struct.unpack(">ii", data[place : place + 8]) == (2.25 * 65536, -1.5 * 65536)
+
+
+def test_what_coarse_chroma_makes_illegal_is_drawn_in(no_look, tmp_path):
+    """Grain in saturated colours: a file at once legal would show that the test is none."""
+    rng, master = np.random.default_rng(7), tmp_path / "master.mkv"
+    written(master, (np.clip(rng.normal((0.7, 0.2, 0.1), 0.4, (*SIZE[::-1], 3)), 0, 1) for _ in range(4)), no_look)
+    own = recipe("h264")
+    encoders.from_master(own, master, SIZE, {}, tmp_path / "plain.mp4")
+    reference = ffmpeg.source(master), encoders.chain(own, SIZE), ()
+    before = compare.measured(tmp_path / "plain.mp4", own, 4, reference)
+    assert min(before["illegal"]) > 0.02
+    command, _ = stage(master, tmp_path)
+    (tmp_path / "warps").write_text(json.dumps({"frames": [None] * 4}))
+    done = subprocess.run([*command, "--recipe", json.dumps(own)], capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
+    told = json.loads((tmp_path / "quality.json").read_text())
+    assert told["drawn_in"] and told["illegal"] < 0.01
+    assert told["psnr"]["mean"] > np.mean(before["psnr"]) - 0.1

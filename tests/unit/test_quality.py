@@ -64,21 +64,6 @@ def test_what_stood_out_by_a_little_less_before_is_no_fault():
         assert set(found[key]) - set(strict[key]) and not set(found[key]) - set(wide[key])
 
 
-@pytest.mark.parametrize("depth", [8, 10])
-def test_levels(depth):
-    step = 2 ** (depth - 8)
-    luma = np.full((8, 8), 100 * step)
-    luma[0] = 235 * step  # white, and within the tolerance
-    luma[1] = 16 * step
-    luma[2] = 240 * step  # 102.3 %
-    luma[3] = 244 * step  # 104.1 %: too much for luma
-    grey = np.full((4, 4), 128 * step)
-    found = quality.levels(luma, grey, grey, depth)
-    assert found == {"illegal": 1 / 8, "at_white": 3 / 8, "at_black": 1 / 8}
-    red = grey + 110 * step  # R'G'B' far above white
-    assert quality.levels(luma, grey, red, depth)["illegal"] > 0.9
-
-
 def test_what_is_not_like_enough_is_tried_finer_and_no_finer_than_nine():
     tried = [(15, False, 10.0, False)]
     while following := quality.another(tried, None):

@@ -8,14 +8,12 @@ from pathlib import Path
 import numpy as np
 
 from files import encoders, ffmpeg
-from kerbwalk import quality
-from kerbwalk.colour import LUMA_BT709, LUMINANCE_BT2020
+from kerbwalk import legal
 
 # Small pictures for what stands out; VMAF is taken of every so many frames, levels of at most so many.
 SMALL = (96, 54)
 SMALLER = f"scale={SMALL[0]}:{SMALL[1]}:flags=area,format=gray"
 EVERY, SAMPLES = 24, 6
-LUMA = {"bt709": LUMA_BT709, "pq": LUMINANCE_BT2020, "hlg": LUMINANCE_BT2020}
 
 
 def raw(recipe):
@@ -29,7 +27,7 @@ def measured(path, recipe, count, reference):
     recipe: as resolved; count: frames that there should be; reference: (arguments of FFmpeg's input, the filters after
     it, and None or the raw pictures to feed it with).
     Returns a dict of what was found of each frame: psnr (dB, luma), ssim, small (uint8 (n, 2, h, w), the deliverable's
-    and the reference's); and of each of those looked at: vmaf, and quality.levels().
+    and the reference's); and of each of those looked at: vmaf, and legal.levels().
     """
     pixels = encoders.pixel_format(recipe)
     # Frame by frame, whatever their time stamps. What is no Y'CbCr is compared as such.
@@ -80,14 +78,8 @@ def _numbers(pattern, text):
 
 
 def _levels(path, recipe):
-    """kerbwalk.quality.levels of each of the raw pictures in a file."""
-    width, height = recipe["size"]
-    narrow = width // 2, height // (2 if "420" in encoders.pixel_format(recipe) else 1)
-    kind = np.uint8 if recipe["depth"] == 8 else np.uint16
-    pictures = np.fromfile(path, kind).reshape(-1, width * height + 2 * narrow[0] * narrow[1])
-    weights, found = LUMA[recipe["colour"]], []
-    for picture in pictures:
-        luma, rest = np.split(picture, [width * height])
-        blue, red = rest.reshape(2, narrow[1], narrow[0])
-        found.append(quality.levels(luma.reshape(height, width), blue, red, recipe["depth"], weights))
-    return found
+    """kerbwalk.legal.levels of each of the raw pictures in a file."""
+    with open(path, "rb") as file:
+        pictures = iter(lambda: file.read(encoders.raw_bytes(recipe)), b"")
+        weights = encoders.LUMA[recipe["colour"]]
+        return [legal.levels(*encoders.planes(recipe, picture), recipe["depth"], weights) for picture in pictures]

@@ -12,7 +12,7 @@ from PIL import Image, ImageCms
 
 from files import ffmpeg, filters, rights
 from files.stage import StageError
-from kerbwalk import colour, hdr, palette
+from kerbwalk import colour, hdr, legal, palette
 
 # Encoders' results depend on the number of their threads: always two, whatever the machine.
 # Trellis quantisation would take the dither out of a night sky, which then bands (CAMBI 17 instead of 2).
@@ -59,6 +59,8 @@ PIXELS = {
     ("tiff", 16): "rgb48le",
     ("exr", 16): "rgb48le",
 }
+# The weights of R'G'B' in luma, by what a picture is.
+LUMA = {"bt709": colour.LUMA_BT709, "pq": colour.LUMINANCE_BT2020, "hlg": colour.LUMINANCE_BT2020}
 # The index in front; a programme starts at one hour (common practice, no source).
 MOVIE = ["-movflags", "+faststart"]
 CONTAINER = {
@@ -110,14 +112,24 @@ def arguments(recipe, tags, out):
     return [*encoder, *ffmpeg.REPEATABLE, *named, *CONTAINER[recipe["ending"]], out]
 
 
-def from_ready(recipe, parts, tags, out):
-    """Encode the pictures that compose has laid ready, raw, in parts."""
-    size, pixels = recipe["size"], pixel_format(recipe)
-    # Raw pictures say nothing of their pixels' shape.
-    square = ["-vf", "setsar=1"]
-    with ffmpeg.writer(size, pixels, recipe["rate"], *square, *arguments(recipe, tags, out)) as write:
-        for picture in ready_pictures(size, parts):
-            write(picture)
+def raw_bytes(recipe):
+    """How many bytes a raw picture of Y'CbCr has, as the recipe's encoder takes it."""
+    width, height = recipe["size"]
+    return width * height * (3 if "420" in pixel_format(recipe) else 4) // 2 * (recipe["depth"] + 7 >> 3)
+
+
+def planes(recipe, picture):
+    """Such a picture's (luma, blue, red), uint8 or uint16 (h, w) and narrower; picture: bytes."""
+    width, height = recipe["size"]
+    low = height // (2 if "420" in pixel_format(recipe) else 1)
+    values = np.frombuffer(picture, np.uint8 if recipe["depth"] == 8 else np.uint16)
+    luma, chroma = np.split(values, [width * height])
+    return luma.reshape(height, width), *chroma.reshape(2, low, width // 2)
+
+
+def from_ready(recipe, parts, tags, out, legally=False):
+    """Encode the pictures that compose has laid ready, raw, in parts. legally: see from_master()."""
+    _from_raw(recipe, ready_pictures(recipe["size"], parts), tags, out, legally)
 
 
 def ready_pictures(size, parts):
@@ -128,6 +140,19 @@ def ready_pictures(size, parts):
                 yield picture
 
 
+def _from_raw(recipe, found, tags, out, legally, known=()):
+    """Encode raw pictures of Y'CbCr, as bytes. known: further arguments of the input."""
+    # Raw pictures say nothing of their pixels' shape.
+    encoder = ["-vf", "setsar=1", *arguments(recipe, tags, out)]
+    size, pixels, kind = recipe["size"], pixel_format(recipe), recipe["colour"]
+    with ffmpeg.writer(size, pixels, recipe["rate"], *encoder, colour=kind, known=known) as write:
+        for picture in found:
+            if legally:
+                luma, *chroma = planes(recipe, picture)
+                picture = b"".join([luma, *legal.drawn_in(luma, *chroma, recipe["depth"], LUMA[kind])])
+            write(picture)
+
+
 def content_light(recipe, master, size):
     """(MaxCLL, MaxFALL) of a master of high dynamic range, cd/m2, or None of another."""
     kind = recipe["colour"]
@@ -136,12 +161,18 @@ def content_light(recipe, master, size):
     return hdr.content_light(ffmpeg.frames(master, size, "rgb48le", filters.in_rgb(kind)), kind)
 
 
-def from_master(recipe, master, size, tags, out, light=None):
-    """Encode a master of (width, height). light: content_light()."""
+def from_master(recipe, master, size, tags, out, light=None, legally=False):
+    """Encode a master of (width, height). light: content_light(); legally: draw in what is beyond the legal levels
+    (kerbwalk.legal).
+    """
     if recipe["codec"] == "gif":
         _gif(recipe, master, size, tags, out)
         return
     known = ["-mastering_display", VOLUME, "-content_light", "{},{}".format(*light)] if light else []
+    if legally:
+        found = ffmpeg.raw_frames(master, raw_bytes(recipe), pixel_format(recipe), chain(recipe, size))
+        _from_raw(recipe, found, tags, out, legally, known)
+        return
     source = ffmpeg.source(master, "-r", recipe["rate"], *known, threads=1)
     ffmpeg.run(*source, "-vf", chain(recipe, size), *arguments(recipe, tags, out))
 

@@ -62,13 +62,13 @@ def source(path, *options, threads=2):
 
 
 @contextlib.contextmanager
-def writer(size, pixel_format, rate, *arguments, colour="bt709"):
+def writer(size, pixel_format, rate, *arguments, colour="bt709", known=()):
     """A function that takes raw frames, as bytes or contiguous arrays, and feeds them to FFmpeg.
 
     size: (width, height); pixel_format: FFmpeg's name of it; rate: frames a second; arguments: what comes after the
-    input; colour: a key of TAGS. Raises StageError where FFmpeg fails.
+    input; colour: a key of TAGS; known: what else is known of the input. Raises StageError where FFmpeg fails.
     """
-    command = _command([*raw(size, pixel_format, colour), "-r", rate, "-i", "-", *arguments])
+    command = _command([*raw(size, pixel_format, colour), "-r", rate, *known, "-i", "-", *arguments])
     with subprocess.Popen(command, stdin=subprocess.PIPE, stderr=subprocess.PIPE) as process:
         try:
             yield lambda picture: process.stdin.write(memoryview(picture))
@@ -108,12 +108,18 @@ def frames(path, size, pixel_format="rgb24", filters=None, further=()):
     from the same decoding. Raises StageError.
     """
     dtype = np.uint16 if pixel_format.endswith("le") else np.uint8
-    count = size[0] * size[1] * 3
+    count = size[0] * size[1] * 3 * dtype(0).itemsize
+    for data in raw_frames(path, count, pixel_format, filters, further):
+        yield np.frombuffer(data, dtype).reshape(size[1], size[0], 3)
+
+
+def raw_frames(path, count, pixel_format, filters=None, further=()):
+    """The same as `count` bytes each, in any format."""
     chain = ["-vf", filters] if filters else []
     command = _command([*source(path), *chain, "-f", "rawvideo", "-pix_fmt", pixel_format, "-", *further])
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as process:
-        while len(data := process.stdout.read(count * dtype(0).itemsize)) == count * dtype(0).itemsize:
-            yield np.frombuffer(data, dtype).reshape(size[1], size[0], 3)
+        while len(data := process.stdout.read(count)) == count:
+            yield data
         errors = process.stderr.read().decode(errors="replace")
     if process.returncode:
         _fail(errors)

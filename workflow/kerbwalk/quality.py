@@ -2,8 +2,6 @@
 
 import numpy as np
 
-from kerbwalk.colour import LUMA_BT709
-
 # The worst frame's VMAF may lie this far below what the mean has to reach.
 WORST_BELOW = 5.0
 # Steps of 8 bits, on the mean of a small picture: what differs by less from the frame before is the same picture
@@ -14,9 +12,8 @@ JUMP, AROUND = 6.0, 12
 # What an encoder was fed with stands out already where it does by so many times less: a step that is just below the
 # limit there may be just above it in the file, which is no fault of the file.
 MARGIN = 2.0
-# EBU R 103: R'G'B' from -5 to 105 %, luma from -1 to 103 %; outside them at most this part of a picture (from memory
-# of its version 3, whose tolerances these are; common practice for both).
-RGB_LEVELS, LUMA_LEVELS, ILLEGAL = (-0.05, 1.05), (-0.01, 1.03), 0.01
+# Of a picture at most this part may be outside the legal levels (EBU R 103, from memory of its version 3).
+ILLEGAL = 0.01
 # A likeness that does not suffice is tried again so much finer, at most by so much.
 FINER, MOST_FINER = 3, 9
 # CRF by which a clip takes half the bits (common practice, no source; found for itself from the second try on), by
@@ -41,26 +38,6 @@ def odd_frames(small, margin=1.0):
     jumps = [k + 1 for k, step in enumerate(steps) if len(steps) > 3 and step > JUMP / margin * max(usual[k], 0.25)]
     black = [k for k, picture in enumerate(small) if np.mean(picture) <= margin * BLACK]
     return {"repeated": again, "black": black, "jumps": jumps}
-
-
-def levels(luma, blue, red, depth, weights=LUMA_BT709):
-    """Parts of a picture: {illegal: outside EBU R 103's tolerances, at_white: or above it, at_black: or below it}.
-
-    luma: (h, w), blue, red: (h / b, w / a), Y'CbCr in narrow range; depth: bits; weights: (3,) of R', G', B' in luma.
-    """
-    step = 2 ** (depth - 8)
-    y = (luma.astype(np.float32) - 16 * step) / (219 * step)
-    b, r = ((_enlarged(part, luma.shape).astype(np.float32) - 128 * step) / (224 * step) for part in (blue, red))
-    red, blue = y + 2 * (1 - weights[0]) * r, y + 2 * (1 - weights[2]) * b
-    rgb = np.stack([red, (y - weights[0] * red - weights[2] * blue) / weights[1], blue]).astype(np.float32)
-    illegal = ((rgb < RGB_LEVELS[0]) | (rgb > RGB_LEVELS[1])).any(axis=0)
-    illegal |= (y < LUMA_LEVELS[0]) | (y > LUMA_LEVELS[1])
-    parts = {"illegal": illegal, "at_white": y >= 1, "at_black": y <= 0}
-    return {key: float(where.mean()) for key, where in parts.items()}
-
-
-def _enlarged(part, shape):
-    return part.repeat(shape[0] // part.shape[0], axis=0).repeat(shape[1] // part.shape[1], axis=1)
 
 
 def faults(found, expected, least):
