@@ -9,7 +9,8 @@ warps.json
   shake     usual distance of the camera from the even walk, as a part of the hold point's distance
   lens      what the lens does (see workflow/kerbwalk/lens.py): the plane and all that leads to it from photos are
             straight, without the lens's distortion, which comes last on the way from the plane to a photo's pixels
-  photos    one record a photo, in order: name; placed (true or false) and, where false, problem (text);
+  photos    one record a photo, in order: name; placed (true or false) and, where false, problem (text); dropped
+            (text): why a photo that was placed is in no frame, and only then;
             ahead: matrix and grid that take the plane as the clip shows it here to the plane as it shows it at the next
             photo, null for the last; of those that could be tracked further
             matrix (3x3, row by row): takes a point of the plane to the straight photo, (x, y, 1) up to scale;

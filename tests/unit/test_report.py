@@ -235,3 +235,21 @@ def test_the_index_says_in_words_what_is_above_its_limit(flicker):
 def test_clips_are_called_by_the_shoots_true_name():
     clips = tables.clips([".walk-1/.walk-1_hd.mp4", "walk/draft/draft.mp4"], "<walk>")
     assert clips == [{"file": ".walk-1_hd.mp4", "name": "<walk>_hd.mp4"}, {"file": "draft.mp4", "name": "draft.mp4"}]
+
+
+def test_photos_that_the_clip_does_without_are_listed_with_the_reason():
+    names = "abcd"
+    ingest = {"photos": [{"name": name} for name in names]}
+    audit = {"findings": [{"photos": ["d"], "severity": "fault", "code": "damaged", "message": "d is cut off"}]}
+    bumped = {"name": "b", "placed": False, "problem": "bumped"}
+    photos = [{"name": "a", "placed": True}, bumped, {"name": "c", "placed": True, "dropped": "for an even pace"}]
+    warps = {"photos": photos, "frames": [[("a", 1.0)]]}
+    found = tables.absent(ingest, audit, warps)
+    assert [(one["name"], one["reason"]) for one in found] == [
+        ("b", "bumped"),
+        ("c", "for an even pace"),
+        ("d", "d is cut off"),
+    ]
+    assert not any(one["instead"] for one in found)
+    warps["frames"] = [[("a", 1.0)], [("a", 0.5), ("c", 0.5)], [("c", 1.0)]]
+    assert tables.absent(ingest, audit, warps)[0]["instead"] == ["a", "c"]

@@ -50,7 +50,8 @@ def absent(ingest, audit, warps):
         if name in placed:
             k, record = placed[name]
             instead = [other for other, _ in warps["frames"][k]] if bridged else []
-            found.append({"name": name, "reason": record["problem"], "instead": instead})
+            reason = record.get("problem") or record["dropped"]
+            found.append({"name": name, "reason": reason, "instead": instead})
         else:
             said = [f for f in audit["findings"] if name in f["photos"]]
             out = [f["message"] for f in said if f["severity"] == "fault" or f["code"] == "left_out"]
