@@ -74,27 +74,35 @@ def main():
     corner = CORNER_SIGMA * max(1, size[0] / 1280)
     solved = walk.solve(known, sights, count, hold, camera, fixed, corner, track["focal35"] is not None)
 
-    shown = np.bincount(sights[0], minlength=len(every))[:count] > walk.LEAST
-    firm = known.seen[:count] & shown
+    many = np.bincount(sights[0], minlength=len(every))[:count] > walk.LEAST
+    firm = known.seen[:count] & many
     firm[list(solved.problems)] = False
     firm = firm if firm.any() else known.seen[:count]
-    even = walk.even_out(solved, known, firm, hold, level, fixed, settings["smooth"], settings["held"] == "all")
-    walk.lean_on_hold(solved, even, known, hold, known.seen[:count] & ~shown)
-    bends = settings["parallax"] and settings["held"] == "point"
+    bumped = steady.bumped(known.hold[:count], size[0])
+    covered = steady.covered([p.get("likeness", np.nan) for p in photos])
+    problems = [problem_of(p, solved.problems.get(k), bumped[k], covered[k]) for k, p in enumerate(photos)]
+    usable = np.array([problem is None for problem in problems])
+    if wrong := steady.too_few(usable, track["size"]):
+        raise stage.StageError(wrong)
+    # The clip's frames are chosen first, as it is they, and not the photos, that shall go on evenly.
+    way = walk.way(solved.world.place[:count], firm, settings["smooth"])
+    paced, shorter = settings["pace"] == "even", settings["unplaced"] == "leave_out"
+    shown = steady.even_pace(way, usable) if paced else usable if shorter else usable | True
+    frames = steady.timeline(names, usable & shown, paced or shorter)
+    all_kept = settings["held"] == "all"
+    even = walk.even_out(solved, known, firm, shown, hold, level, fixed, settings["smooth"], all_kept)
+    walk.lean_on_hold(solved, even, known, hold, known.seen[:count] & ~many)
+    bends = settings["parallax"] and not all_kept
     straight = {k: edge[(edge_photo == k) & known.seen[k]] for k in edges.looked_at(count)} if bends else None
     surfaces = parallax.surfaces(solved.world, solved.covariance, solved.lasts, even, hold, size, straight)
 
-    bumped = steady.bumped(known.hold[:count], size[0])
-    covered = steady.covered([p.get("likeness", np.nan) for p in photos])
     records = []
     for k, photo in enumerate(photos):
-        problem = photo.get("problem") or solved.problems.get(k)
-        if not problem and not photo["said"]:
-            problem = "bumped: its aim is far off the others'" if bumped[k] else None
-            problem = problem or ("its hold point is covered" if covered[k] else None)
-        ahead = walk.ahead([part[k] for part in surfaces], even, k, size, bends)
+        record = {"name": photo["name"], "placed": bool(usable[k])}
+        record |= {"problem": problems[k]} if problems[k] else {} if shown[k] else {"dropped": "for an even pace"}
+        record["ahead"] = walk.ahead([part[k] for part in surfaces], even, k, size, bends)
+        records.append(record)
         if "problem" in photo:
-            records.append({"name": photo["name"], "placed": False, "problem": problem, "ahead": ahead})
             continue
         found = known.hold[k] if solved.sure[k] or known.said[k] else None
         matrix, grid = walk.warp(
@@ -108,17 +116,7 @@ def main():
             bends,
         )
         held = lens.to_photo(glass, walk.to_photo(matrix, grid, hold, size))
-        records.append(described(photo, problem, matrix, grid, held, solved, even, k) | {"ahead": ahead})
-    usable = np.array([r["placed"] for r in records])
-    if wrong := steady.too_few(usable, track["size"]):
-        raise stage.StageError(wrong)
-    kept = steady.even_pace(even.way, usable) if settings["pace"] == "even" else usable | True
-    frames = steady.timeline(names, usable, settings["unplaced"] == "leave_out")
-    if settings["pace"] == "even":
-        for record, keep in zip(records, kept, strict=True):
-            if record["placed"] and not keep:
-                record["dropped"] = "for an even pace"
-        frames = [[(name, 1.0)] for name, keep in zip(names, kept & usable, strict=True) if keep]
+        record |= described(photo, matrix, grid, held, solved, even, k) | {"way": float(way[k])}
     stage.write_json(
         args.out,
         {
@@ -160,23 +158,27 @@ def straightened(photo, glass):
     return photo | points
 
 
-def described(photo, problem, matrix, grid, held, solved, even, k):
-    """The record of a photo that could be tracked."""
-    record = {
-        "name": photo["name"],
+def problem_of(photo, unfit, bumped, covered):
+    """Why a photo cannot be a frame, or None."""
+    problem = photo.get("problem") or unfit
+    if problem or photo["said"]:
+        return problem
+    return "bumped: its aim is far off the others'" if bumped else "its hold point is covered" if covered else None
+
+
+def described(photo, matrix, grid, held, solved, even, k):
+    """What is known of a photo that could be tracked."""
+    return {
         "hold": held.tolist(),
         "lean": photo["lean"],
         "scale": float(even.scale[k]),
         "likeness": photo["likeness"],
-        "placed": not problem,
         "matrix": matrix.tolist(),
         "grid": None if grid is None else np.round(grid, 3).tolist(),
         "place": solved.world.place[k].tolist(),
-        "way": float(even.way[k]),
         "off": float(even.off[k]),
         "agreeing": float(solved.agreeing[k]),
     }
-    return record | ({"problem": problem} if problem else {})
 
 
 if __name__ == "__main__":

@@ -34,6 +34,14 @@ def test_shake_is_gone_and_one_far_off_does_not_draw_the_path():
     assert np.sqrt(np.square(np.diff(even, 2, axis=0)).mean()) < 0.001
 
 
+def test_frames_go_evenly_where_photos_between_them_are_dropped():
+    place = np.cumsum(np.tile([0.2, 0.2, 0.05, 0.15], 20))[:, None]
+    shown = np.tile([True, True, False, True], 20)
+    even = path.smoothed(place, 24, None, shown)
+    np.testing.assert_allclose(np.diff(even[shown], axis=0), 0.2, atol=1e-9)
+    np.testing.assert_allclose(np.diff(even[1:4], axis=0), 0.1, atol=1e-9)
+
+
 @pytest.mark.parametrize("count", [1, 2])
 def test_too_few_to_smooth_stand_at_their_mean(count):
     values = np.arange(2.0 * count).reshape(count, 2)

@@ -50,7 +50,7 @@ def test_the_line_between_level_points_keeps_direction_and_length(walked, levell
     # somebody stands before one of the points
     tracked.level[5, 1] += (40, 0)
     tracked.level[8] = np.nan
-    even = walk.even_out(solved, tracked, known, HOLD, level, FIXED, 24, False)
+    even = walk.even_out(solved, tracked, known, known, HOLD, level, FIXED, 24, False)
     along = shown(even)
     length, angle = np.hypot(*along.T), np.degrees(np.arctan2(along[:, 0], along[:, 1]))
     wanted = np.diff(tracked.level[FIXED], axis=0)[0]
@@ -66,11 +66,20 @@ def test_the_line_between_level_points_keeps_direction_and_length(walked, levell
         np.testing.assert_allclose(at, HOLD[None], atol=1e-6)
 
 
+def test_frames_go_evenly_past_a_photo_that_is_left_out(walked):
+    solved, tracked = walked
+    frames = np.arange(PHOTOS) != 6
+    even = walk.even_out(solved, tracked, frames, frames, HOLD, None, FIXED, 24, False)
+    steps = np.diff(even.place[frames, 2])
+    assert np.abs(np.diff(steps)).max() < 0.1 * np.median(steps)
+
+
 @pytest.mark.parametrize("bends", [False, True])
 def test_the_photographers_word_is_obeyed(walked, bends):
     """Where it is said that the hold point lies, there it is taken from, by the very pixel."""
     solved, tracked = walked
-    even = walk.even_out(solved, tracked, np.ones(PHOTOS, bool), HOLD, None, FIXED, 24, False)
+    known = np.ones(PHOTOS, bool)
+    even = walk.even_out(solved, tracked, known, known, HOLD, None, FIXED, 24, False)
     surfaces = parallax.surfaces(solved.world, solved.covariance, solved.lasts, even, HOLD, SIZE, NO_EDGES)
     said, k = np.array([702.5, 288.25]), 4
     seen, smooth = (solved.world.turn[k], solved.world.place[k]), (even.turn[k], even.place[k], even.camera[k])

@@ -5,10 +5,11 @@ import numpy as np
 ROUNDS = 6
 
 
-def smoothed(values, period, known=None):
+def smoothed(values, period, known=None, shown=None):
     """What of a series changes more slowly than `period` frames.
 
-    values: (n, d); known: bool (n,), which values count, or None for all. Returns (n, d), for all frames.
+    values: (n, d); known: bool (n,), which values count, or None for all; shown: bool (n,), which of them are frames,
+    one after the other, or None for all; what lies between those is laid evenly between. Returns (n, d).
     Penalised least squares on the second difference (Whittaker 1923, "On a new method of graduation"), whose response
     1 / (1 + (w / w_c)^4) is one half at the period. A spline and not an L1-optimal path: that one is straight pieces
     with bends between, right for a hand-held film in which some jitter has to be traded for picture, but a walk on a
@@ -18,6 +19,9 @@ def smoothed(values, period, known=None):
     values = np.asarray(values, float)
     count = len(values)
     known = np.ones(count, bool) if known is None else known
+    if shown is not None and not shown.all():
+        curve = smoothed(values[shown], period, known[shown])
+        return np.stack([np.interp(np.arange(count), np.flatnonzero(shown), line) for line in curve.T], 1)
     if count < 3 or known.sum() < 3:
         return np.repeat(values[known].mean(0, keepdims=True), count, 0)
     bend = np.diff(np.eye(count), 2, axis=0)

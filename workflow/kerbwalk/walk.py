@@ -58,15 +58,14 @@ class Solved:
 @dataclass
 class Even:
     """The even walk: turn (n, 3, 3) and place (n, 3) of its cameras; camera: (n, 3, 3), their K, zoomed where the level
-    points want it; scale: (n,) size of the hold point's surroundings against the reference; way: (n,) how far the walk
-    has come; off: (n,) a photo's distance from it; shake: its usual size.
+    points want it; scale: (n,) size of the hold point's surroundings against the reference; off: (n,) a photo's
+    distance from it; shake: its usual size.
     """
 
     turn: np.ndarray
     place: np.ndarray
     camera: np.ndarray
     scale: np.ndarray
-    way: np.ndarray
     off: np.ndarray
     shake: float
 
@@ -111,19 +110,27 @@ def solve(tracked, sights, count, hold, camera, fixed, corner, told):
     return Solved(world, cameras.spread(seen, world, agrees), lasts, sure, agreeing, problems)
 
 
-def even_out(solved, tracked, known, hold, level, fixed, smooth, stays):
+def way(place, known, smooth):
+    """How far the walk has come at each photo, (n,), along its main direction.
+
+    place: (n, 3); known: bool (n,), by which photos the walk is known; smooth: frames (path.smoothed).
+    """
+    even = path.smoothed(place, smooth, known)
+    along = even - even[0]
+    main = np.linalg.svd(along - along.mean(0))[2][0]
+    return (place - even[0]) @ (main if main @ along[-1] >= 0 else -main)
+
+
+def even_out(solved, tracked, known, shown, hold, level, fixed, smooth, stays):
     """The even walk.
 
-    known: bool (n,), photos of the clip by whose places the walk is known; hold: (2,) and level: (2, 2) or None, pixels
-    of the reference; fixed: its index; smooth: frames (path.smoothed); stays: whether all cameras stay where the
-    reference is. Returns Even.
+    known: bool (n,), photos of the clip by whose places the walk is known; shown: bool (n,), which of them have a
+    frame; hold: (2,) and level: (2, 2) or None, pixels of the reference; fixed: its index; smooth: frames
+    (path.smoothed); stays: whether all cameras stay where the reference is. Returns Even.
     """
     world, count = solved.world, len(known)
-    place = path.smoothed(world.place[:count], smooth, known)
+    place = path.smoothed(world.place[:count], smooth, known, shown)
     off = np.linalg.norm(world.place[:count] - place, axis=1)
-    along = place - place[0]
-    main = np.linalg.svd(along - along.mean(0))[2][0]
-    way = (world.place[:count] - place[0]) @ (main if main @ along[-1] >= 0 else -main)
     if stays:
         place = np.tile(world.place[fixed], (count, 1))
     target = np.linalg.inv(world.camera) @ [*hold, 1]
@@ -131,13 +138,13 @@ def even_out(solved, tracked, known, hold, level, fixed, smooth, stays):
     turn = np.array([steady.aimed(p, target, hold, upright, world.camera) for p in place])
     camera = np.tile(world.camera, (count, 1, 1))
     if level is not None:
-        turn, camera = _levelled(turn, camera, world, tracked.level[:count], hold, level, smooth)
+        turn, camera = _levelled(turn, camera, world, tracked.level[:count], shown, hold, level, smooth)
     depth = np.einsum("ki,ki->k", turn[:, 2], target - place)
     scale = camera[:, 0, 0] / world.camera[0, 0] / depth
-    return Even(turn, place, camera, scale, way, off, float(np.sqrt(np.mean(off[known] ** 2))))
+    return Even(turn, place, camera, scale, off, float(np.sqrt(np.mean(off[known & shown] ** 2))))
 
 
-def _levelled(turn, camera, world, seen, hold, level, smooth):
+def _levelled(turn, camera, world, seen, shown, hold, level, smooth):
     """The even cameras turned and zoomed about the hold point, so that the line between the level points keeps its
     direction and length. What the photos say of it is smoothed, as single ones may be wrong.
     """
@@ -150,9 +157,9 @@ def _levelled(turn, camera, world, seen, hold, level, smooth):
         angle = np.arctan2(along[1], along[0]) - np.arctan2(wanted[1], wanted[0])
         found[k] = np.angle(np.exp(1j * angle)), np.log(np.hypot(*along) / np.hypot(*wanted))
     known = np.isfinite(found).all(1)
-    if not known.any():
+    if not known[shown].any():
         return turn, camera
-    angle, longer = path.smoothed(found, smooth, known).T
+    angle, longer = path.smoothed(found, smooth, known, shown).T
     turn = np.array([steady.rolled(one, -a, hold, world.camera) for one, a in zip(turn, angle, strict=True)])
     zoom = np.tile(np.eye(3), (len(turn), 1, 1))
     zoom[:, [0, 1], [0, 1]] = np.exp(-longer)[:, None]
