@@ -81,8 +81,8 @@ def main():
 
         def cropped():
             given = borders - np.array([strips[name] for _, name in used])[:, None]
-            # The largest, wherever it lies: one in the middle comes to lie beyond more photos, and fewer can be filled.
-            crop = find(given, hold_at, each, centre, give=0)
+            # Strips leave nearly as much room everywhere: it takes more giving to stay in the middle.
+            crop = find(given, hold_at, each, centre, give=2 * framing.GIVEN)
             return crop, given, [crop if moves is None else moved(crop, hold, moves[k]) for k, _ in used]
 
         fill = filler(warps, Proxies(args.proxies), read_gains(args.gains), margin)

@@ -36,6 +36,9 @@ def test_a_filled_clip_shows_more_and_is_the_same_in_any_parts(stage):
     run("framing", settings=[json.dumps(settings)], out=["framing.json"])
     framing = json.loads((folder / "framing.json").read_text(encoding="utf-8"))
     assert framing["retained"] > framing["unfilled"] and framing["fills"]
+    top, height = framing["crop"][1::2]
+    size = json.loads((work / "warps.json").read_text(encoding="utf-8"))["size"]
+    assert abs(top + height / 2 - size[1] / 2) < 0.02 * size[1], "it stays in the middle"
     made = {"look": [work / "look.ctf"], "found": [work / "light.json"], "framing": ["framing.json"]}
     made |= {"frames": sorted(work.glob("decoded/*.npy")), "local_contrast": [0]}
     hashes = []
