@@ -66,8 +66,9 @@ def main():
             raise stage.StageError("framing.hold_at and framing.centre both say where the crop lies; take one out")
         hold_at, centre = None, on_plane(settings["centre"], size, to_plane.get(warps["reference"], np.eye(3)))
     find = functools.partial(framing.crop, size, matrices, aspect, hold)
+    give = framing.GIVEN
     try:
-        crop, fills = find(borders, hold_at, each, centre), {}
+        crop, fills = find(borders, hold_at, each, centre, give), {}
     except ValueError as error:
         raise stage.StageError(
             f"{error}; choose a 'hold' further from the edges, leave photos out, or ask for less under 'framing'"
@@ -82,14 +83,15 @@ def main():
         def cropped():
             given = borders - np.array([strips[name] for _, name in used])[:, None]
             # Strips leave nearly as much room everywhere: it takes more giving to stay in the middle.
-            crop = find(given, hold_at, each, centre, give=2 * framing.GIVEN)
+            crop = find(given, hold_at, each, centre, 2 * give)
             return crop, given, [crop if moves is None else moved(crop, hold, moves[k]) for k, _ in used]
 
         fill = filler(warps, Proxies(args.proxies), read_gains(args.gains), margin)
         filled, given, fills = settle(used, strips, cropped, fill)
-        crop, borders = (filled, given) if fills else (crop, borders)
+        crop, borders, give = (filled, given, 2 * give) if fills else (crop, borders, give)
     full = framing.crop(size, np.eye(3)[None], aspect, (np.array(size) - 1) / 2, 0)
-    costly = framing.costly(size, matrices, aspect, hold, borders, hold_at, centre) if moves is None else []
+    shown = [files_of[name] for _, name in used]
+    costly = framing.costly(size, matrices, shown, aspect, hold, borders, hold_at, each, centre, give)
     area = crop[2] * crop[3] * zooms
     stage.write_json(
         args.out,
@@ -99,7 +101,7 @@ def main():
             "output": output,
             "retained": area / (size[0] * size[1]),
             "of_aspect": area / (full[2] * full[3]),
-            "costly": [{"photos": [files_of[used[k][1]] for k in out], "retained": kept} for out, kept in costly],
+            "costly": [{"photos": out, "retained": kept * zooms / (size[0] * size[1])} for out, kept in costly],
             "fills": fills,
             "unfilled": unfilled / (size[0] * size[1]),
             "borders": margin.tolist(),

@@ -156,12 +156,18 @@ def test_the_photo_that_costs_most_is_named(turned):
     to_plane[7] = turned(SIZE, 0.06, 0.0, 0.0)
     to_plane[12] = turned(SIZE, 0.0, 0.12, 0.0)
     hold = np.array([1500.0, 900.0])
-    found = framing.costly(SIZE, to_plane, 16 / 9, hold, 4)
-    assert [sorted(out) for out, _ in found][-1] == [7, 12]
-    rest = np.delete(to_plane, [7, 12], axis=0)
-    crop = framing.crop(SIZE, rest, 16 / 9, hold, 4, give=0)
-    assert found[-1][1] == pytest.approx(crop[2] * crop[3] / (SIZE[0] * SIZE[1]), rel=1e-4)
-    assert framing.costly(SIZE, rest, 16 / 9, hold, 4) == []
+    # one of them stands in for another as well
+    photo = np.array([f"{k}.dng" for k in [*range(20), 7]])
+    to_plane = to_plane[[*range(20), 7]]
+    for move in (None, soft_moves(21, 1.02, (0.01, 0.0))):
+        found = framing.costly(SIZE, to_plane, photo, 16 / 9, hold, 4, move=move)
+        out, area = found[-1]
+        assert sorted(out) == ["12.dng", "7.dng"]
+        rest = ~np.isin(photo, out)
+        moves = None if move is None else move[rest]
+        crop = framing.crop(SIZE, to_plane[rest], 16 / 9, hold, 4, move=moves)
+        assert area == pytest.approx(crop[2] * crop[3])
+        assert framing.costly(SIZE, to_plane[rest], photo[rest], 16 / 9, hold, 4, move=moves) == []
 
 
 def test_of_upright_photos_the_middle_is_shown(turned):

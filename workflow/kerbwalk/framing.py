@@ -46,29 +46,35 @@ def crop(size, to_plane, aspect, hold, margins, hold_at=None, move=None, centre=
     return float(x - crop_width / 2), float(y - crop_width / aspect / 2), float(crop_width), float(crop_width / aspect)
 
 
-def costly(size, to_plane, aspect, hold, margins, hold_at=None, centre=None):
-    """Which photos cost the clip much of its picture: [(indices left out so far, part of the photo's area then kept)].
+def costly(size, to_plane, photo, aspect, hold, margins, hold_at=None, move=None, centre=None, give=GIVEN):
+    """Which photos cost the clip much of its picture: [(photos left out so far, area of the first crop then, pixels)].
 
+    photo: (n,) which photo each of `to_plane` is, as one may stand in for others too; the rest as crop() takes it.
     Greedy: of the photos that limit the crop the one whose leaving out gives most, then the next.
     """
+    photo, margins = np.asarray(photo), np.broadcast_to(margins, (len(photo), 4))
+    limits, bounds = _inside(size, to_plane, aspect, hold, margins, move)
+
+    def largest(rows):
+        return _largest(limits[rows], bounds[rows], aspect, hold, hold_at, move, centre)
+
     left_out, found = [], []
-    kept = np.arange(len(to_plane))
-    limits, bounds = _inside(size, to_plane, aspect, hold, margins, None)
-    best = _largest(limits, bounds, aspect, hold, hold_at, None, centre)
-    while best is not None and len(left_out) < MOST and len(kept) > 3:
-        tight = (bounds[kept] - limits[kept] @ best < TOUCH).any(axis=1)
+    kept = np.ones(len(photo), bool)
+    best = largest(kept)
+    while best is not None and len(left_out) < MOST and len(np.unique(photo[kept])) > 3:
         tried = []
-        for k in kept[tight]:
-            others = kept[kept != k]
-            solved = _largest(limits[others], bounds[others], aspect, hold, hold_at, None, centre)
+        for one in np.unique(photo[kept & (bounds - limits @ best < TOUCH).any(axis=1)]):
+            solved = largest(kept & (photo != one))
             if solved is not None:
-                tried.append((solved[2], -k, solved))
-        if not tried or max(tried)[0] < best[2] * np.sqrt(WORTH):
+                tried.append((solved[2], one, solved))
+        if not tried or max(tried, key=lambda one: one[0])[0] < best[2] * np.sqrt(WORTH):
             break
-        _, k, best = max(tried, key=lambda one: one[:2])
-        left_out.append(int(-k))
-        kept = kept[kept != -k]
-        found.append((list(left_out), float(best[2] ** 2 / aspect / (size[0] * size[1]))))
+        _, out, best = max(tried, key=lambda one: one[0])
+        left_out.append(out.item())
+        kept &= photo != out
+        moves = None if move is None else move[kept]
+        taken = crop(size, to_plane[kept], aspect, hold, margins[kept], hold_at, moves, centre, give)
+        found.append((list(left_out), taken[2] * taken[3]))
     return found
 
 
