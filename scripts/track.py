@@ -74,7 +74,13 @@ def main():
     with ThreadPoolExecutor(args.threads) as pool:
         placed = track.place(grey, followed, middle, hold, pool.map, level)
     photos = [described(name, one, to_photo, scale) for name, one in zip(order, placed, strict=True)]
-    said(photos, {name: np.array(point) * size - 0.5 for name, point in args.settings["hold_in"].items()})
+
+    def reread(k, point, like):
+        read, reach = reduced(np.array(point) * size - 0.5, scale), track.exactness(point) * size / scale
+        found = track.reread(grey(middle), grey(k), hold, read, like["lean"], like["scale"], reach)
+        return np.array(to_photo(found))
+
+    said(photos, args.settings["hold_in"], reread)
     stage.write_json(
         args.out,
         {
@@ -106,8 +112,12 @@ def described(name, placed, to_photo, scale):
     }
 
 
-def said(photos, points):
-    """Put the hold point where the photographer says it lies. points: {name: (2,) photo pixels}."""
+def said(photos, points, reread):
+    """Put the hold point where the photographer says it lies.
+
+    points: {name: fractions}; reread: a function of a photo's index, a point and a record with the photo's lean and
+    scale, that gives the point (2,) in photo pixels.
+    """
     places = {photo["name"]: k for k, photo in enumerate(photos)}
     known = [k for k, photo in enumerate(photos) if "problem" not in photo]
     for name, point in points.items():
@@ -120,6 +130,7 @@ def said(photos, points):
         # A photo that could not be placed is taken for one as level and as near as the next one.
         like = photos[min(known, key=lambda j: abs(j - k))]
         own = photos[k] if "problem" not in photos[k] else {key: like[key] for key in ("lean", "scale")}
+        point = reread(k, point, own)
         found = np.hypot(*(np.array(own["hold"]) - point)) if "hold" in own else np.inf
         photos[k] = {
             "name": name,

@@ -68,6 +68,23 @@ def test_likeness_tells_what_is_covered(placed):
     assert likeness[COVERED] == 0
 
 
+@pytest.mark.parametrize(
+    ("photo", "off", "reach", "found"),
+    [(1, (7, -6), 8, True), (8, (-6, 7), 8, True), (1, (7, -6), 3, False), (COVERED, (2, 2), 8, False)],
+)
+def test_what_is_read_off_by_hand_is_looked_for_as_far_as_it_may_be_off(shoot, placed, photo, off, reach, found):
+    pictures, matrices = shoot
+    true = transfer(matrices[photo], HOLD[None])[0]
+    like, read = placed[photo], true + off
+    at = track.reread(pictures[REFERENCE], pictures[photo], HOLD, read, like.lean, like.scale, np.array([reach] * 2))
+    np.testing.assert_allclose(at, true if found else read, atol=0.05 if found else 0)
+
+
+def test_a_point_is_as_exact_as_it_is_written():
+    points = ([0.47, 0.3], [0.4712, 0.3], [0.5, 0.5], [0, 1])
+    assert [track.exactness(point) for point in points] == pytest.approx([0.01, 0.0001, 0.01, 0.01])
+
+
 def test_reference_stays_where_it_is(placed):
     np.testing.assert_allclose(placed[REFERENCE].hold, HOLD, atol=1e-3)
     assert placed[REFERENCE].lean == pytest.approx(0, abs=1e-4)

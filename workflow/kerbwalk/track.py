@@ -26,6 +26,8 @@ MIN_LIKENESS = 0.75
 ASIDE, APART = 0.0025, 0.0004
 # A place that scores less than this part of the best one is none to choose: such are off by tens of pixels.
 WORTH = 0.1
+# What is read off by hand is right to so much of the width and height at least.
+READ = 0.01
 UNKNOWN = "too little of it matches the other photos (covered, blurred or aimed elsewhere)"
 
 
@@ -88,6 +90,30 @@ def place(grey, followed, reference, hold, pool=map, level=None):
         levels = np.array([one[0] for one in levels]) if levels and all(levels) else None
         result.append(Placed(enlarged(position, reduction), lean, scale, inliers, likeness, sigma, levels))
     return result
+
+
+def reread(first, second, hold, read, lean, scale, reach):
+    """Where the hold point lies in a photo in which somebody has read it off: (2,) pixels of its proxy.
+
+    first, second: proxies of the reference and the photo; hold: (2,) in the one; read: (2,) in the other; lean, scale:
+    of the photo, see Placed; reach: (2,) how far off that may be. A hand does not read to a part of a pixel, so what
+    looks like the reference within reach is what was meant; where nothing does, `read` is. From the widest
+    surroundings, which are found from further off, to the narrowest.
+    """
+    turned = scale * np.array([[np.cos(lean), -np.sin(lean)], [np.sin(lean), np.cos(lean)]])
+    read = found = np.asarray(read, float)
+    for wide in reversed(WIDER):
+        about = np.eye(3)
+        about[:2] = np.column_stack([turned, found - turned @ hold])
+        refined = registration.refine_patch(first, second, about, hold, wide * PATCH * first.shape[1], float(wide))
+        if refined and refined[1] > MIN_LIKENESS and (np.abs(refined[0] - read) < reach).all():
+            found = refined[0]
+    return found
+
+
+def exactness(point):
+    """How exactly two fractions were read off: one of the last decimal with which they are written, at most READ."""
+    return min(0.1 ** max(len(f"{part:.6f}".rstrip("0").partition(".")[2]) for part in point), READ)
 
 
 def choose_hold(followed, size, reference):
