@@ -67,7 +67,7 @@ def test_the_clip_is_opencolorio_s(shown, colours, no_look):
     signal.encode(exact(colours)[None], no_look, theirs)
     apart = np.abs(ours.astype(int) - theirs)
     assert apart.max() <= 1
-    assert (apart > 0).mean() < 0.003
+    assert (apart > 0).mean() < 0.006
     np.testing.assert_allclose(read(path, colours), exact(colours), atol=0.1 / 255)
 
 

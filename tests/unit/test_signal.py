@@ -57,7 +57,7 @@ def exact_signal(rgb):
     return (219 * luma + 16) * 4, (224 * cb + 128) * 4, (224 * cr + 128) * 4
 
 
-def test_signal_is_the_formula_rounded(no_look):
+def test_signal_is_the_formula_to_a_code(no_look):
     rng = np.random.default_rng(9)
     corners = np.array([[r, g, b] for r in (0, 1) for g in (0, 1) for b in (0, 1)])
     rgb = np.vstack([corners, rng.uniform(0, 1, (3000, 3)), np.repeat(rng.uniform(0, 1, (500, 1)), 3, 1)])
@@ -66,8 +66,15 @@ def test_signal_is_the_formula_rounded(no_look):
     signal.encode(rgb[None], no_look, planes)
     for pixel, found in zip(rgb, planes[:, 0].T, strict=True):
         for code, wanted in zip(found, exact_signal(pixel), strict=True):
-            # half a step, and what float32 can add to it
-            assert abs(int(code) - wanted) <= Fraction(1, 2) + Fraction(1, 4000)
+            # a step, and what float32 can add to it
+            assert abs(int(code) - wanted) <= 1 + Fraction(1, 4000)
+
+
+def test_the_mean_of_the_signal_is_the_formula(no_look):
+    pixel = np.array([0.071, 0.083, 0.102], np.float32)
+    planes = np.empty((3, 16, 16), np.uint16)
+    signal.encode(np.tile(pixel, (16, 16, 1)), no_look, planes)
+    np.testing.assert_allclose(planes.mean((1, 2)), [float(v) for v in exact_signal(pixel)], atol=0.02)
 
 
 def test_signal_of_black_white_and_grey(no_look):

@@ -65,6 +65,10 @@ ROOTS = np.exp2(np.arange(32) / 32)
 TINY = np.float32(2.0**-126)
 # Added to a double, it leaves the nearest number of 32nds in the last bits.
 ROUNDER = 1.5 * 2.0**47
+# From pixel to pixel and from line to line of the dither: 1 / g and 1 / g^2, where g^3 = g + 1. It goes in whole steps
+# and a half, so that black, white and grey are met however their sums are rounded.
+ACROSS, DOWN, DITHERS = 0.7548776662466927, 0.5698402909980532, 1024
+ZERO, THIRD, ONE = np.float32(0), np.float32(341 / DITHERS), np.float32(1)
 
 
 def corners():
@@ -122,6 +126,9 @@ def encode(rgb, look, planes, code=BT709):
     numbers a channel, float32 (n, 3, NUMBERS), where in the tables those of each channel lie, int64 (n, 3, 2), the
     tables, float32 flat, and the cube, float32 (m, m, m, 3), m = 0 for none; planes: uint16 (3, h, w), filled in place
     with Y', Cb, Cr; code: coding(). The signal is cut to 0..1.
+    A code is the one above or below, by an even sequence over the plane that is the same in every frame (Roberts 2018,
+    "The unreasonable effectiveness of quasirandom sequences", from memory), so that no slow gradient gets steps. Of
+    high dynamic range it is the nearer one: what is made of that loses dither, and dark patches their colour with it.
     Source: ITU-R BT.709-6, item 3.5, and BT.2100-2, table 9 (quantisation for n = 10).
     """
     kinds, numbers, places, tables, cube = look
@@ -136,6 +143,9 @@ def encode(rgb, look, planes, code=BT709):
         np.empty((3, width), np.int32),
         np.empty((4, width), np.float32),
     )
+    along, even, third = np.empty(width, np.float32), len(curve) > 0, ZERO if len(curve) else THIRD
+    for u in range(width):
+        along[u] = 0.5 if even else (math.floor(DITHERS * ACROSS * u) % DITHERS + 0.5) / DITHERS
     for v in range(rgb.shape[0]):
         _stepped(rgb[v], kinds, numbers, places, tables, red, green, blue)
         if len(cube):
@@ -153,11 +163,16 @@ def encode(rgb, look, planes, code=BT709):
         cut(red)
         cut(green)
         cut(blue)
+        down = ZERO if even else np.float32(math.floor(DITHERS * DOWN * v) % DITHERS / DITHERS)
         for u in range(width):
             luma = to_red * red[u] + to_green * green[u] + to_blue * blue[u]
-            planes[0, v, u] = np.uint16(np.float32(876) * luma + np.float32(64.5))
-            planes[1, v, u] = np.uint16(blueness * (blue[u] - luma) + np.float32(512.5))
-            planes[2, v, u] = np.uint16(redness * (red[u] - luma) + np.float32(512.5))
+            dither = along[u] + down
+            dither -= ONE if dither >= ONE else ZERO
+            planes[0, v, u] = np.uint16(np.float32(876) * luma + np.float32(64) + dither)
+            dither += third - (ONE if dither >= ONE - third else ZERO)
+            planes[1, v, u] = np.uint16(blueness * (blue[u] - luma) + np.float32(512) + dither)
+            dither += third - (ONE if dither >= ONE - third else ZERO)
+            planes[2, v, u] = np.uint16(redness * (red[u] - luma) + np.float32(512) + dither)
 
 
 def halves(rgb, look, planes):
