@@ -145,17 +145,30 @@ def cambi(path):
     return np.mean([frame["metrics"]["cambi"] for frame in frames])
 
 
+def video(planes, path, *encoded):
+    """Two frames of 10-bit Y'CbCr as a file."""
+    with ffmpeg.writer(planes.shape[:0:-1], ffmpeg.MASTER_FORMAT, 24, *encoded, path) as write:
+        for _ in range(2):
+            write(planes)
+    return path
+
+
 def test_a_night_sky_does_not_band(no_look, tmp_path):
     """A slow gradient without any grain, from 6 to 12 per cent of the signal over 1920 pixels; undithered it bands."""
     sky = np.linspace(0.06, 0.12, 1920)[None, :, None] + np.linspace(0, 0.01, 1080)[:, None, None]
     sky = np.repeat(sky, 3, axis=2)
     luma, made = delivered(sky, no_look, tmp_path)
     assert np.abs(luma[500:600].mean(axis=0) - sky[500:600, :, 1].mean(axis=0)).max() < 1.5 / 219
-    banded = tmp_path / "banded.mp4"
-    plain = np.rint(16 + 219 * sky[..., 1]).astype(np.uint8)
-    encoded = ["-c:v", "libx264", "-crf", "15", banded]
-    with ffmpeg.writer((1920, 1080), "yuv420p", 24, *encoded) as write:
-        for _ in range(3):
-            write(np.concatenate([plain.ravel(), np.full(plain.size // 2, 128, np.uint8)]))
     assert cambi(made) < 3
-    assert cambi(banded) > 5
+    rounded, dithered = np.full((2, 3, 1080, 1920), 512, np.uint16)
+    rounded[0] = np.rint(64 + 876 * sky[..., 1])
+    signal.encode(np.ascontiguousarray(sky, np.float32), no_look, dithered)
+    lossless = "-c:v", "ffv1"
+    assert cambi(video(rounded, tmp_path / "rounded.mkv", *lossless)) > 5
+    master = video(dithered, tmp_path / "master.mkv", *lossless)
+    assert cambi(master) < 1
+    standard = settings.load(settings.SCHEMA.parents[2] / "config" / "config.yaml")
+    size = list(sky.shape[1::-1])
+    recipe = recipes.resolved(standard | {"deliverables": ["uhd"]}, "here")["uhd"] | {"size": size}
+    encoders.from_master(recipe, master, size, {}, tmp_path / "uhd.mp4")
+    assert cambi(tmp_path / "uhd.mp4") < 3

@@ -6,7 +6,7 @@ from kerbwalk.deliver import BY_CRF, MASTER_BOX, OWN_DISPLAYS, Format, output_si
 
 FORMATS = {
     "h264": Format("mp4", (8,), quality=(15, 0, 51), vmaf=95),
-    "hevc": Format("mp4", (10, 8), quality=(18, 0, 51), vmaf=95, hdr=True),
+    "hevc": Format("mp4", (10, 8), quality=(20, 0, 51), vmaf=95, hdr=True),
     "av1": Format("mp4", (10, 8), quality=(12, 0, 63), vmaf=95),
     "prores": Format("mov", (10,), vmaf=97),
     "dnxhr": Format("mov", (10,), vmaf=97),
