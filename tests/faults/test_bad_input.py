@@ -30,6 +30,7 @@ REFUSED = {
     "too warm": ("shoot.yaml", "'look.white_balance' is {'kelvin': 900}", "kelvin: 1700 to 25000"),
     "in the way": ("results/in the way: a file is where the shoot's results should go", "move it away"),
     "{in} the way": ("results/{in} the way: a file is where the shoot's results should go", "move it away"),
+    "../mixde": ("'only' asks for '../mixde', and no shoot in", "the nearest is 'mixed'"),
 }
 OWN = {
     "hold outside": "hold: [1.4, 0.2]\n",
@@ -47,6 +48,7 @@ OWN = {
     "no dark frame": "dark: dark.dng\n",
     "too warm": "look: {white_balance: {kelvin: 900}}\n",
 }
+ASKED = ("--cores", "2", "--config", 'only=["*", "../mixde"]')
 # Shoots that begin and cannot go on.
 STUCK = {
     "all cut short": ("none of the 3 photos can be read", "KW_0101.dng", "copy them from the card again"),
@@ -115,7 +117,7 @@ def night(little, truth, retagged, content):
         photo.write_bytes(retagged(photo.read_bytes(), {34665: 65000, 306: 65001}))
 
     before = content(night.shoots)
-    status, night.said = night.run("--cores", "2")
+    status, night.said = night.run(*ASKED)
     assert status == 1
     night.before, night.after = before, content(night.shoots)
     return night
@@ -174,7 +176,7 @@ def test_a_second_run_says_the_same(night, failures):
     """And tries the bad ones again, without doing anything anew for the good ones."""
     clip = night.results / "mixed" / "mixed_hd.mp4"
     before = clip.stat().st_mtime_ns
-    status, said = night.run("--cores", "2")
+    status, said = night.run(*ASKED)
     assert status == 1
     assert failures(said) == failures(night.said)
     assert clip.stat().st_mtime_ns == before

@@ -91,19 +91,32 @@ def test_a_shoot_under_an_id_is_published_under_its_name(place):
 
 @pytest.mark.parametrize(
     ("only", "names"),
-    [((), ["square", "tram a", "tram b"]), ("tram*", ["tram a", "tram b"]), (["tram b", "sq*"], ["square", "tram b"])],
+    [
+        ((), ["[x]", "square", "tram b"]),
+        ("t*", ["tram b"]),
+        (["tram b", "sq*"], ["square", "tram b"]),
+        ("[x]", ["[x]"]),
+    ],
 )
 def test_only_some_shoots(place, only, names):
-    for name in ("tram a", "tram b"):
+    for name in ("[x]", "tram b"):
         shutil.copytree(place[2], place[0] / name)
     assert [shoot.name for shoot in shoots.find(*place[:2], BASE, only)] == names
 
 
 def test_only_shoots_that_are_not_there(place):
-    with pytest.raises(settings.SettingsError, match="'sqare', and no shoot is called so; the nearest is 'square'"):
+    with pytest.raises(settings.SettingsError, match="'sqare', and no shoot in .* nearest is 'square'"):
         shoots.find(*place[:2], BASE, "sqare")
     with pytest.raises(settings.SettingsError, match=r"several are a list: only=\[square,stairs\]"):
         shoots.find(*place[:2], BASE, "square,stairs")
+
+
+def test_one_that_is_not_there_beside_one_that_is(place):
+    """It fails in its own name; nothing that is asked for leads out of the results."""
+    good, bad, worse = shoots.find(*place[:2], BASE, ["square", "sqare*", "../..", "sqare*"])
+    assert (good.name, good.problem) == ("square", None)
+    assert bad.name == "sqare*" and bad.problem.startswith(f"'only' asks for 'sqare*', and no shoot in {place[0]} is")
+    assert "/" not in worse.id and worse.id.startswith(".only-") and worse.id != bad.id
 
 
 def test_a_second_look_changes_nothing(place):

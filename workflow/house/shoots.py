@@ -71,8 +71,9 @@ def find(shoots_dir, results_dir, base_settings, only=()):
     """List the shoots in a folder; only: of these names or patterns (fnmatch), a text or several, if there are any.
 
     Returns a list of Shoot, ordered by name. A folder without photos, or with a mistake in its
-    shoot.yaml, comes back with `problem` set to one sentence, and must not be worked on.
-    Raises SettingsError if there is no folder, or nothing in it that could be a shoot.
+    shoot.yaml, comes back with `problem` set to one sentence, and must not be worked on; so does, at the end, what is
+    asked for and is not there beside others that are.
+    Raises SettingsError if there is no folder, or nothing in it that could be a shoot, or that is asked for.
     """
     shoots_dir = Path(shoots_dir)
     if not shoots_dir.is_dir():
@@ -90,20 +91,20 @@ def find(shoots_dir, results_dir, base_settings, only=()):
             f"{shoots_dir}: no shoots; put each shoot's photos into a folder of its own in here"
         )
     patterns = [only] if isinstance(only, str) else only
-    found = [shoot for e in folders for shoot in _read(Path(e.path), Path(results_dir), base_settings)]
-    found = [shoot for shoot in found if not patterns or any(fnmatch.fnmatchcase(shoot.name, p) for p in patterns)]
+    every = [shoot for e in folders for shoot in _read(Path(e.path), Path(results_dir), base_settings)]
+    found = [shoot for shoot in every if not patterns or any(_is(shoot.name, p) for p in patterns)]
     if not found:
-        near = settings_module.nearest(patterns[0], [e.name for e in folders])
-        listed = f"; several are a list: only=[{patterns[0]}]" if "," in patterns[0] else ""
-        raise settings_module.SettingsError(
-            f"'only' asks for {', '.join(map(repr, patterns))}, and no shoot is called so; the nearest is {near!r}"
-            + listed
-        )
+        raise settings_module.SettingsError(_missed(patterns, shoots_dir, every))
     for shoot in found:
         if not shoot.problem:
             _know_files(shoot)
         if not shoot.problem and sum(other.name == shoot.name for other in found) > 1:
             shoot.problem = f"{shoot.folder}: there are two shoots {shoot.name!r}; give the part another name"
+    for pattern in dict.fromkeys(patterns):
+        if not any(_is(shoot.name, pattern) for shoot in every):
+            # With a slash in its name, which no folder has, its id can be none of a shoot.
+            name, problem = _safe_id(f"only/{pattern}"), _missed([pattern], shoots_dir, every)
+            found.append(Shoot(pattern, name, shoots_dir, problem=problem))
     return found
 
 
@@ -225,6 +226,21 @@ def _is_shoot(entry, results_dir):
     if place == results:
         return False
     return not results.startswith(place + os.sep) or bool(list_photos(entry.path))
+
+
+def _is(name, pattern):
+    """Whether a name is meant by a pattern; one with brackets may itself be the name."""
+    return name == pattern or fnmatch.fnmatchcase(name, pattern)
+
+
+def _missed(patterns, shoots_dir, every):
+    """What is said of names and patterns that none of the shoots has."""
+    near = settings_module.nearest(patterns[0], [shoot.name for shoot in every])
+    listed = f"; several are a list: only=[{patterns[0]}]" if "," in patterns[0] else ""
+    return (
+        f"'only' asks for {', '.join(map(repr, patterns))}, and no shoot in {shoots_dir} is called so; the nearest is "
+        f"{near!r}{listed}"
+    )
 
 
 def _photos_among(names):
@@ -412,7 +428,7 @@ def _only(jpegs):
 
 def _safe_id(name):
     """The name itself, unless Snakemake, a command line or a scheduler would read more into it than a name."""
-    if not re.search(f"{MISREAD.pattern}|[,:=%]", name) and not name.startswith("-") and name.isprintable():
+    if not re.search(f"{MISREAD.pattern}|[,:=%/]", name) and not name.startswith("-") and name.isprintable():
         return name
     word = re.sub(r"[^A-Za-z0-9]+", "-", name).strip("-")[:24]
     return f".{word}-{digest(os.fsencode(name))}"
