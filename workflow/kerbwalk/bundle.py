@@ -35,18 +35,19 @@ def misses(photo, point, at, turn, place, points, focal, middle):
 
 
 @compiled
-def normal(photo, point, error, weight, turn, place, points, basis, focal, anchored):
+def normal(photo, point, error, weight, turn, place, points, basis, focal, anchored, cross):
     """The blocks of the normal equations.
 
     photo, point, turn, place, points, focal: see misses(); error: what it gave; weight: (m,); basis: (k, 4, 3)
     tangents of the points; anchored: index of the point that keeps its ray in the first camera, so that it comes
-    nearer to the axis as the focal length grows.
+    nearer to the axis as the focal length grows; cross: (3, m, 6), into which goes what is between point and photo, or
+    (3, 0, 6) where that is not wanted.
     Returns of_photo (n, 7, 7) and pull_photo (n, 7), the focal length in the last row; of_point (k, 3, 3) and
-    pull_point (k, 3); focal_point (k, 3), between focal length and points; cross (3, m, 6), between point and photo.
+    pull_point (k, 3); focal_point (k, 3), between focal length and points.
     """
     of_photo, pull_photo = np.zeros((len(turn), 7, 7)), np.zeros((len(turn), 7))
     of_point, pull_point = np.zeros((len(points), 3, 3)), np.zeros((len(points), 3))
-    focal_point, cross = np.zeros((len(points), 3)), np.empty((3, len(photo), 6))
+    focal_point, wanted = np.zeros((len(points), 3)), cross.shape[1] > 0
     own, theirs, image, ray = np.empty((2, 7)), np.empty((2, 3)), np.empty(3), np.empty(4)
     for s in range(len(photo)):
         i, j, w = photo[s], point[s], weight[s]
@@ -88,20 +89,22 @@ def normal(photo, point, error, weight, turn, place, points, basis, focal, ancho
             focal_point[j, a] += w * (theirs[0, a] * own[0, 6] + theirs[1, a] * own[1, 6])
             for b in range(3):
                 of_point[j, a, b] += w * (theirs[0, a] * theirs[0, b] + theirs[1, a] * theirs[1, b])
-            for b in range(6):
+            for b in range(6 if wanted else 0):
                 cross[a, s, b] = w * (theirs[0, a] * own[0, b] + theirs[1, a] * own[1, b])
-    return of_photo, pull_photo, of_point, pull_point, focal_point, cross
+    return of_photo, pull_photo, of_point, pull_point, focal_point
 
 
 @compiled
 def eliminate(first, photo, cross, focal_point, inverse, pull_point, system, right):
-    """Take the points out of the photos' equations, in place.
+    """Take the points out of the photos' equations: what they leave there.
 
     first: (k + 1,) where each point's sights begin, ordered by point and, of a point, by photo; photo: (m,); cross,
     focal_point, pull_point: see normal(); inverse: (k, 3, 3) of of_point; system: (6 n + 1, 6 n + 1), of which the
-    upper triangle is filled; right: (6 n + 1,).
+    upper triangle is written, and no more of it ever looked at; right: (6 n + 1,), which is added to.
     """
     last = len(right) - 1
+    for row in range(len(right)):
+        system[row, row:] = 0.0
     lines = cross.reshape(3, -1)
     # Photos one after the other lie side by side in a line of the system: where a run of them ends.
     ends = np.empty(len(photo), np.int64)

@@ -32,6 +32,8 @@ FIRST_PHOTOS = 40
 ASTRAY = 2.5
 # Of the hold point's sights none is doubted: the tracker has done that.
 HOLD = 0
+# For who does not ask how points and photos hang together.
+NO_CROSS = np.empty((3, 0, 6))
 
 
 @dataclass
@@ -163,9 +165,9 @@ def _cost(sights, error, scale):
     return float((robust / sights.sigma**2).sum())
 
 
-def _normal(sights, error, weight, world):
+def _normal(sights, error, weight, world, cross=NO_CROSS):
     parts = world.turn, world.place, world.points, tangents(world.points), world.camera[0, 0]
-    return bundle.normal(sights.photo, sights.point, error, weight, *parts, HOLD)
+    return bundle.normal(sights.photo, sights.point, error, weight, *parts, HOLD, cross)
 
 
 def tangents(points):
@@ -190,20 +192,22 @@ def _descend(sights, world, prior, fixed, photos, scales):
     first = np.searchsorted(sights.point, np.arange(len(world.points) + 1))
     held = 6 * index[fixed] + np.arange(6) if prior[1] else np.append(6 * index[fixed] + np.arange(6), 6 * count)
     damping, settled = 1e-3, None
+    # The two that grow most with the photos, used again and again. Of the system only the upper triangle is touched: of
+    # a thousand photos it takes most of the time, and of the memory.
+    system, cross = np.zeros((6 * count + 1, 6 * count + 1)), np.empty((3, len(own), 6))
     for scale in np.repeat(scales, STEPS):
         if scale == settled:
             continue
         error = _missed(sights, world)
         weight = _weights(sights, error, scale)
-        of_photo, pull_photo, of_point, pull_point, focal_point, cross = _normal(sights, error, weight, world)
+        of_photo, pull_photo, of_point, pull_point, focal_point = _normal(sights, error, weight, world, cross)
         right = np.append(pull_photo[photos, :6].ravel(), pull_photo[:, 6].sum())
         cost = _cost(sights, error, scale) + _prior_cost(world, photos, prior)
         for _ in range(6):
             kept = of_point + (damping * np.einsum("kii->ki", of_point) + 1e-3)[:, :, None] * np.eye(3)
             inverse = np.linalg.inv(kept)
             inverse[HOLD] = 0
-            # The upper triangle alone: of a thousand photos it is the greatest part of what this takes.
-            system, rest = np.zeros((6 * count + 1, 6 * count + 1)), right.copy()
+            rest = right.copy()
             bundle.eliminate(first, own, cross, focal_point, inverse, pull_point, system, rest)
             _add_priors(system, rest, world, photos, prior)
             blocks = of_photo[photos, :6, :6]
