@@ -174,7 +174,7 @@ def described(photo, matrix, grid, held, solved, even, k):
         "scale": float(even.scale[k]),
         "likeness": photo["likeness"],
         "matrix": matrix.tolist(),
-        "grid": None if grid is None else np.round(grid, 3).tolist(),
+        "grid": None if grid is None else np.round(grid, 3),
         "place": solved.world.place[k].tolist(),
         "off": float(even.off[k]),
         "agreeing": float(solved.agreeing[k]),

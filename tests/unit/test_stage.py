@@ -1,10 +1,13 @@
-"""How a stage ends that would not end by itself."""
+"""How a stage ends that would not end by itself, and how it writes its tables."""
 
 import os
 import shlex
 import subprocess
 import sys
 import time
+
+import numpy as np
+import pytest
 
 from files import stage
 
@@ -34,3 +37,15 @@ def test_so_is_one_in_which_no_line_of_python_is_run_any_more():
 def test_one_that_ends_in_time_says_its_command_alone():
     status, said, _ = ended("time.sleep(0.1)", 1)
     assert status == 0 and said == f"{shlex.join(['cd', os.getcwd()])} && {shlex.join([sys.executable, '-c'])}\n"
+
+
+def test_arrays_stand_for_lists_in_a_table_and_what_is_no_number_leaves_none(tmp_path):
+    numbers = [[0.1, 2.0], [1e-9, -3.5]]
+    shown = [{"name": "a", "frames": [frames, None], "size": [3, 2]} for frames in (numbers, np.array(numbers))]
+    for name, record in zip(("lists", "arrays"), shown, strict=True):
+        stage.write_json(tmp_path / name, {"photos": [record, record], "of": "é"})
+    assert (tmp_path / "arrays").read_bytes() == (tmp_path / "lists").read_bytes()
+    assert stage.read_json(tmp_path / "arrays") == {"photos": [shown[0]] * 2, "of": "é"}
+    with pytest.raises(ValueError, match="not JSON compliant"):
+        stage.write_json(tmp_path / "none", {"photos": [{"frames": np.array([np.nan])}]})
+    assert sorted(file.name for file in tmp_path.iterdir()) == ["arrays", "lists"]

@@ -197,7 +197,7 @@ def warp(surface, seen, even, camera, size, hold=None, anchor=None, bends=True):
 
 
 def ahead(surface, even, k, size, bends):
-    """How the steadied picture goes on from photo k to the next: {matrix, grid or None}, lists, from the plane as it
+    """How the steadied picture goes on from photo k to the next: {matrix, a list, grid or None}, from the plane as it
     shows the one to the plane as it shows the other; None for the last.
 
     surface: (normal, off) as the even camera k sees it; even: Even; size: of the plane; bends: whether shifts are
@@ -212,7 +212,7 @@ def ahead(surface, even, k, size, bends):
         even.camera[k + 1],
         size,
     )
-    return {"matrix": matrix.tolist(), "grid": np.round(grid, 3).tolist() if bends else None}
+    return {"matrix": matrix.tolist(), "grid": np.round(grid, 3) if bends else None}
 
 
 def to_photo(matrix, grid, point, size):
