@@ -22,14 +22,17 @@ import csv
 import functools
 import json
 import math
+import tempfile
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
+from pathlib import Path
 
 import cv2
 import numpy as np
 
 from files import stage
 from files.proxies import Proxies
+from files.waiting import Waiting
 from kerbwalk import drift, exposure, glare, lens, light, places, trend
 from kerbwalk.homography import transfer
 from kerbwalk.pixels import enlarged, enlarging, reduced
@@ -54,8 +57,9 @@ def main():
     photos, proxies = warps["photos"], Proxies(args.proxies)
     names = [p["name"] for p in photos]
     known, reference = known_steps(stage.read_json(args.ingest), warps["reference"], names, settings["filters"])
-    with ThreadPoolExecutor(args.threads) as pool:
-        levels, sigmas, ratios = measure(warps, proxies, read_sights(args.sights), pool.map)
+    # A file without a name, which no crash leaves behind.
+    with tempfile.TemporaryFile(dir=Path(args.out).parent) as beside, ThreadPoolExecutor(args.threads) as pool:
+        levels, sigmas, ratios = measure(warps, proxies, read_sights(args.sights), Waiting(beside), pool.map)
     period = settings["keep_slower_than"]
     colours = places.colour_flicker(len(photos), ratios, period)
     # The ratios are of grey: what its red and blue have of their own is not the photo's.
@@ -114,42 +118,56 @@ def read_sights(path):
         return {key: file[key] for key in ("photo", "point", "at")}
 
 
-def measure(warps, proxies, sights, pool=map):
+class Laid:
+    """A photo laid on the reference's plane; known: its light.Frame without the pictures, which wait."""
+
+    def __init__(self, one, waiting):
+        self._pictures = {kind: waiting.put(getattr(one, kind)) for kind in ("grey", "half", "code")}
+        self.known = replace(one, **dict.fromkeys(self._pictures))
+
+    def frame(self, kind):
+        """Its light.Frame with one of the pictures."""
+        return replace(self.known, **{kind: self._pictures[kind]()})
+
+
+def measure(warps, proxies, sights, waiting, pool=map):
     """How bright the photos are: log e, their sigmas, and the ratios {(i, j): Ratio} that say it.
 
-    pool: a `map` that may look at several photos side by side.
+    waiting: where what every photo has is kept; pool: a `map` that may look at several photos side by side.
     """
     photos, glass = warps["photos"], warps["lens"]
     placed = [k for k, p in enumerate(photos) if p["placed"]]
     matrices = {k: laying(photos[k], warps["hold"], proxies.light_scale) for k in placed}
-    laid = dict(zip(placed, pool(lambda k: lay(photos[k]["name"], matrices[k], glass, proxies), placed), strict=True))
-    flows = list(pool(lambda i, j: light.flow(laid[i], laid[j]), placed, placed[1:]))
+    every = pool(lambda k: lay(photos[k]["name"], matrices[k], glass, proxies), placed)
+    laid = {k: Laid(one, waiting) for k, one in zip(placed, every, strict=True)}
+    every = pool(lambda i, j: light.flow(laid[i].frame("code"), laid[j].frame("code")), placed, placed[1:])
+    flows = [waiting.put(flow) for flow in every]
     veils = veils_of(matrices, proxies, photos)
     *lasting, veil = places_seen(laid, matrices, sights, glass, proxies.light_scale, veils)
     strength, brightness = glare.strengths(len(photos), *lasting, veil)
-    laid = {k: light.glared(one, veils[k] @ (strength * np.exp(brightness[k]))) for k, one in laid.items()}
+    for k, one in laid.items():
+        one.known = light.glared(one.known, veils[k] @ (strength * np.exp(brightness[k])))
     share = veil @ strength * np.exp(brightness[lasting[0]] - lasting[2])
     lasting[2] = np.where(share < glare.MOST, lasting[2] + np.log1p(-np.minimum(share, glare.MOST)), np.nan)
 
-    def links(steps, flows, levels, vignetting):
+    def links(steps, kind, flows, levels, vignetting):
         def link(pair, flow):
             i, j = pair
-            return light.ratio(laid[i], laid[j], flow, vignetting, levels[j] - levels[i])
+            return light.ratio(laid[i].frame(kind), laid[j].frame(kind), flow(), vignetting, levels[j] - levels[i])
 
         every = max(steps // light.OVERLAP, 1)
         pairs = list(zip(placed, placed[steps:], strict=False))[::every]
         found = pool(link, pairs, flows[::every])
         return {pair: ratio for pair, ratio in zip(pairs, found, strict=True) if ratio}
 
-    ratios = links(1, flows, np.full(len(photos), np.nan), 0.0)
-    # What links over several steps do not need is let go of, as what is held grows with the photos.
-    whole = math.prod(proxies.light_shape) < light.LARGE
-    laid = {k: replace(one, grey=one.grey if whole else None, code=None) for k, one in laid.items()}
+    ratios = links(1, "grey", flows, np.full(len(photos), np.nan), 0.0)
+    small = "half" if math.prod(proxies.light_shape) >= light.LARGE else "grey"
     levels, _ = light.solve(len(photos), ratios)
     _, vignetting = drift.drift(levels, *lasting)
     for steps in light.LONG:
-        flows = list(pool(light.led, flows, flows[steps // 2 :]))
-        ratios |= light.doubted(links(steps, flows, levels, vignetting), levels)
+        every = pool(lambda flow, onward: light.led(flow(), onward()), flows, flows[steps // 2 :])
+        flows = [waiting.put(flow) for flow in every]
+        ratios |= light.doubted(links(steps, small, flows, levels, vignetting), levels)
     levels, sigmas = light.solve(len(photos), ratios)
     return levels + drift.drift(levels, *lasting)[0], sigmas, ratios
 
@@ -175,12 +193,13 @@ def places_seen(laid, matrices, sights, glass, scale, veils):
 
     After these, what lamps spread there, (m, bells), by veils.
     """
-    value, straight = np.full(len(sights["photo"]), np.nan), lens.to_straight(glass, sights["at"])
+    value = np.full(len(sights["photo"]), np.nan)
     veil = np.zeros((len(value), len(glare.BELLS)), np.float32)
-    for k, frame in laid.items():
+    for k, one in laid.items():
         own = np.flatnonzero(sights["photo"] == k)
-        at = transfer(np.linalg.inv(matrices[k]), reduced(straight[own], scale))
-        value[own] = drift.brightness(frame, at)
+        at = lens.to_straight(glass, sights["at"][own])
+        at = transfer(np.linalg.inv(matrices[k]), reduced(at, scale))
+        value[own] = drift.brightness(one.frame("grey"), at)
         blocks = np.float32((at - (light.BLOCK - 1) / 2) / light.BLOCK)[None]
         if len(own):
             # OpenCV takes no more than four channels at once.
