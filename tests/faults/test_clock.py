@@ -64,8 +64,6 @@ def test_a_clock_that_is_set_back_while_a_job_is_at_work(night):
 
 
 def test_what_was_made_is_the_same_and_nothing_is_left_to_do(night, undisturbed):
-    """At most once what was made before the clock was set back is taken for newer than what was made after."""
-    night.finish("--cores", "2", "walk/work/warps.json", settings=SETTINGS)
     for name in ("track.json", "warps.json"):
         made, known = ((one.results / "walk" / "work" / name).read_bytes() for one in (night, undisturbed))
         assert made == known, name

@@ -12,6 +12,7 @@ import shutil
 import sys
 import tempfile
 import threading
+import time
 import traceback
 from pathlib import Path
 
@@ -49,10 +50,11 @@ def run(main):
     if minutes := os.environ.get("KERBWALK_MINUTES"):
         print(f"{shlex.join(['cd', os.getcwd()])} && {shlex.join([sys.executable, *sys.argv])}", file=sys.stderr)
         _end_after(60 * PATIENCE * float(minutes))
+    begun = time.monotonic_ns()
     try:
         main()
         if minutes:
-            _put_clock_right()
+            _put_clock_right(time.monotonic_ns() - begun)
     except StageError as error:
         _fail(str(error))
     except OSError as error:
@@ -78,12 +80,17 @@ def run(main):
     os._exit(0)
 
 
-def _put_clock_right():
+def _put_clock_right(took):
     """See that what this job has made is not older than what it was made from, where the clock was set back since:
     Snakemake would take that for a failure, again at every run.
+
+    took: nanoseconds since the job began, which by the present clock is the time that all of its shoot gets which was
+    made before: at the start of the next run that would look newer than what was made from it since.
     """
     now = clock.now_in(".")
-    clock.put_right([word for word in sys.argv[1:] if word and not os.path.isabs(word)], now, now)
+    words = [word for word in sys.argv[1:] if word and not os.path.isabs(word)]
+    for shoot in {word.split("/")[0] for word in clock.put_right(words, now, now - took)}:
+        clock.put_right(clock.results_in(shoot), now, now - took)
 
 
 def _end_after(seconds):
