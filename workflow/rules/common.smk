@@ -24,7 +24,7 @@ from snakemake.target_jobs import parse_target_jobs_cli_args
 from snakemake_interface_executor_plugins.executors.real import RealExecutor
 from snakemake_interface_executor_plugins.settings import ExecMode
 
-STARTED = time.time()
+STARTED, BEGUN = time.time(), time.monotonic()
 # Snakemake's graph stays to the end: to look through it for rubbish over and over takes a twelfth of a large night's start.
 gc.set_threshold(100_000, 50, 100)
 # Nor is it looked through once more at the very end, which takes a sixth of a large night's dry run.
@@ -499,12 +499,14 @@ if not AS_MODULE:
 def close_night(ok):
     """Publish clips under their true names, bring the index page up to date, and say how it went."""
     closing.publish(GOOD_SHOOTS, RESULTS)
+    # By the present clock, which may have been set since; logs of this run are younger than by either.
+    started = time.time() - (time.monotonic() - BEGUN)
     # Who asks for some things alone is told of those, and the night's pages stay as they are.
     all_of_it = not (asked_for() or files_asked_for())
     beside = pages_and_master if all_of_it else lambda shoot: []
-    outcomes = closing.outcomes(SHOOTS, RESULTS, wanted, beside, STARTED)
+    outcomes = closing.outcomes(SHOOTS, RESULTS, wanted, beside, min(STARTED, started))
     if all_of_it:
-        closing.write_summary(RESULTS / "summary.json", outcomes, STARTED, time.time())
+        closing.write_summary(RESULTS / "summary.json", outcomes, started, time.time())
         if not ok:
             index_after_failure(outcomes)
     notices = closing.notices(SHOOTS, RESULTS, asked_for() == ["audit"]) + closing.frames(
