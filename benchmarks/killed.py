@@ -7,9 +7,10 @@ Makes a small demo shoot in OUT and runs it undisturbed. Then runs are started o
 moments, SIGKILL hits one of its processes (Snakemake, a job, an encoder, the one that started it all), or all of them
 at once. What is left is started again, until the clip is there: its frames are compared, and its results thrown away.
 
-A job is done in vain if its record of time (work/times) was there when a run was started, and is another later: only
-what was under way at a kill, a job a core at most, may be done again. Prints kills, clips, and what was lost, wrong or
-done in vain; exit status 1 for any of these.
+A job is done in vain if Snakemake had noted its end when a run was started, and notes another later: only what was
+under way at a kill, a job a core at most, may be done again. A job is under way until that note, which is written some
+milliseconds after its own end. Prints kills, clips, and what was lost, wrong or made in vain; exit status 1 for any of
+these.
 """
 
 import argparse
@@ -47,7 +48,7 @@ def main():
     kills, clips, wrong, vain = Counter(), 0, 0, 0
     results = out / "killed"
     while kills.total() < options.times or not clips:
-        process, hit, known = start(out, "killed"), Counter(), times(results)
+        process, hit, known = start(out, "killed"), Counter(), ended(results)
         while process.poll() is None:
             try:
                 # The last run is let go to its end.
@@ -55,17 +56,17 @@ def main():
             except subprocess.TimeoutExpired:
                 hit[kill(process, chance)] += 1
         kills += hit
-        now = times(results)
-        vain += sum(now.get(job) != when for job, when in known.items())
+        now = ended(results)
+        vain += sum(now.get(output) != when for output, when in known.items())
         if process.returncode == 0:
             clips += 1
             wrong += frames(results) != right
-            print(f"{kills.total()} kills, {clips} clips, {wrong} wrong, {vain} jobs done in vain", flush=True)
+            print(f"{kills.total()} kills, {clips} clips, {wrong} wrong, {vain} outputs made in vain", flush=True)
             shutil.rmtree(results)
         elif not hit:
             sys.exit(f"killed: a run failed that nothing befell; {out / 'log.txt'} says why")
     told = ", ".join(f"{name} {count}" for name, count in kills.most_common())
-    print(f"{kills.total()} kills ({told}), {clips} finished clips, {wrong} lost or wrong, {vain} jobs done in vain")
+    print(f"{kills.total()} kills ({told}), {clips} finished clips, {wrong} lost or wrong, {vain} outputs made in vain")
     return int(wrong > 0 or vain > 0)
 
 
@@ -118,9 +119,11 @@ def called(command):
     return "stage" if words and words[0].startswith("python") else "encoder"
 
 
-def times(results):
-    """{job: when its record was written} of the jobs that are done."""
-    return {file.name: file.stat().st_mtime_ns for file in results.glob(f"{SHOOT}/work/times/*.tsv")}
+def ended(results):
+    """{output: when its job's end was noted} of the jobs whose end was; those at work have a mark of the same name."""
+    notes, marks = (results / ".snakemake" / kind for kind in ("metadata", "incomplete"))
+    found = {file.relative_to(notes): file.stat().st_mtime_ns for file in notes.rglob("*") if file.is_file()}
+    return {output: when for output, when in found.items() if not (marks / output).exists()}
 
 
 def frames(results):
