@@ -100,11 +100,12 @@ def eliminate(first, photo, cross, focal_point, inverse, pull_point, system, rig
 
     first: (k + 1,) where each point's sights begin, ordered by point and, of a point, by photo; photo: (m,); cross,
     focal_point, pull_point: see normal(); inverse: (k, 3, 3) of of_point; system: (6 n + 1, 6 n + 1), of which the
-    upper triangle is written, and no more of it ever looked at; right: (6 n + 1,), which is added to.
+    upper triangle is written, the photos' own blocks whole, and no more ever looked at; right: (6 n + 1,), which is
+    added to.
     """
     last = len(right) - 1
     for row in range(len(right)):
-        system[row, row:] = 0.0
+        system[row, row - row % 6 :] = 0.0
     lines = cross.reshape(3, -1)
     # Photos one after the other lie side by side in a line of the system: where a run of them ends.
     ends = np.empty(len(photo), np.int64)

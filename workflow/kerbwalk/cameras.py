@@ -194,7 +194,7 @@ def _descend(sights, world, prior, fixed, photos, scales):
     damping, settled = 1e-3, None
     # The two that grow most with the photos, used again and again. Of the system only the upper triangle is touched: of
     # a thousand photos it takes most of the time, and of the memory.
-    system, cross = np.zeros((6 * count + 1, 6 * count + 1)), np.empty((3, len(own), 6))
+    system, cross = np.empty((6 * count + 1, 6 * count + 1)), np.empty((3, len(own), 6))
     for scale in np.repeat(scales, STEPS):
         if scale == settled:
             continue
