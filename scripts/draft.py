@@ -38,7 +38,7 @@ from kerbwalk.proxies import proxies
 SCRIPTS = Path(__file__).resolve().parent
 STAGES = ("lens", "look", "follow", "track", "steady", "light", "framing", "compose", "contact", "report")
 # Photos that are reduced, and wait in memory to be written, together.
-TOGETHER = 30
+TOGETHER = 10
 # Parts of the clip that are composed side by side: always as many, whatever the number of cores.
 PARTS = 2
 # Corners that are followed in a photo: a third of what the line follows, in a third of the time. Shifts are sought in
