@@ -84,3 +84,29 @@ def test_a_clip_without_its_master_is_not_done(tmp_path):
     assert outcome()["reasons"] == ["stopped before it was finished; start the same command again"]
     (tmp_path / "walk" / "master.mkv").touch()
     assert outcome() == {"shoot": "walk", "done": True, "clips": ["walk/clip.mp4"], "reasons": []}
+
+
+SLURM = "Job 0: {}: following corners\n{}\nsrun: error: task 0: Terminated\n"
+KILLED = "slurmstepd-n: error: Detected 1 oom-kill event(s) in StepId=25.batch."
+LATE = "slurmstepd: error: *** JOB 25 ON n CANCELLED AT 2031-03-14T21:00:00 DUE TO TIME LIMIT ***"
+
+
+@pytest.mark.parametrize(
+    ("logs", "words"),
+    [
+        ([KILLED] * 3, ("follow was ended by SLURM for the memory", "25.log", "--set-resources follow:mem_mb=MB")),
+        ([KILLED, LATE, LATE], ("for the time", "--set-resources follow:runtime=MINUTES")),
+        ([KILLED] * 2, ("stopped before it was finished",)),
+    ],
+)
+def test_a_job_that_slurm_ends_at_each_try_is_told_of(tmp_path, logs, words):
+    """One of which fewer tries failed was well at last; others' jobs are others'."""
+    for k, log in enumerate(logs):
+        for shoot in ("walk", "long walk"):
+            file = tmp_path / f".snakemake/slurm_logs/rule_follow/{shoot}/{23 + k}.log"
+            file.parent.mkdir(parents=True, exist_ok=True)
+            file.write_text(SLURM.format(shoot, log if shoot == "walk" else KILLED))
+    shoot = Shoot("walk", "walk", tmp_path)
+    (outcome,) = closing.outcomes([shoot], tmp_path, lambda s: ["walk/clip.mp4"], lambda s: [], 0, retries=2)
+    (reason,) = outcome["reasons"]
+    assert all(word in reason for word in words)

@@ -3,6 +3,7 @@
 import datetime
 import json
 import os
+import re
 import shlex
 import subprocess
 from pathlib import Path
@@ -16,12 +17,19 @@ MUCH = 1e9
 PATIENCE = 60
 
 
-def outcomes(shoots, results_dir, wanted, beside, since):
+# What SLURM writes into the log of a job that it ends, and the resource of which that job had too little.
+TOO_LITTLE = {
+    re.compile("oom.kill event|exceeded .*memory limit", re.IGNORECASE): ("memory", "mem_mb=MB"),
+    re.compile("DUE TO TIME LIMIT"): ("time", "runtime=MINUTES"),
+}
+
+
+def outcomes(shoots, results_dir, wanted, beside, since, retries=0):
     """What became of each shoot.
 
     shoots: list of Shoot; results_dir: folder; wanted, beside: functions from a Shoot to the names of the files it was
     run for and of those that belong to them, relative to results_dir; since: start of the run in seconds since the
-    epoch.
+    epoch; retries: how often a job that failed is tried again.
     Returns a list of {"shoot", "done", "clips", "reasons"}; reasons are sentences.
     """
     result = []
@@ -31,7 +39,8 @@ def outcomes(shoots, results_dir, wanted, beside, since):
         needed = [*files, *beside(shoot)] if files else []
         missing = [f for f in needed if not Path(results_dir, f).exists()]
         if missing and not reasons:
-            reasons = ["stopped before it was finished; start the same command again"]
+            ended = _ended_by_slurm(results_dir, shoot.id, since, retries)
+            reasons = ended or ["stopped before it was finished; start the same command again"]
         done = not reasons
         # By their true names (publish).
         clips = [file.replace(shoot.id, shoot.name) for file in files] if done else []
@@ -137,4 +146,27 @@ def _errors(logs, since):
         for line in log.read_text(encoding="utf-8", errors="replace").splitlines():
             if line.startswith(MARK) and (reason := line.removeprefix(MARK)) not in reasons:
                 reasons.append(reason)
+    return reasons
+
+
+def _ended_by_slurm(results_dir, shoot, since, retries):
+    """Sentences on a shoot's jobs that SLURM has ended at each try for what they took; they could say nothing."""
+    tries = {}
+    for log in sorted(Path(results_dir, ".snakemake", "slurm_logs").glob("rule_*/*/*.log")):
+        if log.stat().st_mtime < since:
+            continue
+        said = log.read_text(encoding="utf-8", errors="replace")
+        cause = next((cause for mark, cause in TOO_LITTLE.items() if mark.search(said)), None)
+        if cause and f": {shoot}: " in said:
+            tries.setdefault(log.parent, []).append((cause, log))
+    reasons = []
+    for folder, ended in tries.items():
+        # Of a job that was well at last the logs of the tries before it are left.
+        if len(ended) > retries:
+            (what, resource), log = ended[-1]
+            rule = folder.parent.name.removeprefix("rule_")
+            reasons.append(
+                f"{rule} was ended by SLURM for the {what} that it took ({log} is its log); allow it more, by "
+                f"--set-resources {rule}:{resource}"
+            )
     return reasons

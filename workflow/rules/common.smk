@@ -504,7 +504,8 @@ def close_night(ok):
     # Who asks for some things alone is told of those, and the night's pages stay as they are.
     all_of_it = not (asked_for() or files_asked_for())
     beside = pages_and_master if all_of_it else lambda shoot: []
-    outcomes = closing.outcomes(SHOOTS, RESULTS, wanted, beside, min(STARTED, started))
+    retries = workflow.execution_settings.retries
+    outcomes = closing.outcomes(SHOOTS, RESULTS, wanted, beside, min(STARTED, started), retries)
     if all_of_it:
         closing.write_summary(RESULTS / "summary.json", outcomes, started, time.time())
         if not ok:
