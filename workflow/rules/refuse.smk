@@ -4,6 +4,8 @@ rule refuse:
     log:
         ".kerbwalk/refused/{shoot}.log",
     localrule: True
+    # What is wrong is not right at once, and each try would be told.
+    retries: 0
     conda:
         ENVIRONMENT
     params:
