@@ -172,7 +172,7 @@ def on_plane(point, size, to_plane):
 
 def shifted(grid):
     """What a photo's local shifts take from each border: (4,) pixels."""
-    return framing.shift_margins(np.array(grid)) if grid else np.zeros(4)
+    return framing.shift_margins(grid) if grid is not None else np.zeros(4)
 
 
 if __name__ == "__main__":

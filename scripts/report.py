@@ -192,7 +192,7 @@ def slits(*strips):
 
 def local_shifts(photos):
     """How far the grids of local shifts reach, photo pixels: {usual, most}, or None where there are none."""
-    reach = [np.abs(p["grid"]).max() for p in photos if p["placed"] and p["grid"]]
+    reach = [np.abs(p["grid"]).max() for p in photos if p["placed"] and p["grid"] is not None]
     return {"usual": float(np.median(reach)), "most": float(max(reach))} if reach else None
 
 

@@ -40,7 +40,7 @@ def lay(layer, crop, table, out, part=None):
     output, (frame, first) = out.shape[1::-1], part or (layer.frame, (0, 0))
     matrix = compose.output_to_frame(crop, output, layer.warp["matrix"], layer.scale)
     bend = None
-    if layer.warp["grid"]:
+    if layer.warp["grid"] is not None:
         grid = np.array(layer.warp["grid"]) / layer.scale
         bend = grid, compose.output_to_grid(crop, output, layer.size, grid.shape)
     glass = compose.through(layer.glass, matrix, bend, output, layer.scale)
