@@ -33,7 +33,7 @@ import numpy as np
 from files import stage
 from files.proxies import Proxies
 from files.waiting import Waiting
-from kerbwalk import drift, exposure, glare, lens, light, places, trend
+from kerbwalk import drift, exposure, glare, lens, light, passing, places, trend
 from kerbwalk.homography import transfer
 from kerbwalk.pixels import enlarged, enlarging, reduced
 
@@ -169,7 +169,7 @@ def measure(warps, proxies, sights, waiting, pool=map):
         flows = [waiting.put(flow) for flow in every]
         ratios |= light.doubted(links(steps, small, flows, levels, vignetting), levels)
     levels, sigmas = light.solve(len(photos), ratios)
-    return levels + drift.drift(levels, *lasting)[0], sigmas, ratios
+    return passing.without(ratios, levels + drift.drift(levels, *lasting)[0]), sigmas, ratios
 
 
 def veils_of(matrices, proxies, photos):

@@ -69,6 +69,18 @@ def test_ratio_with_a_bus_that_lights_or_covers_part_of_the_picture(scene, share
     assert found.model[0] == pytest.approx(np.log(1.05), abs=2e-3)
 
 
+def test_the_parts_of_a_picture(scene):
+    """Each says what happened there, whatever the ratio is; of one that is covered nothing is known."""
+    second = scene() * 1.05
+    second[:, SIZE[0] // 2 :] *= 1.03
+    covered = np.zeros(SIZE[::-1], bool)
+    covered[:80, :80] = True
+    parts = ratio(framed(scene(), covered=covered), framed(second)).parts
+    assert np.isnan(parts[0, 0])
+    for some, gain in ((parts[2:-1, :4], 1.05), (parts[2:-1, 5:-1], 1.05 * 1.03)):
+        np.testing.assert_allclose(some, np.log(gain), atol=2e-3)
+
+
 def test_ratio_with_light_that_fades_away(scene):
     """From a bus at one side, down to nothing in the middle: there is no edge between what it lights and what not."""
     rng = np.random.default_rng(3)

@@ -25,6 +25,8 @@ BLOCK, HALF = 6, 2
 # In pictures of fewer pixels all are compared at their full size: there a half is too little to go by.
 LARGE = 80000
 MIN_BLOCKS = 40
+# Parts of the picture, each followed through the photos by itself, are so many blocks a side.
+PART = 7
 # Blocks are judged with those around them, this many a side.
 AROUND = 7
 # Standard deviations: how well flow lays a block (pixels); what no block and no link is better than (log); how a
@@ -73,7 +75,7 @@ class Ratio:
     corner), all as this pair alone says; information, (3, 3): the inverse of their covariance; pixels: how many are
     behind it. shares, (2,): the parts of red and blue in the grey; colour, (2,): log of how much more its red, and its
     blue, is than its green. change: float32 (rows, columns), each block's log ratio beyond the photos', NaN where
-    unknown.
+    unknown; parts: the same of squares of PART blocks, whose medians are within the photos' ratio, not beyond it.
     """
 
     model: np.ndarray
@@ -82,6 +84,7 @@ class Ratio:
     shares: np.ndarray | None = None
     colour: np.ndarray | None = None
     change: np.ndarray | None = None
+    parts: np.ndarray | None = None
 
 
 def frame(colours, usable, radius):
@@ -201,6 +204,7 @@ def ratio(first, second, flow, vignetting=0.0, expected=np.nan):
         shares=np.array([red, blue]) / (red + 2 + blue),
         colour=np.array([_middle(beyond[..., k][counted]) for k in (1, 2)]),
         change=np.where(whole, error, np.nan).astype(np.float32),
+        parts=_parts(np.where(whole, values, np.nan)),
     )
 
 
@@ -292,6 +296,17 @@ def _grid(height, width):
     return np.dstack(np.meshgrid(np.arange(width, dtype=np.float32), np.arange(height, dtype=np.float32)))
 
 
+def _parts(values):
+    """Medians of squares of PART blocks a side, NaN where fewer than a third of these are known."""
+    rows, columns = (-(-n // PART) for n in values.shape)
+    more = [(0, rows * PART - values.shape[0]), (0, columns * PART - values.shape[1])]
+    squares = np.pad(values, more, constant_values=np.nan).reshape(rows, PART, columns, PART)
+    ordered = np.sort(squares.transpose(0, 2, 1, 3).reshape(rows, columns, -1), axis=-1)
+    known = np.isfinite(ordered).sum(axis=-1)
+    middle = np.take_along_axis(ordered, np.maximum(known - 1, 0)[..., None] // 2, axis=-1)[..., 0]
+    return np.where(known >= PART**2 / 3, middle, np.nan).astype(np.float32)
+
+
 def _biweight(values, design, variance, whole, prior, expected):
     """Fit values = design @ model by Tukey's biweight.
 
@@ -375,10 +390,10 @@ def _mixtures():
     """Spectra of the mixtures' log likelihoods by how far off a block is, (5, sizes, frequencies), reversed."""
     off, sigma = FINE * np.arange(2 * SPAN, -2 * SPAN - 1, -1), SIZES[:, None]
     kinds = [(PLAIN, 0), *((kind, lit) for kind in (LIT, FAINT) for lit in (1, -1))]
-    return np.fft.rfft([np.log(sum(_mixture(off, sigma, *kind))) for kind in kinds], 8 * SPAN)
+    return np.fft.rfft([np.log(sum(mixture(off, sigma, *kind))) for kind in kinds], 8 * SPAN)
 
 
-def _mixture(error, sigma, kind, lit):
+def mixture(error, sigma, kind, lit):
     """Densities of what errs normally, and of the rest. kind: PLAIN, LIT or FAINT; lit: 1 brighter, -1 darker, or 0."""
     part, reach = kind
     normal = part * np.exp(-np.square(error / sigma) / 2) / (sigma * np.sqrt(2 * np.pi))
@@ -389,5 +404,5 @@ def _mixture(error, sigma, kind, lit):
 
 def _unlit(error, sigma, lit):
     """The chance that a block with such an error has not been lit (expectation maximisation, Dempster et al. 1977)."""
-    normal, rest = _mixture(error, sigma, LIT, lit)
+    normal, rest = mixture(error, sigma, LIT, lit)
     return normal / (normal + rest)

@@ -1,0 +1,71 @@
+"""Light that passes, found by what it does to the parts of the picture."""
+
+import numpy as np
+import pytest
+
+from kerbwalk import light, passing
+
+PHOTOS, SHAPE = 40, (6, 9)
+
+
+def walked(bus, seed=1):
+    """A walk's truth, (n,), and its links over one step and two, as far as passing.without() asks for them.
+
+    bus: (n, columns), log light that passes. Parts have a slow change of their own, noise, and things before them.
+    """
+    rng = np.random.default_rng(seed)
+    truth, slow = rng.normal(0, 0.06, PHOTOS), rng.normal(0, 5e-4, SHAPE)
+    parts = truth[:, None, None] + np.arange(PHOTOS)[:, None, None] * slow + bus[:, None]
+    parts = parts + rng.normal(0, 2e-3, parts.shape)
+    parts[rng.random(parts.shape) < 0.05] -= 0.1
+    ratios = {}
+    for steps in (1, 2):
+        for i in range(PHOTOS - steps):
+            between = (parts[i + steps] - parts[i]).astype(np.float32)
+            between[rng.random(SHAPE) < 0.03] = np.nan
+            ratios[i, i + steps] = light.Ratio(np.zeros(3), np.eye(3), parts=between)
+    return truth, ratios
+
+
+def passes(first, added):
+    """A bus that crosses the picture in six photos, as light without borders that reaches two thirds of it."""
+    bus, places = np.zeros((PHOTOS, SHAPE[1])), np.arange(SHAPE[1])
+    for k in range(6):
+        bus[first + k] = added * np.cos(np.clip((places - 1.2 * k - 1) / 3, -1, 1) * np.pi / 2) ** 2
+    return bus
+
+
+@pytest.mark.parametrize("first", [4, 17])
+@pytest.mark.parametrize("added", [0.04, 0.06])
+def test_what_was_taken_for_a_gain(first, added):
+    """As when two photos agree on a bus's crest, and those beside them partly."""
+    truth, ratios = walked(passes(first, added))
+    wrong = np.zeros(PHOTOS)
+    wrong[first + 1 : first + 5] = added * np.array([0.4, 0.9, 0.9, 0.5])
+    found = passing.without(ratios, truth + wrong)
+    assert np.abs(found - truth).max() < added / 8 < wrong.max() / 7
+
+
+@pytest.mark.parametrize("added", [0.0, 0.04, 0.3])
+def test_levels_that_are_right_are_left_alone(added):
+    truth, ratios = walked(passes(17, added))
+    drifted = truth + 0.05 * np.linspace(0, 1, PHOTOS) ** 2
+    np.testing.assert_array_equal(passing.without(ratios, drifted), drifted)
+
+
+def test_photos_without_a_place_and_walks_too_short_to_tell():
+    truth, ratios = walked(passes(17, 0.05))
+    truth[5] = np.nan
+    ratios = {pair: ratio for pair, ratio in ratios.items() if 5 not in pair}
+    wrong = truth + np.where(np.arange(PHOTOS) == 19, 0.04, 0)
+    np.testing.assert_allclose(passing.without(ratios, wrong), truth, atol=3e-3)
+    few = {pair: ratio for pair, ratio in ratios.items() if min(pair) > 14 and max(pair) < 25}
+    for some in (few, {}):
+        np.testing.assert_array_equal(passing.without(some, wrong), wrong)
+
+
+def test_nobody_knows_what_comes_after_the_last_photo():
+    bus = np.zeros((PHOTOS, SHAPE[1]))
+    bus[-1, 5:] = 0.04
+    truth, ratios = walked(bus)
+    np.testing.assert_array_equal(passing.without(ratios, truth + bus[:, 6]), truth + bus[:, 6])

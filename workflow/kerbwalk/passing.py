@@ -1,0 +1,134 @@
+"""Light that passes by, such as that of a bus, so faint and soft that two photos alone cannot tell it from a gain.
+
+A gain is the same all over a photo; what a bus adds has borders, and is not there before and after. So the parts of the
+picture, each followed through the photos by itself, tell the two apart. A method of our own.
+"""
+
+import numpy as np
+
+from kerbwalk.light import BLOCK_FLOOR, FAINT, LIT, PLAIN, mixture
+
+# Links over so many steps at most are asked, as those over more say no more.
+FAR = 2
+# Photos to either side that tell how bright a part is when nothing passes; and once it is known when something does.
+AROUND, CLOSER = 10, 5
+# Other gains are sought in steps (log) up to so many of them; parts are asked that are off by no more than so many.
+STEP, SPAN, WIDE = 1e-3, 50, 250
+# Standard deviations of parts are rounded to these.
+SIZES = np.geomspace(BLOCK_FLOOR, 0.08, 9)
+# Another gain is taken if it is likelier by so much (log), and farther off than this (log).
+CLEAR, NEAR = 6.0, 3e-3
+# Then parts say it that are off by less than so many standard deviations.
+END = 2.0
+# What passes lights so much of the picture by more than this (log).
+BROAD, BRIGHT = 0.3, 1e-2
+ROUNDS = 4
+
+
+def without(ratios, levels):
+    """Levels of the photos without the light that passes, where it was taken for a gain: (n,), log e.
+
+    ratios: {(i, j): light.Ratio}; levels: (n,).
+    """
+    pairs = np.array(list(ratios), int).reshape(-1, 2)
+    placed, ordered = np.unique(pairs, return_inverse=True)
+    # Of few photos nobody knows what is usual.
+    if len(placed) <= AROUND:
+        return levels
+    ordered = ordered.reshape(pairs.shape)
+    steps = np.array([one.parts.ravel() for one in ratios.values()])
+    near = ordered[:, 1] - ordered[:, 0] <= FAR
+    parts = followed(ordered[near], steps[near])
+    known, found, lit = np.isfinite(parts).sum(axis=1), np.zeros(len(placed)), np.zeros(parts.shape, bool)
+    for reach in (AROUND, *[CLOSER] * (ROUNDS - 1)):
+        beyond = parts - (levels[placed] + found)[:, None]
+        beyond -= usual(np.where(lit, np.nan, beyond), reach)
+        change = unlit(beyond)
+        lit = beyond - change[:, None] > BRIGHT
+        broad = lit.sum(axis=1) >= BROAD * known
+        # The first and the last photo have no photo beyond that could tell.
+        broad[[0, -1]] = False
+        lit &= broad[:, None]
+        found = np.where(broad, found + change, 0.0)
+    levels = levels.copy()
+    levels[placed] += found
+    return levels
+
+
+def followed(pairs, steps):
+    """How bright each part is in each photo: log (n, parts), NaN where no link knows it.
+
+    pairs: (m, 2), numbers of photos; steps: (m, parts), log ratios, NaN where unknown. Links that are wrong by more
+    than blocks' floor count the less the more they are (iteratively reweighted least squares).
+    """
+    first, second = pairs.T
+    known, steps = np.isfinite(steps), np.nan_to_num(steps)
+    count, far, trust = second.max() + 1, (second - first).max(), known.astype(float)
+    for _ in range(8):
+        # Gaussian elimination of banded matrices: their middle diagonals, and those beside them.
+        bands = np.zeros((far + 1, count + far, steps.shape[1]))
+        bands[0], right = 1e-3, np.zeros(bands.shape[1:])
+        for photo, sign in ((first, -1), (second, 1)):
+            np.add.at(bands[0], photo, trust)
+            np.add.at(right, photo, sign * trust * steps)
+        bands[second - first, first] = -trust
+        for k in range(count):
+            own = bands[1:, k] / bands[0, k]
+            for j in range(1, far + 1):
+                bands[: far + 1 - j, k + j] -= own[j - 1] * bands[j:, k]
+            right[k + 1 : k + 1 + far] -= own * right[k]
+        for k in range(count - 1, -1, -1):
+            right[k] = (right[k] - (bands[1:, k] * right[k + 1 : k + 1 + far]).sum(axis=0)) / bands[0, k]
+        trust = known / np.maximum(1, np.abs(right[second] - right[first] - steps) / BLOCK_FLOOR)
+    seen = np.zeros((count, steps.shape[1]), bool)
+    for photo in (first, second):
+        np.logical_or.at(seen, photo, known)
+    return np.where(seen, right[:count], np.nan)
+
+
+def usual(parts, reach):
+    """What parts, (n, parts), are about each photo when nothing passes: the median of a stretch, along its slope."""
+    wide, near = (_stretches(len(parts), photos) for photos in (AROUND, reach))
+    half = wide.shape[1] // 2
+    early, late = (_medians(parts[some]) for some in (wide[:, :half], wide[:, -half:]))
+    slope = np.nan_to_num(late - early) / (wide.shape[1] - half)
+    along = (near - np.arange(len(parts))[:, None])[..., None] * slope[:, None]
+    return _medians(parts[near] - along)
+
+
+def unlit(beyond):
+    """How much brighter each photo is where nothing lights it than it was thought to be: log (n,), 0 if nothing clear.
+
+    beyond: (n, parts), what parts are beyond that and the usual, NaN where unknown. The likeliest of the mixtures that
+    light.ratio() knows, of photos that are lit or not; from there, Tukey's biweight (Beaton & Tukey 1974).
+    """
+    sigma = 1.4826 * _medians(np.abs(beyond[_stretches(len(beyond), AROUND)]))
+    place = np.rint(np.nan_to_num(beyond, nan=1.0) / STEP).astype(int)
+    inside = np.abs(place) <= WIDE
+    size, first = np.where(inside, np.searchsorted(SIZES[:-1], sigma), len(SIZES)), np.where(inside, WIDE - place, 0)
+    off, told = STEP * np.arange(WIDE + SPAN, -WIDE - SPAN - 1, -1), []
+    for kind, lit in ((PLAIN, 0), (LIT, 1), (FAINT, 1)):
+        # The last line is for parts that say nothing.
+        likely = np.vstack([np.log(sum(mixture(off, SIZES[:, None], kind, lit))), np.zeros(len(off))])
+        told.append(np.lib.stride_tricks.sliding_window_view(likely, 2 * SPAN + 1, axis=1)[size, first].sum(axis=1))
+    told, tried = np.max(told, axis=0), STEP * np.arange(-SPAN, SPAN + 1)
+    clear = told.max(axis=1) > told[:, np.abs(tried) < NEAR].max(axis=1) + CLEAR
+    found, sigma = tried[np.argmax(told, axis=1)], np.maximum(sigma, BLOCK_FLOOR)
+    for _ in range(3):
+        error = beyond - found[:, None]
+        weight = np.nan_to_num(np.square(np.maximum(1 - np.square(error / sigma / END), 0)) / np.square(sigma))
+        found = found + (weight * np.nan_to_num(error)).sum(axis=1) / np.maximum(weight.sum(axis=1), 1e-9)
+    return np.where(clear, found, 0.0)
+
+
+def _stretches(count, reach):
+    """(n, at most 2 reach + 1): the photos about each, at the ends of the walk as many."""
+    first = np.clip(np.arange(count) - reach, 0, max(count - 2 * reach - 1, 0))
+    return first[:, None] + np.arange(min(2 * reach + 1, count))
+
+
+def _medians(values):
+    """Medians over the second axis of what is not NaN; NaN where all is."""
+    ordered = np.sort(values, axis=1)
+    known = np.isfinite(ordered).sum(axis=1)
+    return np.take_along_axis(ordered, np.maximum(known - 1, 0)[:, None] // 2, axis=1)[:, 0]
