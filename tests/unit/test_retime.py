@@ -144,7 +144,7 @@ def test_a_view_from_between_is_what_a_camera_there_would_see(steps):
         return steady.rolled(turn, 0.004 * off_aim[0], hold, camera), place + 0.002 * off_aim[1:]
 
     turn, place = (np.array(parts) for parts in zip(*map(even, range(steps + 1)), strict=True))
-    path = walk.Even(turn, place, np.tile(camera, (steps + 1, 1, 1)), *[None] * 4)
+    path = walk.Even(turn, place, np.tile(camera, (steps + 1, 1, 1)), *[None] * 3)
     records = []
     for k in range(steps + 1):
         matrix, grid = parallax.warp(*surface(k), shaken(k), (turn[k], place[k], camera), camera, size)

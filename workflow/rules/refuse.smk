@@ -3,9 +3,9 @@ rule refuse:
         ".kerbwalk/refused/{shoot}",
     log:
         ".kerbwalk/refused/{shoot}.log",
-    localrule: True
     # What is wrong is not right at once, and each try would be told.
     retries: 0
+    localrule: True
     conda:
         ENVIRONMENT
     params:
