@@ -11,7 +11,7 @@ from tests.conftest import Night
 
 QUICK = ("--slurm-init-seconds-before-status-checks", "1", "--seconds-between-status-checks", "1")
 # Without an accounting database.
-PLAIN = ("--slurm-no-account", "--slurm-status-command", "squeue")
+PLAIN = ("--slurm-status-command", "squeue")
 # The first time it is killed for memory; the second time it has what it needs.
 TOO_LITTLE = ("--set-resources", "hot:mem_mb=220 if attempt == 1 else 1500")
 
