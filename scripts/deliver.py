@@ -53,24 +53,23 @@ def main():
 
     recipe = args.recipe
     count = len(stage.read_json(args.warps)["frames"])
-    size = stage.read_json(args.framing)["output"]
     about, tags, created = described(args)
     xmp = rights.packet(about, created)
     if recipe["ending"] is None:
         with stage.whole_folder(args.out) as temporary:
-            shown = encoders.pictures(recipe, args.master, size)
+            shown = encoders.pictures(recipe, args.master)
             frames = encoders.write_stills(recipe["codec"], shown, temporary, xmp, about, recipe["rate"])
             ship(args, recipe, frames, [] if frames == count else [f"it has {frames} frames instead of {count}"], {})
         return
     with stage.whole(args.out) as temporary:
         if recipe["frame"] is not None:
             wanted = round(recipe["frame"] * (count - 1))
-            shown = next(p for k, p in enumerate(encoders.pictures(recipe, args.master, size)) if k == wanted)
+            shown = next(p for k, p in enumerate(encoders.pictures(recipe, args.master)) if k == wanted)
             encoders.write_jpeg(shown, recipe["quality"], temporary)
             rights.describe(temporary, recipe["ending"], xmp)
             ship(args, recipe, 1, [], {})
             return
-        found, recipe = made(args, recipe, count, size, tags, xmp, temporary)
+        found, recipe = made(args, recipe, count, tags, xmp, temporary)
         odd = quality.odd_frames(found["small"][:, 0])
         odd_before = quality.odd_frames(found["small"][:, 1], quality.MARGIN)
         decoded = found | odd | {"frames": len(found["psnr"])}
@@ -85,22 +84,22 @@ def main():
         ship(args, recipe, count, wrong, {key: recipe[key] for key in ("quality", "content_light")} | figures)
 
 
-def made(args, recipe, count, size, tags, xmp, temporary):
+def made(args, recipe, count, tags, xmp, temporary):
     """Encode, decode again, and compare: (what was found, the recipe with the quality that was taken).
 
     Grain that hardly moves is seen, and VMAF minds its loss: where the usual quality does not suffice, finer ones are
     tried; and where the file gets larger than the recipe allows, coarser ones, in a way that is made for much grain.
     Where more of a picture than may be is outside the legal levels, its chroma is drawn in before it is encoded.
     """
-    tried, legally, light = [], False, encoders.content_light(recipe, args.master, size)
+    tried, legally, light = [], False, encoders.content_light(recipe, args.master)
     recipe = recipe | {"content_light": light}
     while True:
         if args.ready:
             encoders.from_ready(recipe, args.ready, tags, temporary, legally)
             reference = compare.raw(recipe), None, encoders.ready_pictures(recipe["size"], args.ready)
         else:
-            encoders.from_master(recipe, args.master, size, tags, temporary, light, legally)
-            reference = ffmpeg.source(args.master), encoders.chain(recipe, size), ()
+            encoders.from_master(recipe, args.master, tags, temporary, light, legally)
+            reference = ffmpeg.source(args.master), encoders.chain(recipe), ()
         rights.describe(temporary, recipe["ending"], xmp)
         rate = megabits(recipe, temporary, count)
         large = recipe["megabits"] is not None and rate > recipe["megabits"]

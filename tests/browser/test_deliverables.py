@@ -40,10 +40,10 @@ def folder(no_look, tmp_path_factory):
         own = {"recipes": {"own": {"codec": codec}}, "deliverables": ["own"]}
         recipe = recipes.resolved(STANDARD | own, "here")["own"] | {"size": list(SIZE)}
         if codec == "jpeg":
-            shown = next(encoders.pictures(recipe, folder / "master.mkv", SIZE))
+            shown = next(encoders.pictures(recipe, folder / "master.mkv"))
             encoders.write_jpeg(shown, recipe["quality"], folder / "own.jpeg")
         else:
-            encoders.from_master(recipe, folder / "master.mkv", SIZE, {}, folder / f"own.{codec}.{recipe['ending']}")
+            encoders.from_master(recipe, folder / "master.mkv", {}, folder / f"own.{codec}.{recipe['ending']}")
     return folder
 
 

@@ -71,7 +71,7 @@ def files(master, tmp_path_factory):
     for text in CODECS:
         own = recipe(text)
         made[text] = folder / f"{text.replace(' ', '')}.{own['ending']}"
-        encoders.from_master(own, master[0], SIZE, TAGS, made[text])
+        encoders.from_master(own, master[0], TAGS, made[text])
         packet = rights.packet(ABOUT | {"position": None}, "2031-03-14T21:04:10+01:00")
         rights.describe(made[text], own["ending"], packet)
     return made
@@ -128,7 +128,7 @@ def test_a_still_and_a_poster_keep_them_too(master, tmp_path):
     known = to_lab(np.clip(patches(of_planes(master[1], 10)), 0, 1) ** 2.4)
     for codec, bar in (("tiff", 0.05), ("jpeg", 1.0)):
         own = recipe(codec)
-        shown = list(encoders.pictures(own, master[0], SIZE))[-1]
+        shown = list(encoders.pictures(own, master[0]))[-1]
         full = 65535 if codec == "tiff" else 255
         if codec == "jpeg":
             encoders.write_jpeg(shown, own["quality"], tmp_path / "one.jpg")
@@ -181,7 +181,7 @@ def test_chroma_is_sited_left(master, text, tmp_path):
     with ffmpeg.writer(SIZE, ffmpeg.MASTER_FORMAT, RATE, "-c:v", "ffv1", *ffmpeg.BT709_TAGS, source) as write:
         write(frame)
     own = recipe(text) | {"quality": 1}
-    encoders.from_master(own, source, SIZE, {}, made)
+    encoders.from_master(own, source, {}, made)
     with av.open(str(made)) as container:
         plane = next(container.decode(video=0)).planes[1]
     kind, full = (np.uint16, 1) if own["depth"] == 10 else (np.uint8, 4)
@@ -196,7 +196,7 @@ def test_the_same_pictures_make_the_same_bytes(master, files, tmp_path):
     for text in ("hevc", "av1", "dnxhr"):
         own = recipe(text)
         again = tmp_path / files[text].name
-        encoders.from_master(own, master[0], SIZE, TAGS, again)
+        encoders.from_master(own, master[0], TAGS, again)
         assert files[text].read_bytes().startswith(again.read_bytes())
 
 
@@ -204,8 +204,8 @@ def test_a_faithful_file_is_found_faithful(master, tmp_path):
     """Of the pictures that compose lays ready, and of a master: nothing is converted on the way to the comparison."""
     own = recipe("h264") | {"quality": 1}
     ready, made = tmp_path / "ready.yuv", tmp_path / "made.mp4"
-    ffmpeg.run("-i", master[0], "-vf", encoders.chain(own, SIZE), "-f", "rawvideo", ready)
-    from_master = ["-i", master[0].resolve()], encoders.chain(own, SIZE), ()
+    ffmpeg.run("-i", master[0], "-vf", encoders.chain(own), "-f", "rawvideo", ready)
+    from_master = ["-i", master[0].resolve()], encoders.chain(own), ()
     for reference in ((compare.raw(own), None, encoders.ready_pictures(SIZE, [ready])), from_master):
         encoders.from_ready(own, [ready], {}, made)
         assert min(compare.measured(made, own, FRAMES, reference)["psnr"]) > 55
@@ -213,7 +213,7 @@ def test_a_faithful_file_is_found_faithful(master, tmp_path):
 
 def test_the_moving_pictures_of_an_avif_are_looked_at_and_not_its_still(master, files):
     own = recipe("avif")
-    reference = ffmpeg.source(master[0]), encoders.chain(own, SIZE), ()
+    reference = ffmpeg.source(master[0]), encoders.chain(own), ()
     assert min(compare.measured(files["avif"], own, FRAMES, reference)["psnr"]) > 40
 
 
@@ -267,8 +267,8 @@ def test_what_coarse_chroma_makes_illegal_is_drawn_in(no_look, tmp_path):
     rng, master = np.random.default_rng(7), tmp_path / "master.mkv"
     written(master, (np.clip(rng.normal((0.7, 0.2, 0.1), 0.4, (*SIZE[::-1], 3)), 0, 1) for _ in range(4)), no_look)
     own = recipe("h264")
-    encoders.from_master(own, master, SIZE, {}, tmp_path / "plain.mp4")
-    reference = ffmpeg.source(master), encoders.chain(own, SIZE), ()
+    encoders.from_master(own, master, {}, tmp_path / "plain.mp4")
+    reference = ffmpeg.source(master), encoders.chain(own), ()
     before = compare.measured(tmp_path / "plain.mp4", own, 4, reference)
     assert min(before["illegal"]) > 0.02
     command, _ = stage(master, tmp_path)

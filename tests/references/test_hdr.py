@@ -93,11 +93,11 @@ def test_patches_and_tags(light, no_look, tmp_path, kind):
     assert np.abs(planes - coded(light.astype(float), kind)).max() <= 1
     own = {"recipes": {"own": {"codec": "hevc", "colour": kind, "fps": 24}}, "deliverables": ["own"]}
     recipe = recipes.resolved(STANDARD | own, "here")["own"] | {"size": list(SIZE)}
-    measured = encoders.content_light(recipe, master, SIZE)
+    measured = encoders.content_light(recipe, master)
     brightest = light.max(axis=2) * hdr.WHITE
     np.testing.assert_allclose(measured, [brightest.max(), brightest.mean()], rtol=0.02)
     # What is drawn in where it is not legal is legal here, and goes another way to the encoder.
-    encoders.from_master(recipe, master, SIZE, {}, tmp_path / "own.mp4", measured, legally=kind == "hlg")
+    encoders.from_master(recipe, master, {}, tmp_path / "own.mp4", measured, legally=kind == "hlg")
     with av.open(str(tmp_path / "own.mp4")) as container:
         context = container.streams.video[0].codec_context
         frame = list(container.decode(video=0))[-1]
@@ -127,7 +127,7 @@ def test_scene_linear_stills(light, no_look, tmp_path):
     own = {"recipes": {"own": {"codec": "exr"}}, "deliverables": ["own"]}
     recipe = recipes.resolved(STANDARD | own, "here")["own"] | {"size": list(SIZE)}
     assert recipe["picture"].endswith("_linear")
-    found = encoders.pictures(recipe, tmp_path / "linear.mkv", SIZE)
+    found = encoders.pictures(recipe, tmp_path / "linear.mkv")
     assert encoders.write_stills("exr", found, tmp_path, rights.packet(ABOUT, None), ABOUT, "30000/1001") == 1
     raw = tmp_path / "raw"
     ffmpeg.run("-i", tmp_path / "000001.exr", "-pix_fmt", "gbrpf16le", "-f", "rawvideo", raw)

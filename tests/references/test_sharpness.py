@@ -170,5 +170,5 @@ def test_a_night_sky_does_not_band(no_look, tmp_path):
     standard = settings.load(settings.SCHEMA.parents[2] / "config" / "config.yaml")
     size = list(sky.shape[1::-1])
     recipe = recipes.resolved(standard | {"deliverables": ["uhd"]}, "here")["uhd"] | {"size": size}
-    encoders.from_master(recipe, master, size, {}, tmp_path / "uhd.mp4")
+    encoders.from_master(recipe, master, {}, tmp_path / "uhd.mp4")
     assert cambi(tmp_path / "uhd.mp4") < 3

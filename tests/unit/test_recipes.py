@@ -41,7 +41,7 @@ def test_a_rate_and_an_aspect_of_its_own():
     assert made({}, fps=25)["rate"] == "25/1"
     wide = made({"aspect": "2.39:1", "size": "2048x1080"})
     assert (wide["size"], wide["picture"]) == ([2048, 856], "2048x856")
-    assert made({"size": "960x540"})["picture"] == ""
+    assert made({"size": "960x540"})["picture"] == "960x540"
     assert made({"size": "960x540"}, aspect="1:1")["size"] == [540, 540]
 
 

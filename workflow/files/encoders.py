@@ -93,12 +93,9 @@ def pixel_format(recipe):
     return PIXELS[recipe["codec"], recipe["depth"]]
 
 
-def chain(recipe, size):
-    """The filters from a master of (width, height) to what the recipe's encoder takes; none where that is its own."""
-    if recipe["colour"] == "linear":
-        return None
-    scaled = recipe["size"] if tuple(recipe["size"]) != tuple(size) else None
-    return filters.chain(signal(recipe), pixel_format(recipe), scaled)
+def chain(recipe):
+    """The filters from a master to what the recipe's encoder takes; none where that is its own."""
+    return None if recipe["colour"] == "linear" else filters.chain(signal(recipe), pixel_format(recipe))
 
 
 def arguments(recipe, tags, out):
@@ -155,38 +152,38 @@ def _from_raw(recipe, found, tags, out, legally, known=()):
             write(picture)
 
 
-def content_light(recipe, master, size):
+def content_light(recipe, master):
     """(MaxCLL, MaxFALL) of a master of high dynamic range, cd/m2, or None of another."""
     kind = recipe["colour"]
     if kind not in filters.HDR:
         return None
-    return hdr.content_light(ffmpeg.frames(master, size, "rgb48le", filters.in_rgb(kind)), kind)
+    return hdr.content_light(ffmpeg.frames(master, recipe["size"], "rgb48le", filters.in_rgb(kind)), kind)
 
 
-def from_master(recipe, master, size, tags, out, light=None, legally=False):
-    """Encode a master of (width, height). light: content_light(); legally: draw in what is beyond the legal levels
+def from_master(recipe, master, tags, out, light=None, legally=False):
+    """Encode a master. light: content_light(); legally: draw in what is beyond the legal levels
     (kerbwalk.legal).
     """
     if recipe["codec"] == "gif":
-        _gif(recipe, master, size, tags, out)
+        _gif(recipe, master, tags, out)
         return
     known = ["-mastering_display", VOLUME, "-content_light", "{},{}".format(*light)] if light else []
     if legally:
-        found = ffmpeg.raw_frames(master, raw_bytes(recipe), pixel_format(recipe), chain(recipe, size))
+        found = ffmpeg.raw_frames(master, raw_bytes(recipe), pixel_format(recipe), chain(recipe))
         _from_raw(recipe, found, tags, out, legally, known)
         return
     source = ffmpeg.source(master, "-r", recipe["rate"], *known, threads=1)
-    ffmpeg.run(*source, "-vf", chain(recipe, size), *arguments(recipe, tags, out))
+    ffmpeg.run(*source, "-vf", chain(recipe), *arguments(recipe, tags, out))
 
 
-def _gif(recipe, master, size, tags, out):
+def _gif(recipe, master, tags, out):
     """One palette for the clip: one a frame would flicker. FFmpeg's own dither keeps whole steps of error alone, which
     in the dark is much (up to 1.6 of colour difference in patches of 48 pixels).
     """
     light = colour.srgb_to_light(np.arange(65536) / 65535).astype(np.float32)
 
     def shown():
-        return (light[picture] for picture in pictures(recipe, master, size))
+        return (light[picture] for picture in pictures(recipe, master))
 
     exact = palette.chosen(*palette.cells(shown()))
     # Of 256 levels the one with the nearest light.
@@ -201,11 +198,11 @@ def _gif(recipe, master, size, tags, out):
             write(places.tobytes() + entries.tobytes())
 
 
-def pictures(recipe, master, size):
+def pictures(recipe, master):
     """A master's pictures as those of the recipe: R'G'B', uint8 or uint16 (h, w, 3), one at a time; scene-linear ones
     are the bits of half floats.
     """
-    return ffmpeg.frames(master, recipe["size"], pixel_format(recipe), chain(recipe, size))
+    return ffmpeg.frames(master, recipe["size"], pixel_format(recipe), chain(recipe))
 
 
 def write_stills(codec, found, folder, xmp, about, rate):

@@ -15,29 +15,22 @@ SIGNALS = {
 # A master of high dynamic range is in the deliverable's own signal; the others are BT.709's.
 HDR = {kind: ":".join(part.replace("=", "in=") for part in SIGNALS[kind].split(":")) for kind in ("pq", "hlg")}
 MASTER_SIGNAL = "matrixin=709:primariesin=709:transferin=709:rangein=limited"
-LINEAR = "matrix=gbr:primaries=709:transfer=linear:range=full"
-FROM_LINEAR = "matrixin=gbr:primariesin=709:transferin=linear:rangein=full"
 
 
-def chain(signal, pixel_format, scaled=None):
+def chain(signal, pixel_format):
     """The filter chain from the master's pictures to those of an encoder.
 
-    signal: a key of SIGNALS; pixel_format: FFmpeg's name; scaled: (width, height) to be made smaller to, or None.
+    signal: a key of SIGNALS; pixel_format: FFmpeg's name.
     Chroma is sited left, as H.264 and its like assume, or in the top left corner, as BT.2100 has it. The step to 8 bits
     is dithered at random, always alike, so that night skies do not band: encoders flatten the finer pattern of error
     diffusion.
-    Sizes change in linear light, as a lamp's edge gets wider otherwise.
     """
     if signal in HDR:
         return f"zscale={HDR[signal]}:{SIGNALS[signal]}:chromal=topleft:dither=none,format={pixel_format},setsar=1"
     # zimg knows R'G'B' in planes alone; what it does not know would be rounded by another filter, without dither.
     planes = {"rgb24": "gbrp,format=", "rgb48le": "gbrp16le,format="}.get(pixel_format, "") + pixel_format
     dither = "none" if pixel_format.endswith("le") else "random"
-    last = f"{SIGNALS[signal]}:chromal=left:dither={dither},format={planes},setsar=1"
-    if not scaled:
-        return f"zscale={MASTER_SIGNAL}:{last}"
-    to_size = f"zscale={MASTER_SIGNAL}:{LINEAR},format=gbrpf32le,zscale={scaled[0]}:{scaled[1]}:filter=lanczos"
-    return f"{to_size},zscale={FROM_LINEAR}:{last}"
+    return f"zscale={MASTER_SIGNAL}:{SIGNALS[signal]}:chromal=left:dither={dither},format={planes},setsar=1"
 
 
 def in_rgb(signal):

@@ -94,10 +94,8 @@ def _complete(name, recipe, settings):
     pace = PACE | recipe.get("pace", {})
     if form.single and pace != PACE:
         raise ValueError(f"has a pace; {codec} holds one picture, leave it out")
-    # Smaller ones of the master's aspect are scaled from it, up to the rounding to even numbers.
-    smaller = aspect == settings_module.ratio(settings["aspect"]) and size[0] <= master[0]
     colour = _colour(recipe.get("colour", "sdr"), codec, depth, settings["look"])
-    own = "" if smaller and colour not in OWN_DISPLAYS and pace == PACE else "{}x{}".format(*size)
+    own = "" if size == master and colour not in OWN_DISPLAYS and pace == PACE else "{}x{}".format(*size)
     if colour in OWN_DISPLAYS:
         own += f"_{colour}"
     if pace != PACE:
