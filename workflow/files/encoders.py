@@ -12,7 +12,7 @@ from PIL import Image, ImageCms
 
 from files import ffmpeg, filters, rights
 from files.stage import StageError
-from kerbwalk import colour, hdr, legal, palette
+from kerbwalk import colour, hdr, legal
 
 # Encoders' results depend on the number of their threads: always two, whatever the machine.
 # Trellis quantisation would take the dither out of a night sky, which then bands (CAMBI 17 instead of 2).
@@ -165,7 +165,9 @@ def from_master(recipe, master, tags, out, light=None, legally=False):
     (kerbwalk.legal).
     """
     if recipe["codec"] == "gif":
-        _gif(recipe, master, tags, out)
+        from files import gif  # what compiles its loops takes a third of a second to load
+
+        gif.write(recipe, functools.partial(pictures, recipe, master), arguments(recipe, tags, out))
         return
     known = ["-mastering_display", VOLUME, "-content_light", "{},{}".format(*light)] if light else []
     if legally:
@@ -174,28 +176,6 @@ def from_master(recipe, master, tags, out, light=None, legally=False):
         return
     source = ffmpeg.source(master, "-r", recipe["rate"], *known, threads=1)
     ffmpeg.run(*source, "-vf", chain(recipe), *arguments(recipe, tags, out))
-
-
-def _gif(recipe, master, tags, out):
-    """One palette for the clip: one a frame would flicker. FFmpeg's own dither keeps whole steps of error alone, which
-    in the dark is much (up to 1.6 of colour difference in patches of 48 pixels).
-    """
-    light = colour.srgb_to_light(np.arange(65536) / 65535).astype(np.float32)
-
-    def shown():
-        return (light[picture] for picture in pictures(recipe, master))
-
-    exact = palette.chosen(*palette.cells(shown()))
-    # Of 256 levels the one with the nearest light.
-    colours = np.searchsorted((light[257:][::257] + light[:-257:257]) / 2, exact).astype(np.uint8)
-    # As FFmpeg has palettes: blue, green, red, opaqueness; the last is what stays as it was.
-    entries = np.zeros((256, 4), np.uint8)
-    entries[: len(colours), :3], entries[: len(colours), 3] = colours[:, ::-1], 255
-    places = np.empty(recipe["size"][::-1], np.uint8)
-    with ffmpeg.writer(recipe["size"], "pal8", recipe["rate"], *arguments(recipe, tags, out)) as write:
-        for k, picture in enumerate(shown()):
-            palette.lay(picture, light[257 * colours.astype(np.uint16)], places, k > 0)
-            write(places.tobytes() + entries.tobytes())
 
 
 def pictures(recipe, master):
