@@ -53,6 +53,15 @@ def test_levels_that_are_right_are_left_alone(added):
     np.testing.assert_array_equal(passing.without(ratios, drifted), drifted)
 
 
+def test_a_dusk_that_falls_by_stops_is_no_bus():
+    """Until the lamps show, here sooner than there."""
+    lamps = np.geomspace(0.003, 0.05, SHAPE[1])
+    dusk = np.log(np.exp(-0.15 * np.arange(PHOTOS))[:, None] + lamps)
+    truth, ratios = walked(dusk)
+    levels = truth + dusk[:, -1]
+    np.testing.assert_array_equal(passing.without(ratios, levels), levels)
+
+
 def test_photos_without_a_place_and_walks_too_short_to_tell():
     truth, ratios = walked(passes(17, 0.05))
     truth[5] = np.nan

@@ -12,6 +12,8 @@ from kerbwalk.light import BLOCK_FLOOR, FAINT, LIT, PLAIN, mixture
 FAR = 2
 # Photos to either side that tell how bright a part is when nothing passes; and once it is known when something does.
 AROUND, CLOSER = 10, 5
+# Parts that change by more than this in so many photos (log), as the sky at dusk, do not tell.
+TURN = 0.05
 # Other gains are sought in steps (log) up to so many of them; parts are asked that are off by no more than so many.
 STEP, SPAN, WIDE = 1e-3, 50, 250
 # Standard deviations of parts are rounded to these.
@@ -87,13 +89,16 @@ def followed(pairs, steps):
 
 
 def usual(parts, reach):
-    """What parts, (n, parts), are about each photo when nothing passes: the median of a stretch, along its slope."""
+    """What parts, (n, parts), are about each photo when nothing passes: the median of a stretch, along its slope.
+
+    NaN where they change too much for that.
+    """
     wide, near = (_stretches(len(parts), photos) for photos in (AROUND, reach))
     half = wide.shape[1] // 2
     early, late = (_medians(parts[some]) for some in (wide[:, :half], wide[:, -half:]))
     slope = np.nan_to_num(late - early) / (wide.shape[1] - half)
     along = (near - np.arange(len(parts))[:, None])[..., None] * slope[:, None]
-    return _medians(parts[near] - along)
+    return np.where(np.abs(late - early) < TURN, _medians(parts[near] - along), np.nan)
 
 
 def unlit(beyond):
