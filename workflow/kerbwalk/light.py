@@ -13,10 +13,10 @@ HIDDEN = -1e20
 DARK = 130
 # Beside those of single steps there are links over so many, each twice the last, not farther off what single steps
 # tell than this (log). Of one length so many at most lie over a place of the walk.
-LONG, ASTRAY, OVERLAP = (2, 4, 8), 0.05, 4
+LONG, ASTRAY, OVERLAP = (2, 4, 8), 0.05, 2
 # The flow is sought down to the full size, in patches side by side: at half of it, overlapping ones slip where walls
-# meet the sky, most under a bus, and cost as much.
-FINEST, STRIDE = 0, 8
+# meet the sky, most under a bus, and cost as much. More steps towards it than these find nothing better.
+FINEST, STRIDE, TOWARDS = 0, 8, 8
 # Smaller pictures (pixels a side) are widened for it, as OpenCV fails on the smallest.
 LEAST = 32
 # Sums are compared over blocks of this many proxy pixels a side. Flow is kept at one over HALF of the size, at which
@@ -121,6 +121,7 @@ def flow(first, second):
     dense = cv2.DISOpticalFlow_create(cv2.DISOPTICAL_FLOW_PRESET_ULTRAFAST)
     dense.setFinestScale(FINEST)
     dense.setPatchStride(STRIDE)
+    dense.setGradientDescentIterations(TOWARDS)
     height, width = first.code.shape
     further = 0, max(LEAST - height, 0), 0, max(LEAST - width, 0)
     codes = [cv2.copyMakeBorder(one.code, *further, cv2.BORDER_REPLICATE) for one in (first, second)]
@@ -299,12 +300,13 @@ def _grid(height, width):
 def _parts(values):
     """Medians of squares of PART blocks a side, NaN where fewer than a third of these are known."""
     rows, columns = (-(-n // PART) for n in values.shape)
-    more = [(0, rows * PART - values.shape[0]), (0, columns * PART - values.shape[1])]
-    squares = np.pad(values, more, constant_values=np.nan).reshape(rows, PART, columns, PART)
-    ordered = np.sort(squares.transpose(0, 2, 1, 3).reshape(rows, columns, -1), axis=-1)
+    wide = np.full((rows * PART, columns * PART), np.nan, np.float32)
+    wide[: values.shape[0], : values.shape[1]] = values
+    ordered = wide.reshape(rows, PART, columns, PART).transpose(0, 2, 1, 3).reshape(rows, columns, -1)
+    ordered.sort(axis=-1)
     known = np.isfinite(ordered).sum(axis=-1)
     middle = np.take_along_axis(ordered, np.maximum(known - 1, 0)[..., None] // 2, axis=-1)[..., 0]
-    return np.where(known >= PART**2 / 3, middle, np.nan).astype(np.float32)
+    return np.where(known >= PART**2 / 3, middle, np.float32(np.nan))
 
 
 def _biweight(values, design, variance, whole, prior, expected):
