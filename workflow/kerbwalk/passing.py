@@ -19,7 +19,7 @@ STEP, SPAN, WIDE = 1e-3, 50, 250
 # Standard deviations of parts are rounded to these.
 SIZES = np.geomspace(BLOCK_FLOOR, 0.08, 9)
 # Another gain is taken if it is likelier by so much (log), and farther off than this (log).
-CLEAR, NEAR = 6.0, 3e-3
+CLEAR, NEAR = 8.0, 3e-3
 # Then parts say it that are off by less than so many standard deviations.
 END = 2.0
 # What passes lights so much of the picture by more than this (log).
