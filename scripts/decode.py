@@ -69,6 +69,7 @@ def main():
             mending = functools.partial(mend, sites, taken, args.denoise, name)
             frame = read(path, records[name], shoot["balance"], superpixel, mending)
             blown = highlights.rebuild(frame, full)
+            highlights.settle_edges(frame, blown)
             if average > 1:
                 frame = np.rint(decode.averaged(frame, average)).astype(np.uint16)
                 blown = decode.averaged(blown[..., None], average)[..., 0] > 0

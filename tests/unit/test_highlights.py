@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kerbwalk import decode, highlights
+from kerbwalk import decode, demosaic, highlights
 
 multipliers = st.tuples(st.floats(0.7, 3), st.just(1.0), st.floats(0.7, 3))
 colours = st.tuples(*[st.floats(0.1, 1)] * 3)
@@ -62,3 +62,24 @@ def test_full_everywhere_is_the_greatest_level(value):
     clipped = highlights.rebuild(frame, full)
     assert frame[1, 1].tolist() == [65535] * 3
     assert clipped[1, 1]
+
+
+def test_a_lamp_has_no_coloured_edge():
+    """A lamp far brighter than white before a warm wall, through the mosaic: all round it lie mixes of the two."""
+    full, wall = decode.full_levels([1.75, 1, 2.07]), np.array([0.12, 0.08, 0.05])
+    y, x = np.indices((60, 60))
+    inside = np.hypot(x - 29.7, y - 30.2) < 14.4
+    light = np.minimum(np.where(inside[..., None], 10, wall) * 65535, full)
+    pattern = np.array([[0, 1], [1, 2]])
+    mosaic = np.take_along_axis(light, pattern[y % 2, x % 2][..., None], axis=2)[..., 0].astype(np.uint16)
+    frame = demosaic.bayer(mosaic, pattern, np.zeros((2, 2)), np.ones((2, 2)))
+    clipped = highlights.rebuild(frame, full)
+
+    def off():
+        """How far the channels disagree on how much of white is in a pixel, at the most."""
+        return np.ptp((frame / 65535 - wall) / (1 - wall), axis=2).max()
+
+    assert off() > 0.2
+    highlights.settle_edges(frame, clipped)
+    assert off() < 0.02
+    assert (frame[inside].min(axis=1) > 0.9 * 65535).mean() > 0.85
