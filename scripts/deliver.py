@@ -71,7 +71,7 @@ def main():
             return
         found, recipe = made(args, recipe, count, tags, xmp, temporary)
         odd = quality.odd_frames(found["small"][:, 0])
-        odd_before = quality.odd_frames(found["small"][:, 1], quality.MARGIN)
+        odd_before = quality.odd_frames(found["small"][:, 1], quality.MARGIN, quality.HARDLY)
         decoded = found | odd | {"frames": len(found["psnr"])}
         wrong = quality.faults(decoded, odd_before | {"frames": count}, recipe["vmaf"])
         figures = {

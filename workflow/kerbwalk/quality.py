@@ -10,8 +10,9 @@ SAME, BLACK = 0.01, 2.0
 # A change from one frame to the next is a jump where it is so many times the usual one around it.
 JUMP, AROUND = 6.0, 12
 # What an encoder was fed with stands out already where it does by so many times less: a step that is just below the
-# limit there may be just above it in the file, which is no fault of the file.
-MARGIN = 2.0
+# limit there may be just above it in the file, which is no fault of the file. And a step there of less than this is
+# hardly one, and may be none in the file: a soft start's first frame has a hundredth of the second photo in it.
+MARGIN, HARDLY = 2.0, 0.1
 # Of a picture at most this part may be outside the legal levels (EBU R 103, from memory of its version 3).
 ILLEGAL = 0.01
 # A likeness that does not suffice is tried again so much finer, at most by so much.
@@ -22,10 +23,11 @@ HALF, WITHIN, NEAR = 4.0, 1.0, 0.94
 TRIES = 7
 
 
-def odd_frames(small, margin=1.0):
+def odd_frames(small, margin=1.0, same=SAME):
     """Which frames stand out: {repeated: are the frame before again, black, jumps: [places]}.
 
-    small: uint8 (n, h, w), luma of small pictures; margin: how many times less they need to.
+    small: uint8 (n, h, w), luma of small pictures; margin: how many times less they need to, to be black or jumps;
+    same: the step from which on a frame is another one.
     """
     # Two at a time: a long clip's as float would take a hundred megabytes and more.
     pairs = zip(small[1:], small, strict=False)
@@ -33,7 +35,7 @@ def odd_frames(small, margin=1.0):
     usual = [
         np.median(np.delete(steps[max(0, k - AROUND) : k + AROUND + 1], min(k, AROUND))) for k in range(len(steps))
     ]
-    again = [k + 1 for k, step in enumerate(steps) if step < margin * SAME]
+    again = [k + 1 for k, step in enumerate(steps) if step < same]
     # Two such steps in a row are one frame that stands out.
     jumps = [k + 1 for k, step in enumerate(steps) if len(steps) > 3 and step > JUMP / margin * max(usual[k], 0.25)]
     black = [k for k, picture in enumerate(small) if np.mean(picture) <= margin * BLACK]
