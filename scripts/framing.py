@@ -70,9 +70,11 @@ def main():
     try:
         crop, fills = find(borders, hold_at, each, centre, give), {}
     except ValueError as error:
-        raise stage.StageError(
-            f"{error}; choose a 'hold' further from the edges, leave photos out, or ask for less under 'framing'"
-        ) from None
+        what_to_do = "choose a 'hold' further from the edges, leave photos out, or ask for less under 'framing'"
+        if settings["centre"]:
+            x, y = (hold + 0.5) / size
+            what_to_do = f"bring 'framing.centre' nearer to that point, [{x:.2f}, {y:.2f}], or take it out"
+        raise stage.StageError(f"{error}; {what_to_do}") from None
     zooms = 1 if moves is None else float(np.mean(moves[:, 0] ** 2))
     unfilled = crop[2] * crop[3] * zooms
     if settings["fill"]:
