@@ -178,7 +178,10 @@ def named_file(shoot, key):
             _check_size(place / name, os.stat(place / name))
             return place / name
     where = "neither in the shoot's folder nor in config/looks" if places[1:] else "not in the shoot's folder"
-    raise settings_module.SettingsError(f"{shoot.folder}: {key} names {name!r}, which is {where}; put the file there")
+    there = sorted(path.name for place in places for path in place.iterdir())
+    near = settings_module.nearest(name, there, settings_module.LIKE)
+    what_to_do = f"put the file there, or name the nearest, {near!r}" if near else "put the file there"
+    raise settings_module.SettingsError(f"{shoot.folder}: {key} names {name!r}, which is {where}; {what_to_do}")
 
 
 def chunks(photos, size):
