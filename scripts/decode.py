@@ -68,8 +68,7 @@ def main():
         for name, path in usable:
             mending = functools.partial(mend, sites, taken, args.denoise, name)
             frame = read(path, records[name], shoot["balance"], superpixel, mending)
-            blown = highlights.rebuild(frame, full)
-            highlights.settle_edges(frame, blown)
+            blown = highlights.restore(frame, full)
             if average > 1:
                 frame = np.rint(decode.averaged(frame, average)).astype(np.uint16)
                 blown = decode.averaged(blown[..., None], average)[..., 0] > 0

@@ -181,8 +181,7 @@ def take_in(args, work):
         # To load all that is needed takes as long as many photos do.
         for name in STAGES:
             script(name)
-        dot = np.zeros((1, 1, 3), np.uint16)
-        highlights.settle_edges(dot, highlights.rebuild(dot, np.ones(3, np.float32)))
+        highlights.restore(np.zeros((1, 1, 3), np.uint16), np.ones(3, np.float32))
         records, pictures = zip(*reading, strict=True)
         if not any(pictures):
             raise stage.StageError(
@@ -240,8 +239,7 @@ def reduce(usable, full, work, part):
     with decoded.writer(frames, (len(usable), *np.load(first, "r").shape)) as write:
         for _, (picture, _) in usable:
             frame = cv2.multiply(np.load(picture), share, dtype=cv2.CV_16U)
-            clipped = highlights.rebuild(frame, full)
-            highlights.settle_edges(frame, clipped)
+            clipped = highlights.restore(frame, full)
             write(frame)
             of_them.append(proxies(frame, clipped, full))
     write_proxies(small, [name for name, _ in usable], of_them, factor, full.min())

@@ -20,6 +20,13 @@ WHITE = 65535
 FULL, FIRST = 0.977, 0.92
 
 
+def restore(frame, full):
+    """What is done to a decoded frame, in place: rebuild(), whose answer it gives, and settle_edges()."""
+    clipped = rebuild(frame, full)
+    settle_edges(frame, clipped)
+    return clipped
+
+
 @compiled
 def rebuild(frame, full):
     """Rebuild a frame in place, and say where it was clipped.
