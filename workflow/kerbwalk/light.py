@@ -302,11 +302,16 @@ def _parts(values):
     rows, columns = (-(-n // PART) for n in values.shape)
     wide = np.full((rows * PART, columns * PART), np.nan, np.float32)
     wide[: values.shape[0], : values.shape[1]] = values
-    ordered = wide.reshape(rows, PART, columns, PART).transpose(0, 2, 1, 3).reshape(rows, columns, -1)
-    ordered.sort(axis=-1)
-    known = np.isfinite(ordered).sum(axis=-1)
-    middle = np.take_along_axis(ordered, np.maximum(known - 1, 0)[..., None] // 2, axis=-1)[..., 0]
-    return np.where(known >= PART**2 / 3, middle, np.float32(np.nan))
+    squares = wide.reshape(rows, PART, columns, PART).transpose(0, 2, 1, 3).reshape(rows, columns, -1)
+    known = np.isfinite(squares).sum(axis=-1)
+    return np.where(known >= PART**2 / 3, medians(squares, axis=-1), np.float32(np.nan))
+
+
+def medians(values, axis):
+    """Medians over an axis of what is not NaN, of an even number the lower one of the two; NaN where all is."""
+    ordered = np.sort(values, axis=axis)
+    known = np.isfinite(ordered).sum(axis=axis, keepdims=True)
+    return np.take_along_axis(ordered, np.maximum(known - 1, 0) // 2, axis=axis).squeeze(axis)
 
 
 def _biweight(values, design, variance, whole, prior, expected):

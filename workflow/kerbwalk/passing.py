@@ -6,7 +6,7 @@ picture, each followed through the photos by itself, tell the two apart. A metho
 
 import numpy as np
 
-from kerbwalk.light import BLOCK_FLOOR, FAINT, LIT, PLAIN, mixture
+from kerbwalk.light import BLOCK_FLOOR, FAINT, LIT, PLAIN, medians, mixture
 
 # Links over so many steps at most are asked, as those over more say no more.
 FAR = 2
@@ -95,10 +95,10 @@ def usual(parts, reach):
     """
     wide, near = (_stretches(len(parts), photos) for photos in (AROUND, reach))
     half = wide.shape[1] // 2
-    early, late = (_medians(parts[some]) for some in (wide[:, :half], wide[:, -half:]))
+    early, late = (medians(parts[some], axis=1) for some in (wide[:, :half], wide[:, -half:]))
     slope = np.nan_to_num(late - early) / (wide.shape[1] - half)
     along = (near - np.arange(len(parts))[:, None])[..., None] * slope[:, None]
-    return np.where(np.abs(late - early) < TURN, _medians(parts[near] - along), np.nan)
+    return np.where(np.abs(late - early) < TURN, medians(parts[near] - along, axis=1), np.nan)
 
 
 def unlit(beyond):
@@ -107,7 +107,7 @@ def unlit(beyond):
     beyond: (n, parts), what parts are beyond that and the usual, NaN where unknown. The likeliest of the mixtures that
     light.ratio() knows, of photos that are lit or not; from there, Tukey's biweight (Beaton & Tukey 1974).
     """
-    sigma = 1.4826 * _medians(np.abs(beyond[_stretches(len(beyond), AROUND)]))
+    sigma = 1.4826 * medians(np.abs(beyond[_stretches(len(beyond), AROUND)]), axis=1)
     place = np.rint(np.nan_to_num(beyond, nan=1.0) / STEP).astype(int)
     inside = np.abs(place) <= WIDE
     size, first = np.where(inside, np.searchsorted(SIZES[:-1], sigma), len(SIZES)), np.where(inside, WIDE - place, 0)
@@ -130,10 +130,3 @@ def _stretches(count, reach):
     """(n, at most 2 reach + 1): the photos about each, at the ends of the walk as many."""
     first = np.clip(np.arange(count) - reach, 0, max(count - 2 * reach - 1, 0))
     return first[:, None] + np.arange(min(2 * reach + 1, count))
-
-
-def _medians(values):
-    """Medians over the second axis of what is not NaN; NaN where all is."""
-    ordered = np.sort(values, axis=1)
-    known = np.isfinite(ordered).sum(axis=1)
-    return np.take_along_axis(ordered, np.maximum(known - 1, 0)[:, None] // 2, axis=1)[:, 0]
