@@ -14,6 +14,7 @@ import numpy as np  # noqa: E402
 
 from files import ffmpeg, stage  # noqa: E402
 from files.look import processor  # noqa: E402
+from files.warps import read_warps  # noqa: E402
 
 WIDTH, HEIGHT = 640, 360
 GAP = 8
@@ -25,7 +26,7 @@ def main():
     parser.add_argument("--shoot", type=Path, default=ROOT / "demo-night" / "results" / "tram-square")
     args = parser.parse_args()
 
-    warps = stage.read_json(args.shoot / "work" / "warps.json")
+    warps = read_warps(args.shoot / "work" / "warps.json")
     count = len(warps["frames"])
     chosen = [count // 10, count // 2, count - 1 - count // 10]
     look = processor(args.shoot / "work" / "look.ctf")

@@ -18,6 +18,7 @@ from files import decoded, ffmpeg, filters, stage
 from files.gains import read_gains
 from files.proxies import Proxies
 from files.tables import encoder
+from files.warps import read_warps
 from kerbwalk import compose, detail, layers
 from kerbwalk.moves import moved
 
@@ -46,7 +47,7 @@ def main():
         parser.add_argument(f"--{name}", nargs="?", const=None)
     args = parser.parse_args()
 
-    warps, framing = stage.read_json(args.warps), stage.read_json(args.framing)
+    warps, framing = read_warps(args.warps), stage.read_json(args.framing)
     photos = {p["name"]: p for p in warps["photos"] if p["placed"]}
     gains = {name: 2.0 ** row["applied_gain"] for name, row in read_gains(args.gains).items()}
     found = stage.read_json(args.found)

@@ -33,6 +33,7 @@ from pathlib import Path
 import numpy as np
 
 from files import compare, encoders, ffmpeg, rights, stage
+from files.warps import read_warps
 from kerbwalk import quality
 from kerbwalk.deliver import BY_CRF
 
@@ -52,7 +53,7 @@ def main():
     args = parser.parse_args()
 
     recipe = args.recipe
-    count = len(stage.read_json(args.warps)["frames"])
+    count = len(read_warps(args.warps)["frames"])
     about, tags, created = described(args)
     xmp = rights.packet(about, created)
     if recipe["ending"] is None:

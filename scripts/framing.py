@@ -26,6 +26,7 @@ import numpy as np
 from files import stage
 from files.gains import read_gains
 from files.proxies import Proxies
+from files.warps import read_warps
 from kerbwalk import decode, filling, framing, lens, registration
 from kerbwalk.moves import moved, soft_moves
 
@@ -42,7 +43,7 @@ def main():
     parser.add_argument("--out", required=True)
     args = parser.parse_args()
 
-    warps, settings = stage.read_json(args.warps), args.settings["framing"]
+    warps, settings = read_warps(args.warps), args.settings["framing"]
     size, hold = warps["size"], np.array(warps["hold"])
     output = args.settings["output"]
     aspect = output[0] / output[1]

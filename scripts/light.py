@@ -33,6 +33,7 @@ import numpy as np
 from files import stage
 from files.proxies import Proxies
 from files.waiting import Waiting
+from files.warps import read_warps
 from kerbwalk import drift, exposure, glare, lens, light, passing, places, trend
 from kerbwalk.homography import transfer
 from kerbwalk.pixels import enlarged, enlarging, reduced
@@ -53,7 +54,7 @@ def main():
     args = parser.parse_args()
 
     cv2.setNumThreads(1)
-    settings, warps = args.settings["light"], stage.read_json(args.warps)
+    settings, warps = args.settings["light"], read_warps(args.warps)
     photos, proxies = warps["photos"], Proxies(args.proxies)
     names = [p["name"] for p in photos]
     known, reference = known_steps(stage.read_json(args.ingest), warps["reference"], names, settings["filters"])

@@ -34,6 +34,7 @@ from files.proxies import Proxies
 from files.reporting import charts, tables
 from files.reporting.clip import SHOWN, first_middle_last, measure
 from files.reporting.photos import AsTaken, mostly
+from files.warps import read_warps
 from house.settings import frame_rate
 from kerbwalk import report
 
@@ -62,10 +63,10 @@ def main():
     args = parser.parse_args()
 
     cv2.setNumThreads(1)
-    ingest, audit, track, warps, framing = (
-        stage.read_json(path) for path in (args.ingest, args.audit, args.track, args.warps, args.framing)
+    ingest, audit, track, framing, found = (
+        stage.read_json(path) for path in (args.ingest, args.audit, args.track, args.framing, args.found)
     )
-    gains, found = read_gains(args.gains), stage.read_json(args.found)
+    warps, gains = read_warps(args.warps), read_gains(args.gains)
     photos, frames = warps["photos"], warps["frames"]
     names = [name for frame in frames for name, _ in frame]
     rate = frame_rate(args.settings["fps"])

@@ -13,6 +13,7 @@ from fractions import Fraction
 import numpy as np
 
 from files import stage
+from files.warps import read_warps
 from kerbwalk import retime
 
 
@@ -23,7 +24,7 @@ def main():
     parser.add_argument("--out", required=True)
     args = parser.parse_args()
 
-    warps = stage.read_json(args.warps)
+    warps = read_warps(args.warps)
     frames = retime.retimed(warps["frames"], float(Fraction(args.settings["rate"])), args.settings["pace"])
     places, seen = {p["name"]: k for k, p in enumerate(warps["photos"])}, {}
 
@@ -47,7 +48,7 @@ def between(way, part, size):
     """The records of the first and the last photo of a way, as they are seen from between them (retime.views)."""
     scale = (1 - part) * way[0]["scale"] + part * way[-1]["scale"]
     return [
-        photo | {"matrix": matrix.tolist(), "grid": np.round(grid, 3).tolist(), "photo": photo["name"], "scale": scale}
+        photo | {"matrix": matrix.tolist(), "grid": np.round(grid, 3), "photo": photo["name"], "scale": scale}
         for photo, (matrix, grid) in zip((way[0], way[-1]), retime.views(way, part, size), strict=True)
     ]
 

@@ -193,17 +193,8 @@ def write_text(path, text):
 
 
 def read_json(path):
-    """Read a table from JSON; the grids of shifts in it become arrays."""
-    return json.loads(Path(path).read_text(encoding="utf-8"), object_hook=_with_array)
-
-
-def _with_array(record):
-    """A record as JSON has it, its grid an array: as lists those of a thousand photos would take 0.2 GB."""
-    if record.get("grid"):
-        import numpy as np  # not all stages need it
-
-        record["grid"] = np.array(record["grid"])
-    return record
+    """Read a table from JSON."""
+    return json.loads(Path(path).read_text(encoding="utf-8"))
 
 
 def _fail(sentence):

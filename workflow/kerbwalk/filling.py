@@ -46,7 +46,7 @@ def seen_from(photos, k, n, size):
     """The warp {matrix, grid} from the plane as the clip shows it at photo k to photo n. photos: of warps.json."""
     way, part = (photos[k : n + 1], 0.0) if n > k else (photos[n : k + 1], 1.0)
     matrix, grid = retime.views(way, part, size)[n > k]
-    return {"matrix": matrix.tolist(), "grid": np.round(grid, 3).tolist()}
+    return {"matrix": matrix.tolist(), "grid": np.round(grid, 3)}
 
 
 def beyond(photo, crops, size, borders):
@@ -177,8 +177,8 @@ def _registered(warp, mine, sides, picture, size, glass, factor):
             middles.append(side.blocks(side.plane))
         flow, middles = np.concatenate(flow), np.concatenate(middles)
         near = np.exp(-np.square(nodes[:, :, None] - middles).sum(-1) / (2 * (NEAR * spacing) ** 2))
-        grid = np.array(warp["grid"]) + near @ flow / (near.sum(-1, keepdims=True) + 1e-3)
-        warp = {"matrix": warp["matrix"], "grid": np.round(grid, 3).tolist()}
+        grid = warp["grid"] + near @ flow / (near.sum(-1, keepdims=True) + 1e-3)
+        warp = {"matrix": warp["matrix"], "grid": np.round(grid, 3)}
     return warp
 
 

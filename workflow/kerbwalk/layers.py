@@ -41,7 +41,7 @@ def lay(layer, crop, table, out, part=None):
     matrix = compose.output_to_frame(crop, output, layer.warp["matrix"], layer.scale)
     bend = None
     if layer.warp["grid"] is not None:
-        grid = np.array(layer.warp["grid"]) / layer.scale
+        grid = layer.warp["grid"] / layer.scale
         bend = grid, compose.output_to_grid(crop, output, layer.size, grid.shape)
     glass = compose.through(layer.glass, matrix, bend, output, layer.scale)
     matrix = np.array([[1, 0, -first[0]], [0, 1, -first[1]], [0, 0, 1]]) @ matrix

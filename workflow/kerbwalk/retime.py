@@ -121,4 +121,4 @@ def views(way, part, size):
 def led(warp, points, size):
     """Points (n, 2) where a warp {matrix, grid} leads."""
     found = transfer(np.array(warp["matrix"]), points)
-    return found if warp["grid"] is None else found + mesh.at(np.array(warp["grid"]), points, size)
+    return found if warp["grid"] is None else found + mesh.at(warp["grid"], points, size)

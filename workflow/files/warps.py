@@ -1,0 +1,18 @@
+"""Read the warps that steady writes (format: scripts/steady.py)."""
+
+import json
+from pathlib import Path
+
+import numpy as np
+
+
+def read_warps(path):
+    """The table of warps.json; the grids of shifts in it are arrays (down, across, 2), or None."""
+    return json.loads(Path(path).read_text(encoding="utf-8"), object_hook=_with_array)
+
+
+def _with_array(record):
+    # As they come: as lists the grids of a thousand photos would take 0.2 GB.
+    if record.get("grid") is not None:
+        record["grid"] = np.array(record["grid"])
+    return record
