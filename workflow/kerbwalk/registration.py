@@ -51,9 +51,9 @@ def level_like(first, level, second, matrix):
     The commonest ratio of the two counts, of all but the darkest third: what stands in front, or the trail of a bus,
     which may be most of what is bright in a picture, has others.
     """
-    size = first.shape[1], first.shape[0]
-    laid = cv2.warpPerspective(second, matrix, size, flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP)[::4, ::4]
     known = first[::4, ::4]
+    quarter = matrix @ np.diag([4.0, 4.0, 1.0])
+    laid = cv2.warpPerspective(second, quarter, known.shape[::-1], flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP)
     lit = (known > np.percentile(known, 33)) & (laid > 0)
     logs = np.log(laid[lit] / known[lit])
     counts, edges = np.histogram(logs, 160, (-4, 4))
