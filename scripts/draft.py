@@ -30,6 +30,7 @@ import numpy as np
 from files import decoded, encoders, ffmpeg, stage
 from files.photo import read_reduced
 from files.proxies import write as write_proxies
+from files.reporting import clip as clip_measures
 from house.settings import frame_rate, ratio
 from kerbwalk import audit, cameras, decode, draft, edges, highlights, ingest, light, registration
 from kerbwalk.deliver import output_size
@@ -41,13 +42,15 @@ STAGES = ("lens", "look", "follow", "track", "steady", "light", "framing", "comp
 TOGETHER = 10
 # Parts of the clip that are composed side by side: always as many, whatever the number of cores.
 PARTS = 2
-# Corners that are followed in a photo: a third of what the line follows, in a third of the time. Shifts are sought in
-# pictures of a third of the size.
-registration.FEATURES, registration.COARSE_WIDTH = 300, draft.SIDE // 3
+# Corners that are followed in a photo: a third of what the line follows, in a third of the time, by patches of about as
+# much of the photo. Shifts are sought in pictures of a third of the size.
+registration.FEATURES, registration.WINDOW, registration.COARSE_WIDTH = 300, 9, draft.SIDE // 3
 # Local shifts are not made, so that no edges are needed which they must keep straight.
 edges.found = lambda picture: np.zeros((0, 2, 2))
 # Cameras go on only while a step takes so much of the cost: a quarter of a pixel is not seen at this size.
 cameras.SETTLED = 0.01
+# By the hold point's surroundings the report tells how still it stands: by twice as much of the clip as in a large one.
+clip_measures.PATCH = 80
 # Links over several photos and the finest flow better drifts and the faint lights of passing buses: not seen at this
 # size.
 light.LONG, light.FINEST = (), 2

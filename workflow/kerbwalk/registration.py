@@ -9,6 +9,8 @@ from scipy import fft
 from kerbwalk.homography import transfer
 
 FEATURES = 900
+# The patch by which a corner is followed, pixels.
+WINDOW = 17
 # Whole-picture shifts are found in pictures of at least this width.
 COARSE_WIDTH = 320
 # A corner followed there and back must return this near (pixels) to count.
@@ -124,7 +126,7 @@ def follow(first, second, points, start):
         return np.empty((0, 2)), np.zeros(0, bool)
     size = first.shape[1], first.shape[0]
     warped = cv2.warpPerspective(second, start, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
-    settings = {"winSize": (17, 17), "criteria": (3, 20, 0.01), "flags": cv2.OPTFLOW_USE_INITIAL_FLOW}
+    settings = {"winSize": (WINDOW, WINDOW), "criteria": (3, 20, 0.01), "flags": cv2.OPTFLOW_USE_INITIAL_FLOW}
     ahead, state, _ = cv2.calcOpticalFlowPyrLK(first, warped, points, points.copy(), maxLevel=2, **settings)
     # On the way back the start is where it should end.
     back, state_back, _ = cv2.calcOpticalFlowPyrLK(warped, first, ahead, points.copy(), maxLevel=1, **settings)
