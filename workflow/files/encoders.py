@@ -30,8 +30,9 @@ HEVC[-1] += ":rc-lookahead=5:bframes=3"
 WITHIN_RATE = {
     "h264": ["-chromaoffset", "0", "-x264-params", "aq-mode=0:mbtree=0:deadzone-inter=0:deadzone-intra=0"],
 }
-# Filtering over time would mix photos.
-AV1 = ["-c:v", "libsvtav1", "-svtav1-params", "lp=2:enable-tf=0", "-preset", "4"]
+# Filtering over time would mix photos. Fine grain is flattened, and put on again by the player, as strong as it was:
+# without, slow gradients have steps (CAMBI 6.6 instead of 0).
+AV1 = ["-c:v", "libsvtav1", "-svtav1-params", "lp=2:enable-tf=0:film-grain=8", "-preset", "4"]
 VIDEO = {
     "h264": H264,
     "hevc": ["-tag:v", "hvc1", *HEVC],
