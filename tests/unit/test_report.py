@@ -48,6 +48,22 @@ def test_movement_of_a_point_while_the_picture_grows_about_it():
     assert likeness.min() > 0.8
 
 
+def test_a_clock_that_grows_by_two_thirds_is_followed():
+    """The marks of its dial fit the wrong ones as well, where only the shift of what has grown is known."""
+    rows, columns = np.indices((3 * SIDE, 3 * SIDE)) - 1.5 * SIDE
+    around, away = np.arctan2(rows, columns + 25), np.hypot(rows, columns + 25)
+    dial = 12000 * (np.sin(60 * around) > 0.3) * (np.abs(away - 45) < 5) + 9000 * (np.sin(12 * around) > 0.8) * (
+        away < 38
+    )
+    picture = ndimage.gaussian_filter(dial + 3000.0 * (away < 52), 0.7) + texture(8) / 10
+    random = np.random.default_rng(7)
+    moves, noise = random.normal(0, 0.3, (41, 2)), random.normal(0, 200, (41, SIDE, SIDE)).astype(np.float32)
+    patches = np.array([seen(picture, m, 0.78 + 0.013 * k) for k, m in enumerate(moves)]) + noise
+    found, likeness = movement(patches)
+    assert np.abs(about_mean(found) - about_mean(moves)).max() < 0.1
+    assert likeness.min() > 0.7
+
+
 def test_movement_of_several_pixels_is_not_lost():
     moves = np.random.default_rng(3).uniform(-9, 9, (9, 2))
     picture = texture(4)

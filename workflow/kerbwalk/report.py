@@ -79,22 +79,30 @@ def movement(patches, point):
     An affine map is fitted to every patch by inverse composition (Baker & Matthews 2004, "Lucas-Kanade 20
     years on"), so that coming nearer, which makes everything around the point grow, is not taken for movement
     of the point; residuals count by Tukey's biweight (Beaton & Tukey 1974), so that who passes by is not
-    either. The start is the peak of the phase correlation (Kuglin & Hines 1975). All are fitted to the middle
-    patch first, and then to the median of the patches so laid on each other.
+    either. All are fitted to the middle patch first, from there outwards, and then to the median of the patches so laid
+    on each other. The start is where the one before lay, or at the peak of the phase correlation (Kuglin & Hines 1975).
     """
-    middle = patches[len(patches) // 2]
+    half = len(patches) // 2
+    middle = patches[half]
     window = _window(middle.shape, point)
-    starts = [_shifted(_peak(middle, one)) for one in patches]
-    found = _fit_all(middle, patches, starts, point, window, close=0.05)
-    maps = [matrix for matrix, _ in found]
+    fit, likeness = _fitting(middle, point, window, close=0.05)
+    maps = [np.eye(2, 3)] * len(patches)
+    for way in (range(half, len(patches)), range(half - 1, -1, -1)):
+        last = np.eye(2, 3)
+        for k in way:
+            # What has grown over the whole clip is too large by then to be told by its shift alone.
+            starts = last, np.column_stack([last[:, :2], _peak(middle, patches[k])])
+            maps[k] = fit(patches[k], max(starts, key=lambda start, one=patches[k]: likeness(one, start)))
+            last = maps[k] if likeness(patches[k], maps[k]) >= LIKE else last
     x, y = _places(middle.shape, point)
     usual = np.empty_like(x)
     # Some rows after the other, as all patches laid on each other would fill the memory.
     for rows in (slice(top, top + ROWS) for top in range(0, len(x), ROWS)):
         laid = [_sampled(one, matrix, point, x[rows], y[rows]) for one, matrix in zip(patches, maps, strict=True)]
         usual[rows] = np.median(laid, axis=0)
-    found = _fit_all(usual, patches, maps, point, window, close=0.0005)
-    return np.array([matrix[:, 2] for matrix, _ in found]), np.array([likeness for _, likeness in found])
+    fit, likeness = _fitting(usual, point, window, close=0.0005)
+    maps = [fit(one, start) for one, start in zip(patches, maps, strict=True)]
+    return np.array([found[:, 2] for found in maps]), np.array(list(map(likeness, patches, maps)))
 
 
 def curve(values):
@@ -198,11 +206,6 @@ def _window(shape, point):
     return np.outer(np.exp(-0.5 * np.square(rows / sigma)), np.exp(-0.5 * np.square(columns / sigma)))
 
 
-def _shifted(move):
-    """A map of points about the hold point, 2x3: here a shift alone."""
-    return np.column_stack([np.eye(2), move])
-
-
 def _peak(known, one):
     """The whole-pixel shift (x, y) from one patch to another."""
     height, width = known.shape
@@ -235,8 +238,10 @@ def _places(shape, point):
     return columns - point[0], rows - point[1]
 
 
-def _fit_all(known, patches, starts, point, window, close):
-    """The map from `known` to each patch, 2x3 about the point, to `close` pixels, with the likeness there."""
+def _fitting(known, point, window, close):
+    """Two functions of a patch and a map from `known` to it, 2x3 about the point: the map that fits it best, to `close`
+    pixels, from that one on; and how alike the two are there, -1..1.
+    """
     slope_y, slope_x = np.gradient(known)
     x, y = _places(known.shape, point)
     steps = np.stack([slope_x * x, slope_x * y, slope_x, slope_y * x, slope_y * y, slope_y], axis=-1)
@@ -247,8 +252,8 @@ def _fit_all(known, patches, starts, point, window, close):
     used = counted.ravel() & (weight > 0.05)
     steps, weight, known_used = steps[used], weight[used], known.ravel()[used]
     x, y = x.ravel()[used], y.ravel()[used]
-    found = []
-    for one, matrix in zip(patches, starts, strict=True):
+
+    def fit(one, matrix):
         for _ in range(ROUNDS):
             seen = _sampled(one, matrix, point, x, y)
             gain = (weight * seen * known_used).sum() / max((weight * known_used**2).sum(), 1e-12)
@@ -260,10 +265,14 @@ def _fit_all(known, patches, starts, point, window, close):
             matrix = _composed(matrix, change)
             if np.abs(change[:, 2]).max() < close:
                 break
+        return matrix
+
+    def likeness(one, matrix):
         seen = _sampled(one, matrix, point, x, y)
         energy = np.sqrt((weight * seen**2).sum() * (weight * known_used**2).sum())
-        found.append((matrix, float((weight * seen * known_used).sum() / max(energy, 1e-12))))
-    return found
+        return float((weight * seen * known_used).sum() / max(energy, 1e-12))
+
+    return fit, likeness
 
 
 def _composed(matrix, change):
