@@ -202,7 +202,6 @@ def _schema():
 
 def _sentence(error):
     here = [str(p) for p in error.absolute_path]
-    path = ".".join(here)
     if error.validator == "additionalProperties":
         known = error.schema["properties"]
         unknown = str(next(k for k in error.instance if k not in known))
@@ -212,7 +211,10 @@ def _sentence(error):
         near = nearest(unknown, keys, LIKE)
         what_to_do = f"the nearest is '{'.'.join(keys[near])}'" if near else "docs/settings.md lists all that are"
         return f"'{'.'.join([*here, unknown])}' is not a setting; {what_to_do}"
-    return f"'{path}' is {_shown(error.instance)}; expected {_expected(error)}"
+    # What lies in a list is told by the list's name and its place there.
+    path = ".".join(part for part in error.absolute_path if isinstance(part, str))
+    place = "".join(f", entry {part + 1}," for part in error.absolute_path if isinstance(part, int))
+    return f"'{path}'{place} is {_shown(error.instance)}; expected {_expected(error)}"
 
 
 def _paths(schema, above=()):
