@@ -3,14 +3,17 @@
 What it is encoded from: the raw pictures that compose has laid ready (hd), or the master of its picture. It carries
 BT.709's tags for matrix, primaries, transfer and range (pictures for the web and stills: sRGB's; of high dynamic range:
 BT.2100's, and SMPTE ST 2086's), title, creator, rights and place from the settings, the time at which the clip's first
-photo was taken, and nothing else. Stills are read back and are exactly what was written.
+photo was taken (and the position, with about.gps), and nothing else. Stills are read back and are exactly what was
+written; a poster is not judged.
 
 Outputs
   out      the file; or, for a sequence of stills, a folder of numbered pictures
   quality  JSON
-    codec, size [width, height], rate ("24/1"), frames, seconds, bits_a_second
+    codec, size [width, height], rate ("24/1"), frames, seconds
     source       "master", or the picture composed for it
     photo_pixels across one of its pixels; below 1 the photos are enlarged
+  and of clips
+    bits_a_second
     quality      that was taken: finer than the recipe's where that did not suffice, coarser where it took more than
                  the recipe's megabits; null where the codec has none
     psnr, ssim   {mean, worst} over all frames: luma, dB; of all components
@@ -21,7 +24,6 @@ Outputs
     illegal, at_white, at_black   the largest part of a picture outside EBU R 103's tolerances, at nominal white and
                  above, at black and below; null where the file is sRGB
     drawn_in     whether chroma was drawn in for it to be legal (kerbwalk.legal)
-  of stills and posters the first two lines
 """
 
 import _workflow  # noqa: F401

@@ -7,7 +7,7 @@ the draft's own folder, and no stage of the line reads from there.
 Outputs
   draft.mp4     the clip, fitted inside 640 x 360
   report.html   its report
-  contact.html  the reference photo under each look of config/looks
+  contact.html  the reference photo under each look of config/looks, and contact.png, its pictures
   work/         what the stages leave (their formats: the stages' own scripts)
 """
 

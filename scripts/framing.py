@@ -4,8 +4,7 @@ Output framing.json
   crop      [left, top, width, height] of the first frame in pixels of the steadied plane (warps.json), edges and not
             pixel centres
   moves     null where the crop stands, or one [factor, right, down] a frame: its width against the first's, about the
-            hold
-            point, and the shift of its middle in parts of the first's size (kerbwalk.moves.moved)
+            hold point, and the shift of its middle in parts of the first's size (kerbwalk.moves.moved)
   output    [width, height] of the composed picture, pixels
   retained  part of the photo's area that the crop keeps, 0..1; on a move the mean over the clip
   of_aspect part of the largest crop of this aspect that an unsteadied photo could give, 0..1

@@ -21,7 +21,7 @@ Output frames.csv, one row a photo in the order taken, empty where the file does
   seconds     since the first photo (see above); interval: since the photo before
   shutter     s; aperture: f-number; iso; focal, focal35: mm, and as equivalent for 35 mm film
   camera, lens; width, height: pixels, upright; orientation: EXIF's number
-  level       mean light, stops below the sensor's white; clipped: part of the pixels
+  level       mean light in stops, 0 at the sensor's white; clipped: part of the pixels
   bytes       size of the file; checksum: XXH128; problem: why it cannot be used
 The folder `ascmhl` beside the results tells which photo had which checksum when (files.manifest).
 """

@@ -42,12 +42,12 @@ class Mosaic:
 def read_photo(path):
     """What is to be known of a photo, from one reading of the file.
 
-    Returns (record, glance). The record is a dict with name, bytes, checksum (XXH128),
-    what files.metadata.read says, width and height (upright), neutral (as-shot white-balance multipliers,
-    green = 1), matrix (the camera's colour, as in kerbwalk.camera), daylight (multipliers for D65), or None
-    where the file does not say; and `problem`, None or what is wrong with a photo that cannot be used. The sensor
-    data are unpacked once, so that a file cut short is noticed here; what they look like is in the glance
-    (kerbwalk.glance), None where they are no mosaic.
+    Returns (record, glance). The record is a dict with name, bytes, checksum (XXH128), what files.metadata.read says,
+    width and height (upright), neutral (as-shot white-balance multipliers, green = 1), matrix (the camera's colour, as
+    in kerbwalk.camera), daylight (multipliers for D65), or None where the file does not say; exposure, the stops that a
+    DNG asks for, where it does; and `problem`, None or what is wrong with a photo that cannot be used. The sensor data
+    are unpacked once, so that a file cut short is noticed here; what they look like is in the glance (kerbwalk.glance),
+    None where they are no mosaic.
     """
     return _taken_in(path, _look_at, lambda linear: glance(np.ascontiguousarray(linear[..., 1]), 0.0, WHITE, 1, 0))
 

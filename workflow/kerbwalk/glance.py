@@ -27,8 +27,8 @@ def glance(sensor, black, white, period, turns):
       small    float16 (h, w), upright: light of all colours together, 1 at the sensor's white
       detail   float32 (2, rows, columns), upright: energy of the gradient across and down in each tile, of the
                square root of the light, where photon noise is even (Anscombe 1948)
-      level    mean light, stops below white
-      bright   light that only 1 in 100 pixels exceeds, stops below white
+      level    mean light, stops, 0 at white
+      bright   light that only 1 in 100 pixels exceeds, stops, 0 at white
       clipped  part of the sensor's pixels that are clipped
       broken   part of the sensor's pixels with values that no sensor gives: long runs of one value, or far
                above white
