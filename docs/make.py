@@ -41,8 +41,12 @@ STAGES = (
     *("archive", "tidy"),
 )
 
-# What a source looks like in a docstring: a paper's year, a standard, or the word that there is none.
-SOURCE = re.compile(r"\b(1[89]|20)\d\d\b|ITU-R|ISO |CIE |SMPTE|CIPA|from memory|no source")
+# What a source looks like in a docstring: a paper's year, a standard, or the word that there is none. BT.2020 is none
+# by itself, nor is 1920 x 1080.
+SOURCE = re.compile(
+    r"(?<!BT\.)\b(1[89]|20)\d\d\b(?! x)|ITU-R|ISO |CIE \d|SMPTE|CIPA|from memory|no source|method of our own"
+    r"|of our own design"
+)
 
 
 def main():
@@ -185,8 +189,8 @@ def reruns_page():
     lines = [MADE, "# What runs again\n"]
     lines.append(
         "The rules that read a setting or run a module run again when it changes, and with them what they lead to, as "
-        "[the graph](../DEVELOPERS.md) has it. Pictures of a size or pace of their own have rules (`framing_picture`). "
-        "`aspect` reaches `decode` only where a deliverable has more pixels than the master.\n"
+        "[the graph](../DEVELOPERS.md) has it. Pictures of a size or pace of their own have rules of their own "
+        "(`framing_picture`). `aspect` reaches `decode` only where a deliverable has more pixels than the master.\n"
     )
     for title, table, everywhere in (
         ("setting", found["settings"], {"report", "draft_shoot", "archive_shoot"}),
