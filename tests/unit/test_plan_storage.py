@@ -52,7 +52,7 @@ def test_the_night_s_time_grows_with_photos_and_their_size_and_shrinks_with_core
 
 
 def test_the_estimate_gives_the_benchmark_back():
-    assert storage.night_seconds(120, 6, 2) == pytest.approx(85, rel=0.01)
+    assert storage.night_seconds(120, 6, 2) == pytest.approx(61, rel=0.01)
 
 
 def test_cards_and_batteries():

@@ -11,11 +11,11 @@ SECONDS_PER_RATED_SHOT = 30
 # In the cold a lithium-ion battery gives about this part (common practice, no source).
 COLD_PART = 0.7
 # Where nothing was measured on this machine: 120 photos of 6 megapixels, from benchmarks/README.md, processor seconds.
-ESTIMATE_PER_PHOTO = 87 / 120
-ESTIMATE_PER_MEGAPIXEL = 52 / 120 / 6
-# Jobs wait for each other now and then: 85 s on 2 cores for 139 processor seconds (benchmarks/README.md).
-IDLE = 1.22
-# What stays on the disk for each photo: decoded frame and proxy (36 MB, DEVELOPERS.md), and its parts of the clips.
+ESTIMATE_PER_PHOTO = 81 / 120
+ESTIMATE_PER_MEGAPIXEL = 23 / 120 / 6
+# Jobs wait for each other now and then: 61 s on 2 cores for 104 processor seconds (benchmarks/README.md).
+IDLE = 1.17
+# What stays on the disk for each photo: decoded frame and proxies (40 MB, DEVELOPERS.md), and its parts of the clips.
 DISK_MEGABYTES_PER_PHOTO = 50
 
 
