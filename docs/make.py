@@ -45,7 +45,7 @@ STAGES = (
 # by itself, nor is 1920 x 1080.
 SOURCE = re.compile(
     r"(?<!BT\.)\b(1[89]|20)\d\d\b(?! x)|ITU-R|ISO |CIE \d|SMPTE|CIPA|from memory|no source|method of our own"
-    r"|of our own design"
+    r"|of our own design|Own method"
 )
 
 
