@@ -25,6 +25,7 @@ from files import bag, checked, compare, stage
 
 def main():
     parser = stage.parser(__doc__)
+    parser.prog = "./scripts/archive"
     parser.add_argument("what", choices=["verify", "reprocess"])
     parser.add_argument("bag", type=Path, metavar="BAG")
     parser.add_argument("out", type=Path, metavar="OUT", nargs="?")
