@@ -17,5 +17,7 @@ def _without_blas():
 
 
 _without_blas()
+# Also what stands side by side in a loop is done at once, as by C compilers. The order of sums, and so the bits, stay.
+numba.config.SLP_VECTORIZE = 1
 # Kept on the disk for the next job, and without Python's lock while it runs.
 compiled = numba.njit(cache=True, nogil=True)

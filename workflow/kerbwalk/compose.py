@@ -260,7 +260,7 @@ def _down(samples, size, left, right, tops, phases, table, counted, weights, lin
     """
     taps = len(counted)
     first, inner = np.uint64(taps // 4), taps - 2 * (taps // 4)
-    stride, one, three = np.uint64(3 * size[1]), np.uint64(1), np.uint64(3)
+    stride, one, two, three = np.uint64(3 * size[1]), np.uint64(1), np.uint64(2), np.uint64(3)
     begin, count = np.uint64(0), np.uint64(right - left)
     while begin < count:
         top = tops[begin]
@@ -271,7 +271,8 @@ def _down(samples, size, left, right, tops, phases, table, counted, weights, lin
             phase, k = np.uint64(phases[begin + columns]), three * columns
             for j in range(taps):
                 weight = table[phase, j]
-                weights[j, k] = weights[j, k + one] = weights[j, k + one + one] = weight
+                # Four at once, of which the next column takes the last.
+                weights[j, k] = weights[j, k + one] = weights[j, k + two] = weights[j, k + three] = weight
             columns += one
         to = three * begin
         corner = three * np.uint64(top * size[1] + left) + to
@@ -293,7 +294,7 @@ def _down(samples, size, left, right, tops, phases, table, counted, weights, lin
 
 @compiled
 def _across(xs, start, left, right, line, low, high, lowest, highest, table, counted, pixels):
-    """Interpolate an output line's pixels (W, 3) from its columns, and keep them in range."""
+    """Interpolate an output line's pixels (W, 4), whose last number is idle, from its columns, kept in range."""
     taps = len(counted)
     first, inner = taps // 4, taps - 2 * (taps // 4)
     for k in range(np.uint64(3 * (right - left - inner + 1))):
@@ -301,27 +302,34 @@ def _across(xs, start, left, right, line, low, high, lowest, highest, table, cou
         for j in range(1, inner):
             least, most = min(least, low[k + np.uint64(3 * j)]), max(most, high[k + np.uint64(3 * j)])
         lowest[k], highest[k] = least, most
-    one, two = np.uint64(1), np.uint64(2)
+    one, two, three = np.uint64(1), np.uint64(2), np.uint64(3)
     for u in range(np.uint64(len(xs))):
         x = xs[u] - start
         x0 = math.floor(x)
         phase = np.uint64((x - x0) * PHASES + 0.5)
         at = np.uint64(3 * (x0 - left))
-        red = green = blue = ZERO
+        # Of four numbers in a row the vector units make one: the fourth, the next column's red, is not needed.
+        red = green = blue = more = ZERO
         for j in range(taps):
             weight, tap = table[phase, j], at + np.uint64(3 * j)
             red += weight * line[tap]
             green += weight * line[tap + one]
             blue += weight * line[tap + two]
+            more += weight * line[tap + three]
         at += np.uint64(3 * first)
-        pixels[u, 0] = min(max(red, np.float32(lowest[at])), np.float32(highest[at]))
-        pixels[u, 1] = min(max(green, np.float32(lowest[at + one])), np.float32(highest[at + one]))
-        pixels[u, 2] = min(max(blue, np.float32(lowest[at + two])), np.float32(highest[at + two]))
+        red = min(max(red, np.float32(lowest[at])), np.float32(highest[at]))
+        green = min(max(green, np.float32(lowest[at + one])), np.float32(highest[at + one]))
+        blue = min(max(blue, np.float32(lowest[at + two])), np.float32(highest[at + two]))
+        more = min(max(more, np.float32(lowest[at + three])), np.float32(highest[at + three]))
+        pixels[u, 0], pixels[u, 1], pixels[u, 2], pixels[u, 3] = red, green, blue, more
 
 
 @compiled
 def _add(pixels, even, factor, gains, out):
-    """Add an output line's pixels to out (W, 3), each with its gain. even: float32 (W,), what undoes the vignetting."""
+    """Add an output line's pixels (W, 4) to out (W, 3), each with its gain.
+
+    even: float32 (W,), what undoes the vignetting.
+    """
     gain, more_red, more_blue = gains[0], gains[1] - ONE, gains[3] - ONE
     for u in range(len(pixels)):
         red, green, blue = pixels[u, 0], pixels[u, 1], pixels[u, 2]
@@ -344,14 +352,16 @@ def _warp(samples, size, matrix, grid, place, glass, table, counted, factor, gai
     taps, width = len(counted), out.shape[1]
     start = (taps - 2) / 2
     shifts, xs, ys = np.zeros((width, 2)), np.empty(width), np.empty(width)
-    seen, even, pixels = np.empty((width, glass.shape[2])), np.ones(width, np.float32), np.empty((width, 3), np.float32)
+    seen, even, pixels = np.empty((width, glass.shape[2])), np.ones(width, np.float32), np.empty((width, 4), np.float32)
     colours = 3 if glass.shape[2] == 7 else 1
-    own_xs, own_ys, own = np.empty(width), np.empty(width), np.empty((width, 3), np.float32)
+    own_xs, own_ys, own = np.empty(width), np.empty(width), np.empty((width, 4), np.float32)
     tops, phases = np.empty(size[1], np.int32), np.empty(size[1], np.int32)
-    weights = np.empty((taps, 3 * COLUMNS), np.float32)
-    line = np.empty(3 * size[1], np.float32)
-    low, high = np.empty(3 * size[1], np.uint16), np.empty(3 * size[1], np.uint16)
-    lowest, highest = np.empty(3 * size[1], np.uint16), np.empty(3 * size[1], np.uint16)
+    weights = np.empty((taps, 3 * COLUMNS + 1), np.float32)
+    # One more, as the last pixel's fourth number is read beyond its third.
+    length = 3 * size[1] + 1
+    line = np.zeros(length, np.float32)
+    low, high = np.empty(length, np.uint16), np.empty(length, np.uint16)
+    lowest, highest = np.zeros(length, np.uint16), np.zeros(length, np.uint16)
     for v in range(out.shape[0]):
         _places(matrix, grid, place, v, shifts, xs, ys)
         if len(glass):
