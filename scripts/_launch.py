@@ -177,7 +177,7 @@ def run_snakemake(options: list[str], results: Path, code: Path, at_work: bool) 
     begins with FAILED makes the status 1. code: what it runs; at_work: it works in the folder, and doesn't only tell
     something.
     """
-    relay = Relay()
+    relay, told = Relay(), Relay()
     with tempfile.TemporaryDirectory(prefix="kerbwalk-") as folder:
         closing = Path(folder, "closing.txt")
         variables = {k: v for k, v in os.environ.items() if k != MARK} | {"KERBWALK_CLOSING": str(closing)}
@@ -190,17 +190,25 @@ def run_snakemake(options: list[str], results: Path, code: Path, at_work: bool) 
         process = subprocess.Popen(
             [sys.executable, "-m", "snakemake", *options],
             env=variables,
+            # What only tells something says there as well why it cannot.
+            stdout=None if at_work else subprocess.PIPE,
             stderr=subprocess.PIPE,
             encoding="utf-8",
             errors="replace",
         )
         _pass_signals_on(process, results if at_work else None)
-        reader = threading.Thread(target=_pass_lines_on, args=(process.stderr, relay), daemon=True)
-        reader.start()
+        readers = [threading.Thread(target=_pass_lines_on, args=(process.stderr, relay), daemon=True)]
+        if not at_work:
+            readers.append(threading.Thread(target=_pass_answer_on, args=(process.stdout, told), daemon=True))
+        for reader in readers:
+            reader.start()
         status = process.wait()
         if status < 0 and at_work:
             end_leftovers(results)
-        reader.join(timeout=5)
+        for reader in readers:
+            # A long answer is read as slowly as somebody reads it.
+            reader.join(timeout=5 if at_work else None)
+        relay.sentences += [sentence for sentence in told.sentences if sentence not in relay.sentences]
         last_words = closing.read_text(encoding="utf-8").strip() if closing.exists() else ""
     if status and relay.held:
         with contextlib.suppress(OSError):  # the disk may be full
@@ -251,11 +259,16 @@ def _pass_lines_on(stream, relay: Relay) -> None:
     _show(progress.end())
 
 
-def _show(text: str) -> None:
+def _pass_answer_on(stream, told: Relay) -> None:
+    for line in stream:
+        _show(told.feed(line), sys.stdout)
+
+
+def _show(text: str, where=sys.stderr) -> None:
     # lines are read on even when nobody listens any more: a full pipe would stop Snakemake
     with contextlib.suppress(OSError):
-        sys.stderr.write(text)
-        sys.stderr.flush()
+        where.write(text)
+        where.flush()
 
 
 def _closing_sentence(status: int, relay: Relay, results: Path) -> str:

@@ -245,7 +245,10 @@ def test_no_shoots(little, tmp_path):
 def test_a_shoot_for_the_folder_of_shoots(little):
     night = little("none")
     above, night.shoots = night.shoots, night.shoots / "walk"
-    refused(*night.run(), (str(night.shoots), "holds photos itself", "name the folder above", f"shoots={above}"))
+    for options in ((), ("-n",)):
+        status, said = night.run(*options)
+        refused(status, said, (str(night.shoots), "holds photos itself", "name the folder above", f"shoots={above}"))
+        assert "common.smk" not in said, "no place in our code"
 
 
 def refused(status, said, words):
