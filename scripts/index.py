@@ -1,7 +1,7 @@
 """Write the page over all shoots.
 
 Output index.html: the finished shoots, from their card.json (format: scripts/report.py), and the unfinished
-with the reason.
+with the reason, and with what an earlier run has made of them.
 """
 
 import _workflow  # noqa: F401
@@ -24,7 +24,8 @@ def main():
         card["seconds"] = float(card["frames"] / Fraction(card["rate"]))
     page = pages.render(
         "index.html",
-        cards=cards,
+        cards=[card for card in cards if card["name"] not in args.unfinished],
+        earlier={card["name"]: card for card in cards if card["name"] in args.unfinished},
         unfinished=sorted(args.unfinished.items()),
         hold_bar=report.HOLD_BAR,
         flicker_bar=report.FLICKER_BAR,

@@ -218,8 +218,8 @@ def test_chart_of_nothing_known_and_of_one_steady_value():
 def test_pages_escape_and_refuse_missing_values():
     card = {"name": "<b>", "page": "<b>/report.html"}
     with pytest.raises(jinja2.UndefinedError, match="thumbnail"):
-        pages.render("index.html", cards=[card], unfinished=[], hold_bar=1, flicker_bar=1)
-    page = pages.render("index.html", cards=[], unfinished=[("<b>", ["<i>"])], hold_bar=1, flicker_bar=1)
+        pages.render("index.html", cards=[card], unfinished=[], earlier={}, hold_bar=1, flicker_bar=1)
+    page = pages.render("index.html", cards=[], unfinished=[("<b>", ["<i>"])], earlier={}, hold_bar=1, flicker_bar=1)
     assert "&lt;b&gt;" in page and "&lt;i&gt;" in page and "<b>" not in page
 
 
@@ -242,7 +242,12 @@ CARD = {
 @pytest.mark.parametrize("flicker", [0.3, 1.2])
 def test_the_index_says_in_words_what_is_above_its_limit(flicker):
     page = pages.render(
-        "index.html", cards=[CARD | {"flicker": flicker}], unfinished=[], hold_bar=0.5, flicker_bar=report.FLICKER_BAR
+        "index.html",
+        cards=[CARD | {"flicker": flicker}],
+        unfinished=[],
+        earlier={},
+        hold_bar=0.5,
+        flicker_bar=report.FLICKER_BAR,
     )
     assert ("above the limit of" in page) == (flicker > report.FLICKER_BAR)
     assert '<a href="./%3Cwalk%3E/.walk-1_hd.mp4">&lt;walk&gt;_hd.mp4</a>' in page
@@ -269,3 +274,10 @@ def test_photos_that_the_clip_does_without_are_listed_with_the_reason():
     assert not any(one["instead"] for one in found)
     warps["frames"] = [[("a", 1.0)], [("a", 0.5), ("c", 0.5)], [("c", 1.0)]]
     assert tables.absent(ingest, audit, warps)[0]["instead"] == ["a", "c"]
+
+
+def test_the_index_leads_to_what_an_earlier_run_made_of_a_shoot_that_failed():
+    shown = {"cards": [], "unfinished": [("<walk>", ["a reason"])], "hold_bar": 0.5, "flicker_bar": report.FLICKER_BAR}
+    page = pages.render("index.html", earlier={"<walk>": CARD}, **shown)
+    assert '<a href="./%3Cwalk%3E/report.html">' in page and '<a href="./%3Cwalk%3E/.walk-1_hd.mp4">' in page
+    assert "href" not in pages.render("index.html", earlier={}, **shown).partition("<body>")[2]

@@ -13,7 +13,7 @@ import time
 from pathlib import Path
 
 from files import clock
-from files.stage import write_text
+from files.stage import read_json, write_text
 from house import closing, night, recipes, settings, shoots
 from house import resources as resources_of
 from house.fingerprint import fingerprint

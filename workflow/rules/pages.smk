@@ -46,18 +46,25 @@ def unfinished():
     return json.dumps({shoot.name: [shoot.problem] for shoot in BAD_SHOOTS})
 
 
+def whole_card(path):
+    """Whether a card is there, and all that it leads to."""
+    if not Path(RESULTS, path).exists():
+        return False
+    card = read_json(RESULTS / path)
+    return all(Path(RESULTS, part).exists() for part in (card["page"], *(clip["path"] for clip in card["clips"])))
+
+
 def index_after_failure(outcomes):
     """Write the index page at the end of a night in which a shoot failed, as the rule then does not run.
 
     outcomes: see house.closing.outcomes. The page gets a time stamp older than any card, so that the rule
     makes it anew once all shoots are well.
     """
-    named = {shoot.name: f"{shoot.id}/work/card.json" for shoot in GOOD_SHOOTS}
-    cards, reasons = [], {}
+    named = {shoot.name: f"{shoot.id}/work/card.json" for shoot in SHOOTS}
+    cards = [card for card in named.values() if whole_card(card)]
+    reasons = {}
     for outcome in outcomes:
-        if outcome["done"] and Path(RESULTS, named[outcome["shoot"]]).exists():
-            cards.append(named[outcome["shoot"]])
-        else:
+        if not outcome["done"] or named[outcome["shoot"]] not in cards:
             reasons[outcome["shoot"]] = outcome["reasons"] or ["its report is not written yet"]
     command = [sys.executable, str(ROOT / "scripts" / "index.py"), "--unfinished", json.dumps(reasons)]
     done = subprocess.run([*command, "--out", "index.html", "--cards", *cards], cwd=RESULTS, check=False)
