@@ -1,11 +1,13 @@
-"""Reads what Snakemake says on stderr: which lines to show (all but Python's tracebacks), and which sentence
-says why it stopped."""
+"""Reads what Snakemake says: which lines to show (all but Python's tracebacks, and the commands of jobs that failed,
+with which their logs begin), and which sentence says why it stopped."""
 
 import re
 
 _COLOUR = re.compile(r"\x1b\[[0-9;]*m")
 _SENTENCE = re.compile(r"kerbwalk: *(\S.*)")
-_OUR_PLACE = re.compile(r"WorkflowError in file .*:$")
+_OUR_PLACE = re.compile(r"WorkflowError in file .*:$|RuleException:$")
+_JOB_FAILED = re.compile(r'CalledProcessError in file "(?:.*/)?(\w+)\.smk", line \d+:$')
+_COMMAND_ENDS = re.compile(r"' (?:returned non-zero exit status|died with) .*\.$")
 _PLACE = re.compile(r"\w*(?:Error|Exception)( in .*)?:$")
 _TRACE_START = re.compile(r"( *)Traceback(?: \(most recent call last\))?:$")
 _TRACE_LINK = re.compile(r" *(During handling of the above exception|The above exception was the direct cause)")
@@ -19,7 +21,8 @@ class Relay:
         self.held: list[str] = []  # tracebacks
         self.sentences: list[str] = []  # what Kerbwalk's own code says, marked by "kerbwalk:"
         self.error = ""  # the last line that names an error, otherwise the last line of all
-        self._place = ""  # the line before, where it only says at which of our lines a sentence was said
+        self._place = ""  # the line before, where it may only say at which of our lines a sentence was said
+        self._failed = ""  # the stage whose job's command is being read
         self._indent: int | None = None  # of the traceback that is being read
         self._named = False  # whether `error` names an error
         self._expected = False  # whether the next line says what an error was
@@ -29,7 +32,14 @@ class Relay:
         text = _COLOUR.sub("", line).rstrip()
         if (sentence := _SENTENCE.search(text)) and sentence[1] not in self.sentences:
             self.sentences.append(sentence[1])
-        if match := _TRACE_START.match(text):
+        if self._failed:
+            self._read(text.strip())
+            if _COMMAND_ENDS.search(text):
+                shown, self._failed = f"a job of {self._failed} failed: the last lines say why\n", ""
+                return shown
+        elif match := _JOB_FAILED.match(text):
+            self._place, self._failed, self._expected = "", match[1], True
+        elif match := _TRACE_START.match(text):
             self._indent = len(match[1])
         elif self._indent is not None and text and len(text) - len(text.lstrip()) <= self._indent:
             self._indent = None  # this line names the exception

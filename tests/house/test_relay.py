@@ -43,6 +43,18 @@ def test_a_sentence_for_which_all_stops_is_said_once_at_the_end():
     assert shown == ["before", "end"] and relay.sentences == ["no such folder"]
 
 
+def test_a_job_that_failed_is_named_without_its_command():
+    said = 'before\nRuleException:\nCalledProcessError in file "/a b/rules/audit.smk", line 39:\n'
+    relay, shown = fed(said + "Command 'kerbwalk audit --names '\nx\n'' returned non-zero exit status 1.\nafter")
+    assert shown == ["before", "a job of audit failed: the last lines say why", "after"]
+    assert relay.error == "Command 'kerbwalk audit --names '"
+
+
+def test_another_error_of_a_rule_is_shown_as_it_is():
+    said = "RuleException:\nMissingOutput in rule look:\nno file\n"
+    assert fed(said)[1] == said.splitlines()
+
+
 def test_our_own_sentences_are_kept_once_each_without_colour():
     relay, _ = fed("\x1b[31mkerbwalk: one\x1b[0m\nWorkflowError: kerbwalk: two\nkerbwalk: one\n")
     assert relay.sentences == ["one", "two"]
