@@ -51,6 +51,8 @@ def take_apart(argv: list[str], cwd: Path) -> Arguments:
     while rest:
         token = rest.pop(0)
         if token == "--":
+            for word in rest:
+                _check_word(word, cwd)
             found.others += [token, *rest]
             break
         option, glued, value = token.partition("=") if token.startswith("--") else (token, "", "")

@@ -151,6 +151,7 @@ def test_a_profile_is_found_from_here_or_from_the_repository(repo, tmp_path):
         (["--cores", "2", "./walks"], "./walks is a folder"),
         (["--shoots", "walks"], "say --config shoots=DIR"),
         (["shoots=walks", "results=x"], "say --config shoots=DIR"),
+        (["draft", "--", "config", "shoots=walks"], "say --config shoots=DIR"),
         (["drafts"], "did you mean 'draft'?"),
     ],
 )
