@@ -53,6 +53,10 @@ rule all:
         of_every_shoot(lambda shoot: [*copied(shoot), *clips(shoot), *pages_and_master(shoot)]),
 
 
+if not AS_MODULE:
+    let_slurm_know_turns()
+
+
 onsuccess:
     close_night(ok=True)
 

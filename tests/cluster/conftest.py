@@ -196,6 +196,11 @@ class Cluster:
         lines = self.call("squeue", "--noheader", "--states=all", "--format=%i\t%k\t%T").splitlines()
         return [line.split("\t") for line in lines]
 
+    def waiting(self):
+        """[(rule and wildcards, nice value)] of the jobs that wait, the next first."""
+        lines = self.call("squeue", "--noheader", "--states=PENDING", "--sort=-p", "--format=%k\t%y").splitlines()
+        return [tuple(line.split("\t")) for line in lines]
+
 
 def free_ports(count):
     with contextlib.ExitStack() as held:

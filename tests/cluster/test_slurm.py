@@ -1,6 +1,7 @@
 """The line on a real SLURM: the same frames as on one machine, whatever befalls jobs, node, controller and run."""
 
 import os
+import shutil
 import signal
 import time
 
@@ -113,6 +114,26 @@ def test_the_job_of_the_lost_node_was_done_again_by_the_same_run(befallen):
 
 def test_nothing_is_left_to_do(befallen):
     assert Night.planned(befallen, {}) == {}
+
+
+def test_a_shoots_jobs_wait_behind_those_of_the_shoots_before_it(little, cluster, tmp_path):
+    night = little("turns")
+    night.__class__, night.cluster = Farm, cluster
+    shoots, night.shoots = night.shoots, tmp_path / "shoots"
+    for name, priority in (("first", 5), ("last", 0), ("middle", 1)):
+        shutil.copytree(shoots / "walk", night.shoots / name)
+        (night.shoots / name / "shoot.yaml").write_text(f"priority: {priority}")
+    cluster.call("scontrol", "update", f"nodename={cluster.node}", "state=drain", "reason=waiting")
+    process = night.start("audit")
+    try:
+        cluster.until(lambda: len(cluster.waiting()) == 3, "three jobs", 120)
+        by_turn = [("first", "0"), ("middle", "100"), ("last", "200")]
+        assert cluster.waiting() == [(f"rule_ingest_wildcards_{name}", nice) for name, nice in by_turn]
+    finally:
+        os.killpg(process.pid, signal.SIGKILL)
+        process.communicate()
+        cluster.call("scancel", "--me")
+        cluster.call("scontrol", "update", f"nodename={cluster.node}", "state=resume")
 
 
 def test_each_job_asked_for_what_it_needs(befallen, cluster):

@@ -29,6 +29,8 @@ STARTED, BEGUN = time.time(), time.monotonic()
 gc.set_threshold(100_000, 50, 100)
 # Nor is it looked through once more at the very end, which takes a sixth of a large night's dry run.
 atexit.register(gc.freeze)
+# How many jobs that were sent before one shoot's a job of the shoot before it overtakes: some shoots have as many.
+NICE = 100
 # A dry run of more shoots ends with the table of jobs: what Snakemake would then put together of each, and not show, takes
 # two fifths of the time.
 MANY = 100
@@ -416,6 +418,22 @@ def in_turn(wildcards):
     first clips are there early, and few shoots' frames are on the disk at a time.
     """
     return TURNS[wildcards.shoot]
+
+
+def behind_others(wildcards):
+    """A resource function: SLURM's own word for a rule's priority. Its queue takes jobs as they come, and those of the
+    first shoot's last stages come behind the first stages of all.
+    """
+    if workflow.executor_plugin is None or workflow.executor_plugin.name != "slurm":
+        return None
+    return f"--nice={NICE * (len(TURNS) - 1 - TURNS[wildcards.shoot])}"
+
+
+def let_slurm_know_turns():
+    """Ask for that for the jobs of all rules, but where the command line or a profile says what is asked for."""
+    for one in workflow.rules:
+        if "shoot" in one.wildcard_names and one.name != "refuse" and "slurm_extra" not in one.resources:
+            one.resources["slurm_extra"] = behind_others
 
 
 def size_of(shoot):
