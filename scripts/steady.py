@@ -27,6 +27,7 @@ placed
 
 import _workflow  # noqa: F401
 import csv
+import functools
 import json
 
 import numpy as np
@@ -90,11 +91,20 @@ def main():
     shown = steady.even_pace(way, usable) if paced else usable if shorter else usable | True
     frames = steady.timeline(names, usable & shown, paced or shorter)
     all_kept = settings["held"] == "all"
-    even = walk.even_out(solved, known, firm, shown, hold, level, fixed, settings["smooth"], all_kept)
-    walk.lean_on_hold(solved, even, known, hold, known.seen[:count] & ~many)
+    walked = functools.partial(
+        walk.even_out, solved, known, firm, shown, hold, level, fixed, settings["smooth"], all_kept
+    )
+    alone = known.seen[:count] & ~many
+    even = walked()
+    walk.lean_on_hold(solved, even, known, hold, alone)
     bends = settings["parallax"] and not all_kept
     straight = {k: edge[(edge_photo == k) & known.seen[k]] for k in edges.looked_at(count)} if bends else None
     surfaces = parallax.surfaces(solved.world, solved.covariance, solved.lasts, even, hold, size, straight)
+    if bends:
+        # Where a photo stands so far off that shifts would bend it, the walk has to come nearer.
+        limit = parallax.limits(surfaces[1], even, size)
+        even = walked(np.where(usable[:, None, None], limit, 0))
+        walk.lean_on_hold(solved, even, known, hold, alone)
 
     records = []
     for k, photo in enumerate(photos):

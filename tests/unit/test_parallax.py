@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from kerbwalk import cameras, mesh, parallax, steady
+from kerbwalk import cameras, mesh, parallax, steady, walk
 from kerbwalk.homography import transfer
 
 SIZE = np.array([1200, 800])
@@ -128,6 +128,22 @@ def test_warp_shows_what_the_even_camera_would_have_seen(places):
     assert np.abs(back - places).max() < 0.05
     alone = transfer(np.linalg.inv(matrix), there)
     assert np.abs(alone - places).max() > 0.5
+
+
+def test_limits_are_where_shifts_bend_too_much(places):
+    """Whichever way a photo stands off to the limit, its shifts have the second differences that are allowed."""
+    found = surface(
+        places, 1 + 3 * np.abs(places[:, 0] - HOLD[0]) / SIZE[0] + 4 * np.maximum(places[:, 1] - 500, 0) / 800
+    )
+    turn = cameras.turned(np.array([[0.02, -0.3, 0.01]]))
+    even = walk.Even(turn, np.zeros((1, 3)), CAMERA[None], np.ones(1), np.zeros(1), SHAKE)
+    limit = parallax.limits(found.off[None], even, SIZE)[0]
+    for way in np.random.default_rng(7).normal(size=(20, 3)):
+        step = way / np.sqrt(way @ limit @ way)
+        seen, stood = (turn[0], step), (turn[0], np.zeros(3), CAMERA)
+        grid = parallax.warp(found.normal, found.off, seen, stood, CAMERA, SIZE)[1]
+        square = sum(np.square(np.diff(grid, 2, axis=axis)).sum(-1).mean() for axis in (0, 1))
+        assert np.sqrt(square) / SIZE[0] == pytest.approx(parallax.MOST_BENT, rel=0.05)
 
 
 def test_grid_is_scipys_bilinear():

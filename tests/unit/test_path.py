@@ -34,6 +34,23 @@ def test_shake_is_gone_and_one_far_off_does_not_draw_the_path():
     assert np.sqrt(np.square(np.diff(even, 2, axis=0)).mean()) < 0.001
 
 
+def test_a_path_within_limits_is_as_even_as_they_allow():
+    """To the side nothing may be further off than 0.015, ahead than 0.1; one far off is left where it is."""
+    rng = np.random.default_rng(3)
+    walk = np.outer(np.arange(80), [0.0, 0.0, 0.2]) + rng.normal(0, 0.012, (80, 3))
+    walk[40] += (0.5, 0, 0)
+    limit = np.tile(np.diag([1 / 0.015**2] * 2 + [100.0]), (80, 1, 1))
+    even, drawn = path.smoothed(walk, 24), path.smoothed(walk, 24, limit=limit)
+    near = np.arange(80) != 40
+    reached = [np.sqrt(np.einsum("ki,kij,kj->k", walk - one, limit, walk - one))[near].max() for one in (even, drawn)]
+    assert reached[0] > 1.5
+    assert reached[1] < 1.25, "its say has an end"
+    uneven = [np.sqrt(np.square(np.diff(one, 2, axis=0)).mean()) for one in (even, drawn, walk)]
+    assert uneven[0] < uneven[1] < 0.3 * uneven[2]
+    assert np.abs(drawn - even)[40].max() < 0.02
+    np.testing.assert_allclose(path.smoothed(walk, 24, limit=1e-6 * limit), even, atol=1e-5)
+
+
 def test_frames_go_evenly_where_photos_between_them_are_dropped():
     place = np.cumsum(np.tile([0.2, 0.2, 0.05, 0.15], 20))[:, None]
     shown = np.tile([True, True, False, True], 20)

@@ -28,6 +28,9 @@ BENT = 0.06
 # Residual at which a point has lost most of its say: it stands before or behind what is around it.
 OTHER = 1.0
 ROUNDS = 10
+# Second difference of shifts (RMS over the nodes, in parts of the longer side) at which the edge that they bend most is
+# usually 0.2 to 0.3 pixels of a clip 1920 wide off straight.
+MOST_BENT = 4e-5
 # A point fades out so many photos beyond those that show it.
 FADE = 8
 # A homography follows what lies within this part of the width about the hold point, others by a little.
@@ -115,6 +118,25 @@ def surfaces(world, covariance, lasts, even, hold, size, straight=None):
         return np.stack(lines, 1).reshape(count, *np.shape(values)[1:])
 
     return filled(normals), filled(offs)
+
+
+def limits(offs, even, size):
+    """How far from the even camera a photo may stand without shifts that bend lines: (n, 3, 3), of a distance d in the
+    world's axes d^T limit d <= 1.
+
+    offs: of surfaces(); even: walk.Even; size: of the plane.
+    """
+    found = []
+    for off, turn, camera in zip(offs, even.turn, even.camera, strict=True):
+        places = mesh.nodes(size, off.shape)
+        x, y = np.moveaxis((places - camera[:2, 2]) / camera[[0, 1], [0, 1]], -1, 0)
+        nothing = np.zeros_like(x)
+        # What a step along each of the camera's axes does, to first order.
+        shifts = camera[0, 0] * off * np.array([[off**0, nothing], [nothing, off**0], [-x, -y]])
+        bends = [np.diff(shifts, 2, axis=axis).reshape(3, -1) for axis in (2, 3)]
+        square = sum(2 * one @ one.T / one.shape[1] for one in bends)
+        found.append(turn.T @ square @ turn / (MOST_BENT * max(size)) ** 2)
+    return np.array(found)
 
 
 def warp(normal, off, seen, even, camera, size):

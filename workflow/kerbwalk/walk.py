@@ -121,15 +121,16 @@ def way(place, known, smooth):
     return (place - even[0]) @ (main if main @ along[-1] >= 0 else -main)
 
 
-def even_out(solved, tracked, known, shown, hold, level, fixed, smooth, stays):
+def even_out(solved, tracked, known, shown, hold, level, fixed, smooth, stays, limit=None):
     """The even walk.
 
     known: bool (n,), photos of the clip by whose places the walk is known; shown: bool (n,), which of them have a
     frame; hold: (2,) and level: (2, 2) or None, pixels of the reference; fixed: its index; smooth: frames
-    (path.smoothed); stays: whether all cameras stay where the reference is. Returns Even.
+    (path.smoothed); stays: whether all cameras stay where the reference is; limit: of parallax.limits(), or None.
+    Returns Even.
     """
     world, count = solved.world, len(known)
-    place = path.smoothed(world.place[:count], smooth, known, shown)
+    place = path.smoothed(world.place[:count], smooth, known, shown, limit)
     off = np.linalg.norm(world.place[:count] - place, axis=1)
     if stays:
         place = np.tile(world.place[fixed], (count, 1))
