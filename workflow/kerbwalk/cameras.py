@@ -26,6 +26,13 @@ SETTLED = 0.001
 # photographers level the camera to about this angle.
 PLACE_SIGMA = 0.02
 ROLL_SIGMA = np.radians(3.0)
+# How the nearness of points may grow away from the hold point, over a picture's width to either side, down and up: in
+# a street between walls, and on a square before one.
+STREETS = ((4.0, 6.0, 1.0), (0.0, 1.5, 0.0))
+# The other is tried where less than this part of what is seen lies within so many standard deviations of what the first
+# leads to, and counts if it leaves less than this part of its cost.
+ENOUGH, WITHIN = 0.8, 5.0
+CLEARLY = 0.9
 # About so many photos are solved together at first; the others follow from what these say of the world.
 FIRST_PHOTOS = 40
 # A photo whose usual sight is so many times further off than that of most photos is not where it seems.
@@ -65,18 +72,19 @@ class World:
     camera: np.ndarray
 
 
-def solve(sights, guess, fixed, doubt=0.0):
+def solve(sights, guesses, fixed, doubt=0.0):
     """Cameras and points that agree best with all that is seen.
 
-    sights: Sights; guess: World; fixed: index of the reference photo, which stays where it is and sees the hold point
-    where it is; doubt: standard deviation of the logarithm of the guess's focal length, 0 if it is sure.
+    sights: Sights; guesses: Worlds that differ in their points alone;
+    fixed: index of the reference photo, which stays where it is and sees the hold point where it is; doubt: standard
+    deviation of the logarithm of the guesses' focal length, 0 if it is sure.
     Returns (World, distance (m,) in pixels of each sight from where the world says it should be).
     Levenberg-Marquardt on the reprojection error with Geman-McClure weights; points are eliminated (Schur complement).
     Some of the photos come first; the others, and those that went astray, are placed by the points that these give, and
     then all together. So does the guessed focal length: cameras and points find each other before it may change, as a
     scene that is not yet a street says anything of it.
     """
-    count = len(guess.turn)
+    guess, count = guesses[0], len(guesses[0].turn)
     seen = np.bincount(sights.photo, minlength=count) > 0
     seen[fixed] = True
     known = np.flatnonzero(seen)
@@ -85,7 +93,7 @@ def solve(sights, guess, fixed, doubt=0.0):
     some[fixed] = True
     prior = np.log(guess.camera[0, 0]), doubt
     firsts = sights.of(some[sights.photo])
-    world = _descend(firsts, guess, (prior[0], 0.0), fixed, some, COARSE)
+    world = _begun(firsts, guesses, (prior[0], 0.0), fixed, some)
     astray = _astray(firsts, world, fixed)
     if astray.any():
         world = _placed(firsts, world, guess, some & ~astray, astray)
@@ -98,15 +106,15 @@ def solve(sights, guess, fixed, doubt=0.0):
     return world, np.hypot(*_missed(sights, world).T)
 
 
-def guess(sights, turn, scale, hold, camera, fixed):
-    """Where a solve may begin.
+def guesses(sights, turn, scale, hold, camera, fixed):
+    """Where a solve may begin: a World for each of STREETS.
 
     sights: Sights; turn: (n, 3, 3) that bring the hold point to where it is seen; scale: (n,) its size against the
     reference, which says how far the camera went towards it; hold: (2,) in the reference; camera: K; fixed: index of
-    the reference. Returns a World.
+    the reference.
     Points are put on the ray of the photo next to the reference that shows them, the nearer the further they lie from
     the hold point, above all downwards: so a street is built, and a guess the other way round could settle on
-    the scene turned inside out.
+    the scene turned inside out. Walls where there are none, or none where there are, can hold the cameras at one place.
     """
     inverse = np.linalg.inv(camera)
     ray = inverse @ [*hold, 1]
@@ -115,13 +123,17 @@ def guess(sights, turn, scale, hold, camera, fixed):
     first = order[np.concatenate([[True], np.diff(sights.point[order]) > 0])]
     rays = np.column_stack([sights.at[first], np.ones(len(first))]) @ inverse.T
     rays = np.einsum("kji,kj->ki", turn[sights.photo[first]], rays)
-    off = (sights.at[first] - hold) / (2 * camera[0, 2] + 1)
-    nearness = 1 + 4 * np.abs(off[:, 0]) + np.maximum(6 * off[:, 1], -off[:, 1])
-    points = np.zeros((sights.point.max() + 1, 4))
-    points[:, 2] = 1
-    points[sights.point[first]] = np.column_stack([rays / nearness[:, None] + place[sights.photo[first]], nearness**0])
-    points[HOLD] = [*ray, 1]
-    return World(turn, place, points / np.linalg.norm(points, axis=1, keepdims=True), camera)
+    x, y = ((sights.at[first] - hold) / (2 * camera[0, 2] + 1)).T
+    found = []
+    for aside, down, up in STREETS:
+        nearness = 1 + aside * np.abs(x) + np.maximum(down * y, -up * y)
+        points = np.zeros((sights.point.max() + 1, 4))
+        points[:, 2] = 1
+        points[sights.point[first], :3] = rays / nearness[:, None] + place[sights.photo[first]]
+        points[sights.point[first], 3] = 1
+        points[HOLD] = [*ray, 1]
+        found.append(World(turn, place, points / np.linalg.norm(points, axis=1, keepdims=True), camera))
+    return found
 
 
 def spread(sights, world, counted):
@@ -179,6 +191,20 @@ def tangents(points):
     basis = -scale[:, None, None] * mirror[:, :, None] * mirror[:, None, :3]
     basis[:, range(3), range(3)] += 1
     return basis
+
+
+def _begun(sights, guesses, prior, fixed, photos):
+    """The World that the first of the guesses leads to, or another one that leaves clearly less."""
+    world, least = None, np.inf
+    for guess in guesses:
+        found = _descend(sights, guess, prior, fixed, photos, COARSE)
+        error = _missed(sights, found)
+        left = _cost(sights, error, COARSE[-1])
+        if left < CLEARLY * least:
+            world, least = found, left
+            if (np.hypot(*error.T) < WITHIN * sights.sigma).mean() > ENOUGH:
+                break
+    return world
 
 
 def _descend(sights, world, prior, fixed, photos, scales):

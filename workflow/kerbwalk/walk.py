@@ -88,8 +88,8 @@ def solve(tracked, sights, count, hold, camera, fixed, corner, told):
         sigma = np.append(np.maximum(HOLD_SIGMA, tracked.sigma[held]), np.full(len(photo), corner))
         numbers = np.append(np.full(len(held), cameras.HOLD), point + 1)
         seen = cameras.Sights(np.append(held, photo), numbers, np.vstack([tracked.hold[held], at]), sigma)
-        start = cameras.guess(seen, turn, scale, hold, camera, fixed)
-        world, distance = cameras.solve(seen, start, fixed, TOLD if told else GUESSED)
+        starts = cameras.guesses(seen, turn, scale, hold, camera, fixed)
+        world, distance = cameras.solve(seen, starts, fixed, TOLD if told else GUESSED)
         other = distance[: len(held)] > OTHER_HOLD * corner
         if not other.any():
             break
