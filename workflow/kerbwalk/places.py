@@ -1,5 +1,6 @@
 """Places that flicker by themselves, such as a lamp that beats with the mains, and colours that do."""
 
+import functools
 from dataclasses import dataclass
 
 import cv2
@@ -42,24 +43,33 @@ def flickering(count, ratios, period):
     following = [((i, j), (j, k)) for i, j in ratios for k in (j + 1,) if j - i == 1 and (j, k) in ratios]
     if len(following) < STRETCH:
         return []
-    swings = np.array([ratios[late].change - ratios[early].change for early, late in following], float)
-    seen = np.isfinite(swings)
-    number = np.array([_sums(one) for one in seen.astype(float)])
-    mean = np.array([_sums(one) for one in np.where(seen, swings, 0)]) / np.maximum(number, 1)
-    square = np.array([_sums(one) for one in np.where(seen, swings, 0) ** 2]) / np.maximum(number, 1)
-    apart = np.sqrt(np.maximum(square - mean**2, 0))
-    strength = np.zeros(swings.shape[1:])
-    for start in range(0, len(swings) - STRETCH + 1, STRETCH // 2):
-        stretch = slice(start, start + STRETCH)
+
+    def swing(place):
+        early, late = following[place]
+        return (ratios[late].change - ratios[early].change).astype(float)
+
+    @functools.lru_cache(STRETCH)
+    def about(place):
+        """Of the blocks about each: a change of a change, its standard deviation, and of how many it is known."""
+        one = swing(place)
+        seen = np.isfinite(one)
+        known, number = np.where(seen, one, 0), _sums(seen.astype(float))
+        mean, square = (_sums(part) / np.maximum(number, 1) for part in (known, known**2))
+        return mean, np.sqrt(np.maximum(square - mean**2, 0)), number
+
+    strength = 0
+    # Of a long walk all together would fill the memory.
+    for start in range(0, len(following) - STRETCH + 1, STRETCH // 2):
+        mean, apart, number = map(np.array, zip(*map(about, range(start, start + STRETCH)), strict=True))
         # The difference of two changes of independent values has six times their variance.
-        swing, spread = (np.median(np.abs(part[stretch]), axis=0) / np.sqrt(6) for part in (mean, apart))
-        clear = (1.48 * swing > ALIKE * (spread + 0.005)) & ((number[stretch] >= 6).mean(axis=0) > 0.7)
-        strength = np.maximum(strength, np.where(clear & (1.48 * swing > FLICKER), swing, 0))
+        usual, spread = (np.median(np.abs(part), axis=0) / np.sqrt(6) for part in (mean, apart))
+        clear = (1.48 * usual > ALIKE * (spread + 0.005)) & ((number >= 6).mean(axis=0) > 0.7)
+        strength = np.maximum(strength, np.where(clear & (1.48 * usual > FLICKER), usual, 0))
     found, names = cv2.connectedComponents((strength > 0).astype(np.uint8), connectivity=8)
     places = []
     for index in range(1, found):
         core = (names == index) & (strength >= strength[names == index].max() / 2)
-        if core.sum() >= LEAST and _to_and_fro(swings[:, core]):
+        if core.sum() >= LEAST and _to_and_fro(np.array([swing(place)[core] for place in range(len(following))])):
             places.append(_place(core, count, ratios, period))
     return places
 
