@@ -142,7 +142,7 @@ def measure(warps, proxies, sights, waiting, pool=map):
     every = pool(lambda k: lay(photos[k]["name"], matrices[k], glass, proxies), placed)
     laid = {k: Laid(one, waiting) for k, one in zip(placed, every, strict=True)}
     every = pool(lambda i, j: light.flow(laid[i].frame("code"), laid[j].frame("code")), placed, placed[1:])
-    flows = [waiting.put(flow) for flow in every]
+    flows = {k: waiting.put(flow) for k, flow in enumerate(every)}
     veils = veils_of(matrices, proxies, photos)
     *lasting, veil = places_seen(laid, matrices, sights, glass, proxies.light_scale, veils)
     strength, brightness = glare.strengths(len(photos), *lasting, veil)
@@ -156,9 +156,8 @@ def measure(warps, proxies, sights, waiting, pool=map):
             i, j = pair
             return light.ratio(laid[i].frame(kind), laid[j].frame(kind), flow(), vignetting, levels[j] - levels[i])
 
-        every = max(steps // light.OVERLAP, 1)
-        pairs = list(zip(placed, placed[steps:], strict=False))[::every]
-        found = pool(link, pairs, flows[::every])
+        pairs = [(placed[k], placed[k + steps]) for k in flows]
+        found = pool(link, pairs, flows.values())
         return {pair: ratio for pair, ratio in zip(pairs, found, strict=True) if ratio}
 
     ratios = links(1, "grey", flows, np.full(len(photos), np.nan), 0.0)
@@ -166,8 +165,9 @@ def measure(warps, proxies, sights, waiting, pool=map):
     levels, _ = light.solve(len(photos), ratios)
     _, vignetting = drift.drift(levels, *lasting)
     for steps in light.LONG:
-        every = pool(lambda flow, onward: light.led(flow(), onward()), flows, flows[steps // 2 :])
-        flows = [waiting.put(flow) for flow in every]
+        some = range(0, len(placed) - steps, max(steps // light.OVERLAP, 1))
+        every = pool(lambda k, half: light.led(flows[k](), flows[k + half]()), some, [steps // 2] * len(some))
+        flows = {k: waiting.put(flow) for k, flow in zip(some, every, strict=True)}
         ratios |= light.doubted(links(steps, small, flows, levels, vignetting), levels)
     levels, sigmas = light.solve(len(photos), ratios)
     return passing.without(ratios, levels + drift.drift(levels, *lasting)[0]), sigmas, ratios

@@ -217,7 +217,9 @@ def doubted(ratios, levels):
     """
     errors = [r.model[0] - levels[j] + levels[i] for (i, j), r in ratios.items()]
     noise = np.diag([np.square(_spread(np.abs(np.diff(errors)))) / 2, 0, 0])
-    return {p: replace(r, information=np.linalg.inv(np.linalg.inv(r.information) + noise)) for p, r in ratios.items()}
+    information = np.array([r.information for r in ratios.values()]).reshape(-1, 3, 3)
+    information = np.linalg.inv(np.linalg.inv(information) + noise)
+    return {p: replace(r, information=one) for (p, r), one in zip(ratios.items(), information, strict=True)}
 
 
 def solve(count, ratios):
