@@ -20,6 +20,7 @@ Outputs
 import _workflow  # noqa: F401
 import csv
 import functools
+import itertools
 import json
 import math
 import tempfile
@@ -39,6 +40,9 @@ from kerbwalk.homography import transfer
 from kerbwalk.pixels import enlarged, enlarging, reduced
 
 COLUMNS = ["photo", "known_step", "estimated_gain", "kept_trend", "applied_gain", "confidence", "pixels"]
+
+# So many photos are looked at before their large pictures go.
+AT_ONCE = 8
 
 
 def main():
@@ -139,36 +143,55 @@ def measure(warps, proxies, sights, waiting, pool=map):
     photos, glass = warps["photos"], warps["lens"]
     placed = [k for k, p in enumerate(photos) if p["placed"]]
     matrices = {k: laying(photos[k], warps["hold"], proxies.light_scale) for k in placed}
-    every = pool(lambda k: lay(photos[k]["name"], matrices[k], glass, proxies), placed)
-    laid = {k: Laid(one, waiting) for k, one in zip(placed, every, strict=True)}
-    every = pool(lambda i, j: light.flow(laid[i].frame("code"), laid[j].frame("code")), placed, placed[1:])
-    flows = {k: waiting.put(flow) for k, flow in enumerate(every)}
+    where = on_plane(matrices, sights, glass, proxies.light_scale)
+    small = math.prod(proxies.light_shape) >= light.LARGE
+    kind, side = ("half", light.BLOCK // light.HALF) if small else ("grey", light.BLOCK)
+
+    def look(k):
+        one = lay(photos[k]["name"], matrices[k], glass, proxies)
+        return one, drift.brightness(one, where[k][1])
+
+    def beside(first, second):
+        flow = light.flow(first, second)
+        return light.compared(first.grey, second.grey, flow), light.halved(flow) if small else flow
+
+    frames, values, pictures, seen, flows, last = {}, {}, {}, [], [], []
+    # Few photos at a time have all their pictures.
+    for begin in range(0, len(placed), AT_ONCE):
+        some = placed[begin : begin + AT_ONCE]
+        laid, bright = zip(*pool(look, some), strict=True)
+        laid = [*last, *laid]
+        for both, flow in pool(beside, laid, laid[1:]):
+            seen.append(waiting.put(both))
+            flows.append(waiting.put(flow))
+        last = laid[-1:]
+        for k, one, value in zip(some, laid[-len(some) :], bright, strict=True):
+            frames[k], values[k] = replace(one, grey=None, half=None, code=None), value
+            pictures[k] = waiting.put(getattr(one, kind))
     veils = veils_of(matrices, proxies, photos)
-    *lasting, veil = places_seen(laid, matrices, sights, glass, proxies.light_scale, veils)
+    *lasting, veil = places_seen(where, values, veils, sights, glass)
     strength, brightness = glare.strengths(len(photos), *lasting, veil)
-    for k, one in laid.items():
-        one.known = light.glared(one.known, veils[k] @ (strength * np.exp(brightness[k])))
+    frames = {k: light.glared(one, veils[k] @ (strength * np.exp(brightness[k]))) for k, one in frames.items()}
     share = veil @ strength * np.exp(brightness[lasting[0]] - lasting[2])
     lasting[2] = np.where(share < glare.MOST, lasting[2] + np.log1p(-np.minimum(share, glare.MOST)), np.nan)
 
-    def links(steps, kind, flows, levels, vignetting):
-        def link(pair, flow):
-            i, j = pair
-            return light.ratio(laid[i].frame(kind), laid[j].frame(kind), flow(), vignetting, levels[j] - levels[i])
+    def far(i, j, flow):
+        both = light.compared(pictures[i](), pictures[j](), flow(), side)
+        return light.ratio(frames[i], frames[j], both, vignetting, levels[j] - levels[i])
 
-        pairs = [(placed[k], placed[k + steps]) for k in flows]
-        found = pool(link, pairs, flows.values())
-        return {pair: ratio for pair, ratio in zip(pairs, found, strict=True) if ratio}
-
-    ratios = links(1, "grey", flows, np.full(len(photos), np.nan), 0.0)
-    small = "half" if math.prod(proxies.light_shape) >= light.LARGE else "grey"
+    pairs = list(itertools.pairwise(placed))
+    found = pool(lambda pair, both: light.ratio(*(frames[k] for k in pair), both()), pairs, seen)
+    ratios = {pair: one for pair, one in zip(pairs, found, strict=True) if one}
     levels, _ = light.solve(len(photos), ratios)
     _, vignetting = drift.drift(levels, *lasting)
+    flows = dict(enumerate(flows))
     for steps in light.LONG:
         some = range(0, len(placed) - steps, max(steps // light.OVERLAP, 1))
-        every = pool(lambda k, half: light.led(flows[k](), flows[k + half]()), some, [steps // 2] * len(some))
+        every = pool(light.led, (flows[k]() for k in some), (flows[k + steps // 2]() for k in some))
         flows = {k: waiting.put(flow) for k, flow in zip(some, every, strict=True)}
-        ratios |= light.doubted(links(steps, small, flows, levels, vignetting), levels)
+        pairs = [(placed[k], placed[k + steps]) for k in some]
+        found = pool(far, *zip(*pairs, strict=True), flows.values()) if pairs else []
+        ratios |= light.doubted({pair: one for pair, one in zip(pairs, found, strict=True) if one}, levels)
     levels, sigmas = light.solve(len(photos), ratios)
     return passing.without(ratios, levels + drift.drift(levels, *lasting)[0]), sigmas, ratios
 
@@ -189,18 +212,25 @@ def veils_of(matrices, proxies, photos):
     return {k: glare.veils(lamps[k], height // light.BLOCK, width // light.BLOCK) for k in matrices}
 
 
-def places_seen(laid, matrices, sights, glass, scale, veils):
+def on_plane(matrices, sights, glass, scale):
+    """{photo: (which of the sights are its own, where they lie in its laid light proxy, (m, 2))}."""
+    where = {}
+    for k, matrix in matrices.items():
+        own = np.flatnonzero(sights["photo"] == k)
+        at = reduced(lens.to_straight(glass, sights["at"][own]), scale)
+        where[k] = own, transfer(np.linalg.inv(matrix), at)
+    return where
+
+
+def places_seen(where, values, veils, sights, glass):
     """Lasting places as drift.drift wants them: photo, point, log brightness and squared distance from the axis.
 
-    After these, what lamps spread there, (m, bells), by veils.
+    where: on_plane(); values: {photo: log brightness there}. After these, what lamps spread there, (m, bells).
     """
     value = np.full(len(sights["photo"]), np.nan)
     veil = np.zeros((len(value), len(glare.BELLS)), np.float32)
-    for k, one in laid.items():
-        own = np.flatnonzero(sights["photo"] == k)
-        at = lens.to_straight(glass, sights["at"][own])
-        at = transfer(np.linalg.inv(matrices[k]), reduced(at, scale))
-        value[own] = drift.brightness(one.frame("grey"), at)
+    for k, (own, at) in where.items():
+        value[own] = values[k]
         blocks = np.float32((at - (light.BLOCK - 1) / 2) / light.BLOCK)[None]
         if len(own):
             # OpenCV takes no more than four channels at once.
@@ -235,7 +265,7 @@ def lay(name, matrix, glass, proxies):
     there = enlarged(transfer(matrix, middles(rows, columns)), proxies.light_scale)
     there = lens.to_photo(glass, there).reshape(rows, columns, 2)
     places = everywhere(reduced(there, proxies.light_scale), height, width)
-    # What lies outside the photo is laid as clipped. OpenCV lays four channels in less time than three.
+    # What lies outside the photo is laid as clipped.
     laid = cv2.remap(
         cv2.merge([rgb, clipped.astype(np.float32)]),
         places,
@@ -244,14 +274,10 @@ def lay(name, matrix, glass, proxies):
         borderMode=cv2.BORDER_CONSTANT,
         borderValue=(0, 0, 0, 1),
     )
-    *colours, clipped = cv2.split(laid)
-    if glass["vignetting"]:
-        shade = everywhere(lens.light(glass, there), height, width)
-        colours = [cv2.divide(part, shade) for part in colours]
+    shade = everywhere(lens.light(glass, there), height, width) if glass["vignetting"] else None
     inside = there[1 : 1 + height // light.BLOCK, 1 : 1 + width // light.BLOCK]
     across, down = np.moveaxis(inside - glass["middle"], -1, 0)
-    radius = np.sqrt(across * across + down * down) / glass["radius"]
-    return light.frame(colours, light.usable(colours, clipped), radius)
+    return light.frame(laid, np.sqrt(across * across + down * down) / glass["radius"], shade)
 
 
 @functools.cache

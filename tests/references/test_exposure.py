@@ -64,8 +64,8 @@ def test_the_ratio_agrees_with_robust_regression(gain):
     other = gain * scene
     other[:, :40] = 9000
     rim = np.zeros((44, 66), np.float32)
-    first, second = (light.frame([p] * 3, p < 0.9 * light.WHITE, rim) for p in (scene, other))
-    found = light.ratio(first, second, light.flow(first, second))
+    first, second = (light.frame(np.dstack([p, p, p, 0 * p]), rim) for p in (scene, other))
+    found = light.ratio(first, second, light.compared(first.grey, second.grey, light.flow(first, second)))
     logs = np.log(other / scene).ravel().astype(float)
     regressed = optimize.least_squares(lambda g: g - logs, 0.0, loss="cauchy", f_scale=0.01).x[0]
     assert found.model[0] == pytest.approx(regressed, abs=1e-3)

@@ -1,6 +1,5 @@
 """What lasting places say of the light over a whole walk."""
 
-import cv2
 import numpy as np
 import pytest
 
@@ -64,11 +63,9 @@ def test_without_sights_there_is_no_drift(count):
 
 
 def test_a_place_is_as_bright_as_what_is_usable_there():
-    rgb = np.full((60, 90, 3), 2000, np.float32)
-    rgb[:, 40:] = 6000
-    usable = np.ones((60, 90), bool)
-    usable[20, 20] = False
-    frame = light.frame(cv2.split(rgb), usable, np.zeros((10, 15), np.float32))
+    laid = np.zeros((60, 90, 4), np.float32)
+    laid[:, :40, :3], laid[:, 40:, :3], laid[20, 20, 3] = 2000, 6000, 1
+    frame = light.frame(laid, np.zeros((10, 15), np.float32))
     found = drift.brightness(frame, [[10, 30], [70, 30], [21, 21], [200, 30]])
     np.testing.assert_allclose(found[:2], np.log([2000, 6000]), atol=1e-5)
     assert np.isnan(found[2:]).all()

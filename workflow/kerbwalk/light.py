@@ -7,6 +7,10 @@ import cv2
 import numpy as np
 
 WHITE = 65535
+# Grey of red, green, blue and a mask.
+GREY = np.array([[0.25, 0.5, 0.25, 0]])
+# Red, green and blue above this are not trusted, nor what lies beside more than so much of a clipped pixel.
+BRIGHTEST, TOUCHED = 0.9 * WHITE, 0.01
 # What a pixel holds that is not to be compared: so far below nothing that no mean in which it has a part is above.
 HIDDEN = -1e20
 # Below this level (of 65535) noise and black level decide, and a ratio means nothing.
@@ -24,7 +28,8 @@ LEAST = 32
 BLOCK, HALF = 6, 2
 # In pictures of fewer pixels all are compared at their full size: there a half is too little to go by.
 LARGE = 80000
-MIN_BLOCKS = 40
+# Of a block so much has to be seen in both; and of blocks so many.
+WHOLE, MIN_BLOCKS = 0.5, 40
 # Parts of the picture, each followed through the photos by itself, are so many blocks a side.
 PART = 7
 # Blocks are judged with those around them, this many a side.
@@ -42,6 +47,8 @@ AGREE = 0.8
 # What blocks agree on is sought on a grid (log: its step, and steps to either side of the median), their standard
 # deviations rounded to these; this many a side make one more value of their mean, as sky is noisy but wide.
 FINE, SPAN, SIZES, WIDE = 1e-3, 250, np.geomspace(2e-3, 0.08, 9), 3
+# Their correlations are as long; nothing that comes round reaches the middle.
+LENGTH = 1024
 # How blocks err: this part normally, and beyond that the rest, on average by so much (log) to either side; where a bus
 # lights the picture, and where it does by less, most of the rest by so much to one side.
 PLAIN, LIT, FAINT = (0.6, 0.1), (0.25, 0.1), (0.25, 0.03)
@@ -56,8 +63,8 @@ class Frame:
 
     grey: float32 (h, w), HIDDEN where it is not usable; half: its reduced copy, HIDDEN where any of that is; code:
     uint8 (h, w), of which flow is sought; of blocks, (rows, columns), float32: bright, their mean grey, and blocks,
-    (rows, columns, 4): squared distance from the axis, log of red and of blue against green, the part of glare. Grey
-    may be None, where half is to be compared, and code where no flow is sought.
+    (rows, columns, 4): squared distance from the axis, log of red and of blue against green, the part of glare. The
+    pictures may be None, once they have been compared.
     """
 
     grey: np.ndarray
@@ -87,24 +94,28 @@ class Ratio:
     parts: np.ndarray | None = None
 
 
-def frame(colours, usable, radius):
-    """A photo laid on the reference's plane, made ready for ratio().
+def frame(laid, radius, shade=None):
+    """A photo laid on the reference's plane, made ready to be compared.
 
-    colours: red, green and blue, each float32 (h, w), scene-linear; usable: bool (h, w); radius: float32 (rows,
-    columns) of blocks, how far each lies from the lens's axis in the photo, 1 in the corner.
+    laid: float32 (h, w, 4): scene-linear red, green and blue, and the laid clipping mask, in which what lies outside
+    the photo is clipped; radius: float32 (rows, columns) of blocks, how far each lies from the lens's axis in the
+    photo, 1 in the corner; shade: float32 (h, w), the lens's vignetting, which is taken off, or None.
     """
-    red, green, blue = colours
-    grey = cv2.addWeighted(cv2.add(red, blue), 0.25, green, 0.5, 0)
-    good = (usable & (grey > DARK)).astype(np.float32)
-    share = np.maximum(_means(good), 1e-3)
-    red, green, blue = (np.maximum(_means(cv2.multiply(part, good)) / share, 1) for part in colours)
-    columns = [np.square(radius), np.log(red / green), np.log(blue / green), np.zeros_like(radius)]
+    grey, clear = cv2.transform(laid, GREY), usable(laid)
+    if shade is not None:
+        grey = cv2.divide(grey, shade)
     # For the flow a logarithm, in which flicker is an offset: 7 % a level.
-    code = cv2.addWeighted(cv2.log(cv2.max(grey, 60)), 36, 0, 0, -147.5, dtype=cv2.CV_8U)
-    bright = (red + 2 * green + blue) / 4
+    code = cv2.convertScaleAbs(cv2.log(cv2.max(grey, 60)), alpha=36, beta=-147.5)
+    grey[~clear] = HIDDEN
     # Of four pixels at the limit of the dark ones some are above it by their noise.
-    half = _means(np.where(usable, grey, np.float32(HIDDEN)), HALF)
-    grey, half = (np.where(part > DARK, part, np.float32(HIDDEN)) for part in (np.where(usable, grey, 0), half))
+    half = _means(grey, HALF)
+    grey, half = (np.where(part > DARK, part, np.float32(HIDDEN)) for part in (grey, half))
+    good = (half > 0).view(np.uint8)
+    share = np.maximum(_means(good.astype(np.float32), BLOCK // HALF), 1e-3)
+    colours = _means(cv2.copyTo(_means(laid, HALF), good), BLOCK // HALF) / share[..., None]
+    red, green, blue = np.moveaxis(np.maximum(colours[..., :3], 1), -1, 0)
+    columns = [np.square(radius), np.log(red / green), np.log(blue / green), np.zeros_like(radius)]
+    bright = (red + 2 * green + blue) / (4 if shade is None else 4 * _means(shade))
     return Frame(grey, half, code, bright, np.float32(np.dstack(columns)))
 
 
@@ -114,7 +125,7 @@ def glared(one, glare):
 
 
 def flow(first, second):
-    """How far each place has come from one photo to the next: float32 (h / 2, w / 2, 2), pixels of the frames.
+    """How far each place has come from one photo to the next: float32 (h, w, 2), pixels.
 
     first, second: Frame. Dense inverse search (Kroeger et al. 2016).
     """
@@ -125,7 +136,12 @@ def flow(first, second):
     height, width = first.code.shape
     further = 0, max(LEAST - height, 0), 0, max(LEAST - width, 0)
     codes = [cv2.copyMakeBorder(one.code, *further, cv2.BORDER_REPLICATE) for one in (first, second)]
-    return _means(dense.calc(*codes, None)[:height, :width], HALF)
+    return dense.calc(*codes, None)[:height, :width]
+
+
+def halved(flow):
+    """A flow of the reduced copies, in their pixels."""
+    return _means(flow, HALF) / HALF
 
 
 def led(flow, onward):
@@ -134,60 +150,63 @@ def led(flow, onward):
     Over several steps that is nearer to the truth than a flow sought from end to end, which slips the more the less
     the two pictures are alike.
     """
-    there = flow / HALF + _grid(*flow.shape[:2])
+    there = flow + _grid(*flow.shape[:2])
     return flow + cv2.remap(onward, there, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
 
 
-def ratio(first, second, flow, vignetting=0.0, expected=np.nan):
+def compared(first, second, flow, side=BLOCK):
+    """What two pictures show in the same places, summed over small blocks: float32 (6, rows, columns).
+
+    first, second: grey of two Frames, flow: between them; or half of both, halved(), and as small a side of the blocks.
+    Returns how much of each block can be compared, the means of that in the one and the other, the variance of the
+    pixels' ratios by their mean squared, and where the blocks lie in the second picture, x and y, blocks. Sums are
+    compared, since what is left of error in the flow largely cancels in them.
+    """
+    there = cv2.add(flow, _grid(*first.shape))
+    second = cv2.remap(second, there, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=HIDDEN)
+    good = cv2.threshold(cv2.min(first, second), 0, 1, cv2.THRESH_BINARY)[1]
+    share = _means(good, side)
+    whole = share >= WHOLE
+    second *= good
+    # Of pixels' ratios, as their logarithms cost much and say the same of what is nearly alike.
+    pixels = cv2.divide(second, first)
+    means = (_means(part, side) for part in (first * good, second, pixels, pixels * pixels))
+    first, second, mean, square = (np.where(whole, part, np.float32(1)) for part in means)
+    disagree = np.maximum(square * np.where(whole, share, 1) / np.square(mean) - 1, 0)
+    moved = _means(flow, side) / side + _grid(*share.shape)
+    return np.array([share, first, second, disagree, *np.moveaxis(moved, -1, 0)])
+
+
+def ratio(first, second, seen, vignetting=0.0, expected=np.nan):
     """How much brighter one photo is than another, from the places where both show the same thing.
 
-    first, second: Frame; flow: from the one to the other, see flow(); vignetting: of the lens, as far as it is known
-    (log e, at the corner); expected: log of the ratio as far as it is known, or NaN. Returns a Ratio, or None where
-    too little corresponds. What lamps spread (glared()) is taken off. Sums over
-    small blocks are compared, since what is left of error in the flow largely cancels in them; blocks in which the two
-    disagree, or at steep edges, count less. What is sought is the log ratio on which all agree that has not changed,
-    not the mean: whoever walks through, a lamp that goes on, or a bus that lights most of the picture adds values far
-    and wide. From there, Tukey's biweight (Beaton & Tukey 1974) judges each block by itself and together with those
-    around it, as light from elsewhere comes to many side by side; where far more are brighter than darker, since a bus
-    only adds light, the chance that a block is unlit weighs it as well. The model has the
-    ratio and, as far as their priors let them, the lens's vignetting (r^2, which the walk moves over the scene) and a
-    change of it, as an aperture that closes differently makes.
+    first, second: Frame; seen: compared() of them; vignetting: of the lens, as far as it is known (log e, at the
+    corner); expected: log of the ratio as far as it is known, or NaN. Returns a Ratio, or None where too little
+    corresponds. What lamps spread (glared()) is taken off. Blocks in which the two disagree, or at steep edges, count
+    less. What is sought is the log ratio on which all agree that has not changed, not the mean: whoever walks through,
+    a lamp that goes on, or a bus that lights most of the picture adds values far and wide. From there, Tukey's biweight
+    (Beaton & Tukey 1974) judges each block by itself and together with those around it, as light from elsewhere comes
+    to many side by side; where far more are brighter than darker, since a bus only adds light, the chance that a block
+    is unlit weighs it as well. The model has the ratio and, as far as their priors let them, the lens's vignetting
+    (r^2, which the walk moves over the scene) and a change of it, as an aperture that closes differently makes.
     """
-    if first.grey is not None:
-        side, own, grey = BLOCK, first.grey, second.grey
-        there = cv2.add(cv2.resize(flow, own.shape[::-1]), _grid(*own.shape))
-    else:
-        side, own, grey = BLOCK // HALF, first.half, second.half
-        there = flow / HALF + _grid(*own.shape)
-    grey = cv2.remap(grey, there, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=HIDDEN)
-    good = cv2.threshold(cv2.min(own, grey), 0, 1, cv2.THRESH_BINARY)[1]
-    share = _means(good, side)
-    whole = share >= 0.5
+    share, one, other, disagree, *moved = seen
+    whole = share >= WHOLE
     if whole.sum() < MIN_BLOCKS:
         return None
-    ones = np.where(whole, share, 1)
-    grey *= good
-    one, other = (np.where(whole, _means(part, side), 1.0) for part in (own * good, grey))
-    values = np.log(other / one)
-    # Of pixels' ratios, as their logarithms cost much and say the same of what is nearly alike.
-    pixels = cv2.divide(grey, own)
-    mean = np.where(whole, _means(pixels, side), 1.0)
-    disagree = np.maximum(_means(pixels * pixels, side) * ones / np.square(mean) - 1, 0)
-    level = np.log(one + other)
+    values, both = np.log(other / one), one + other
+    level = np.log(both)
     level[~whole] = _middle(level[whole])
-    across, down = (
-        cv2.Sobel(level, -1, *way, ksize=1, scale=0.5 / BLOCK, borderType=cv2.BORDER_REPLICATE)
-        for way in ((1, 0), (0, 1))
-    )
-    steep = np.square(across) + np.square(down)
-    moved = _means(flow, BLOCK // HALF) / BLOCK + _grid(*whole.shape)
-    blocks = cv2.remap(second.blocks, moved.astype(np.float32), None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    beyond = (blocks - first.blocks).astype(float)
+    level = np.pad(level, 1, "edge")
+    slopes = level[1:-1, 2:] - level[1:-1, :-2], level[2:, 1:-1] - level[:-2, 1:-1]
+    steep = sum(np.square(slope) for slope in slopes) / (2 * BLOCK) ** 2
+    blocks = cv2.remap(second.blocks, np.dstack(moved), None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    beyond = blocks - first.blocks
     # Of the glare as much may be left as is taken off.
     glare = beyond[..., 3]
-    variance = 0.17 / (one + other) + steep * LAID**2 + 4 * disagree + np.square(glare) + BLOCK_FLOOR**2
-    design = np.dstack([np.ones_like(values), -beyond[..., 0], -blocks[..., 0]])
-    values += vignetting * beyond[..., 0] - glare
+    variance = 0.17 / both + steep * LAID**2 + 4 * disagree + np.square(glare) + BLOCK_FLOOR**2
+    design = np.array([np.ones_like(values), -beyond[..., 0], -blocks[..., 0]])
+    values += np.float32(vignetting) * beyond[..., 0] - glare
     near = whole & ~(np.abs(values - expected) > ASTRAY)
     if near.sum() < MIN_BLOCKS:
         return None
@@ -204,8 +223,8 @@ def ratio(first, second, flow, vignetting=0.0, expected=np.nan):
         pixels=int(share[counted].sum() * BLOCK**2),
         shares=np.array([red, blue]) / (red + 2 + blue),
         colour=np.array([_middle(beyond[..., k][counted]) for k in (1, 2)]),
-        change=np.where(whole, error, np.nan).astype(np.float32),
-        parts=_parts(np.where(whole, values, np.nan)),
+        change=np.where(whole, error, np.float32(np.nan)),
+        parts=_parts(np.where(whole, values, np.float32(np.nan))),
     )
 
 
@@ -276,14 +295,14 @@ def levels(count, links):
     return np.where(linked, answer - answer[linked].mean(), np.nan)
 
 
-def usable(colours, clipped):
+def usable(laid):
     """Where a laid picture can be trusted: away from anything clipped, or outside, which is laid as clipped.
 
-    colours: red, green and blue, each float32 (h, w); clipped: float32 (h, w), the laid clipping mask. Returns bool
-    (h, w).
+    laid: as for frame(). Returns bool (h, w).
     """
-    brightest = functools.reduce(cv2.max, colours)
-    return (cv2.dilate(clipped, np.ones((3, 3), np.uint8)) < 0.01) & (brightest < 0.9 * WHITE)
+    clear = (cv2.extractChannel(laid, 3) < TOUCHED).view(np.uint8)
+    dim = cv2.inRange(laid, (-np.inf,) * 4, (BRIGHTEST, BRIGHTEST, BRIGHTEST, np.inf))
+    return (dim & cv2.erode(clear, np.ones((3, 3), np.uint8))).view(bool)
 
 
 def _means(values, side=BLOCK):
@@ -319,7 +338,7 @@ def medians(values, axis):
 def _biweight(values, design, variance, whole, prior, expected):
     """Fit values = design @ model by Tukey's biweight.
 
-    values, variance, whole (which of them to use): (rows, columns); design: (rows, columns, m); prior: standard
+    values, variance, whole (which of them to use): (rows, columns); design: (m, rows, columns); prior: standard
     deviations, about zero, of all of the model but its first part, which starts where it is expected, or if that is
     NaN, on what blocks agree.
     Returns the model (m,), the data's information about it (m, m), the weights and the errors, (rows, columns).
@@ -329,33 +348,33 @@ def _biweight(values, design, variance, whole, prior, expected):
     far = np.isfinite(expected)
     start = expected if far else _agreed(values, sigma, whole)
     model = np.array([start, *(0.0 for _ in prior)])
-    beyond, clear = (values - start)[whole], BRIGHTER if far else 2 * sigma[whole]
+    beyond, clear = (values - np.float32(start))[whole], BRIGHTER if far else 2 * sigma[whole]
     up, down = (beyond > clear).mean(), (beyond < -clear).mean()
     least = BUS_FAR if far else max(BUS, ONE_SIDED * (up + down))
     lit = np.sign(up - down) if abs(up - down) > least else 0.0
     certain, fine = 1 / sigma, 1 / np.sqrt(np.maximum(_sums(sure), 1e-9))
-    lines, stretch = design.reshape(-1, design.shape[-1]), 1.0
+    lines, stretch = design.reshape(len(design), -1), 1.0
     for _ in range(40):
-        error = values - (lines @ model).reshape(values.shape)
+        error = values - (np.float32(model) @ lines).reshape(values.shape)
         alone, mean = np.abs(error) * certain, _sums(sure * error) * fine
         together = np.abs(mean)
         agree = whole & (alone < END * stretch)
         stretch_together = max(_spread(together[agree]), 0.5)
-        u = np.square(np.maximum(alone / stretch, together / stretch_together) / END)
+        u = np.square(np.maximum(alone / (stretch * END), together / (stretch_together * END)))
         weight = np.square(np.maximum(1 - u, 0))
         if lit:
             unlit = _unlit(error, sigma * stretch, lit) * _unlit(mean * fine, fine * stretch_together, lit)
             weight = np.minimum(weight, unlit)
         weight *= sure
-        scaled = (lines * weight.reshape(-1, 1)).T
-        normal = scaled @ lines + hold_back
-        change = np.linalg.solve(normal, scaled @ error.ravel() - hold_back @ model)
+        scaled = lines * weight.ravel()
+        normal = scaled @ lines.T + hold_back
+        change = cv2.solve(normal, (scaled @ error.ravel() - hold_back @ model)[:, None])[1].ravel()
         model += change
         stretch = max(_spread(alone[weight > 0]), 0.3)
         if np.abs(change[0]) < 5e-5:
             break
     data = (normal - hold_back) / stretch**2
-    return model, data, weight, values - (lines @ model).reshape(values.shape)
+    return model, data, weight, values - (np.float32(model) @ lines).reshape(values.shape)
 
 
 def _sums(values):
@@ -385,12 +404,12 @@ def _agreed(values, sigma, whole):
     size = np.concatenate([sigma[whole], 1 / np.sqrt(wide[0][whole])])
     size *= min(_spread(np.abs(alone - mean) / sigma[whole]), 1.0)
     values, size = np.concatenate([alone, mean]), np.searchsorted(SIZES[:-1], size)
-    middle = np.median(values)
+    middle = _middle(values)
     place = np.rint((values - middle) / FINE).astype(int) + SPAN
     inside = (place >= 0) & (place <= 2 * SPAN)
     cells = size[inside] * (2 * SPAN + 1) + place[inside]
     counts = np.bincount(cells, minlength=len(SIZES) * (2 * SPAN + 1)).reshape(len(SIZES), -1)
-    told = np.fft.irfft((np.fft.rfft(counts, 8 * SPAN) * _mixtures()).sum(axis=1), 8 * SPAN)[:, 2 * SPAN : 4 * SPAN + 1]
+    told = np.fft.irfft((np.fft.rfft(counts, LENGTH) * _mixtures()).sum(axis=1), LENGTH)[:, 2 * SPAN : 4 * SPAN + 1]
     return middle + FINE * (np.argmax(told.max(axis=0)) - SPAN)
 
 
@@ -399,7 +418,7 @@ def _mixtures():
     """Spectra of the mixtures' log likelihoods by how far off a block is, (5, sizes, frequencies), reversed."""
     off, sigma = FINE * np.arange(2 * SPAN, -2 * SPAN - 1, -1), SIZES[:, None]
     kinds = [(PLAIN, 0), *((kind, lit) for kind in (LIT, FAINT) for lit in (1, -1))]
-    return np.fft.rfft([np.log(sum(mixture(off, sigma, *kind))) for kind in kinds], 8 * SPAN)
+    return np.fft.rfft([np.log(sum(mixture(off, sigma, *kind))) for kind in kinds], LENGTH)
 
 
 def mixture(error, sigma, kind, lit):
