@@ -76,7 +76,7 @@ def drift(levels, photo, point, value, rim):
         if end < FAR and np.abs(was - answer).max() < 2e-5:
             break
         spread = 1.4826 * np.median(np.abs(error[weight > 0])) if weight.any() else 0.0
-        end = max(0.8 * end, END * spread, NEAR)
+        end = max(0.65 * end, END * spread, NEAR)
     found = hats @ answer[:-1]
     return found - (found[np.isfinite(levels)].mean() if np.isfinite(levels).any() else 0.0), -float(answer[-1])
 

@@ -197,7 +197,7 @@ def ratio(first, second, seen, vignetting=0.0, expected=np.nan):
     values, both = np.log(other / one), one + other
     level = np.log(both)
     level[~whole] = _middle(level[whole])
-    level = np.pad(level, 1, "edge")
+    level = cv2.copyMakeBorder(level, 1, 1, 1, 1, cv2.BORDER_REPLICATE)
     slopes = level[1:-1, 2:] - level[1:-1, :-2], level[2:, 1:-1] - level[:-2, 1:-1]
     steep = sum(np.square(slope) for slope in slopes) / (2 * BLOCK) ** 2
     blocks = cv2.remap(second.blocks, np.dstack(moved), None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
@@ -214,15 +214,20 @@ def ratio(first, second, seen, vignetting=0.0, expected=np.nan):
     counted = weight > 0
     if counted.sum() < MIN_BLOCKS / 2:
         return None
-    covariance = np.linalg.inv(normal + 1e-3 * np.eye(3))
+    # Of the model alone, without what was known before; no ratio is surer than the floor (Sherman & Morrison 1950).
+    alone = normal + 1e-3 * np.eye(3)
+    held = cv2.solve(alone, np.array([[0], [1 / VIGNETTING**2], [1 / BREATHING**2]]) * model[:, None])[1].ravel()
+    floored = alone - np.outer(alone[0], alone[0]) * LINK_FLOOR**2 / (1 + LINK_FLOOR**2 * alone[0, 0])
     agree = min(counted.sum() / whole.sum() / AGREE, 1.0)
-    red, blue = (np.exp(_middle(first.blocks[..., k][counted])) for k in (1, 2))
+    tints = np.vstack([first.blocks[counted, 1:3].T, beyond[counted, 1:3].T])
+    red, blue, *colour = np.partition(tints, len(tints.T) // 2)[:, len(tints.T) // 2].astype(float)
+    red, blue = np.exp([red, blue])
     return Ratio(
-        model=model + covariance @ (np.square([0, 1 / VIGNETTING, 1 / BREATHING]) * model) + [0, vignetting, 0],
-        information=agree * np.linalg.inv(covariance + np.diag([LINK_FLOOR**2, 0, 0])),
+        model=model + held + [0, vignetting, 0],
+        information=agree * floored,
         pixels=int(share[counted].sum() * BLOCK**2),
         shares=np.array([red, blue]) / (red + 2 + blue),
-        colour=np.array([_middle(beyond[..., k][counted]) for k in (1, 2)]),
+        colour=np.array(colour),
         change=np.where(whole, error, np.float32(np.nan)),
         parts=_parts(np.where(whole, values, np.float32(np.nan))),
     )
@@ -403,13 +408,15 @@ def _agreed(values, sigma, whole):
     alone, mean = values[whole], wide[1][whole] / wide[0][whole]
     size = np.concatenate([sigma[whole], 1 / np.sqrt(wide[0][whole])])
     size *= min(_spread(np.abs(alone - mean) / sigma[whole]), 1.0)
-    values, size = np.concatenate([alone, mean]), np.searchsorted(SIZES[:-1], size)
+    values, size = np.concatenate([alone, mean]), np.searchsorted(SIZES[:-1].astype(np.float32), size)
     middle = _middle(values)
     place = np.rint((values - middle) / FINE).astype(int) + SPAN
     inside = (place >= 0) & (place <= 2 * SPAN)
     cells = size[inside] * (2 * SPAN + 1) + place[inside]
     counts = np.bincount(cells, minlength=len(SIZES) * (2 * SPAN + 1)).reshape(len(SIZES), -1)
-    told = np.fft.irfft((np.fft.rfft(counts, LENGTH) * _mixtures()).sum(axis=1), LENGTH)[:, 2 * SPAN : 4 * SPAN + 1]
+    told = np.fft.irfft((np.fft.rfft(counts.astype(np.float32), LENGTH) * _mixtures()).sum(axis=1), LENGTH)[
+        :, 2 * SPAN : 4 * SPAN + 1
+    ]
     return middle + FINE * (np.argmax(told.max(axis=0)) - SPAN)
 
 
@@ -418,7 +425,7 @@ def _mixtures():
     """Spectra of the mixtures' log likelihoods by how far off a block is, (5, sizes, frequencies), reversed."""
     off, sigma = FINE * np.arange(2 * SPAN, -2 * SPAN - 1, -1), SIZES[:, None]
     kinds = [(PLAIN, 0), *((kind, lit) for kind in (LIT, FAINT) for lit in (1, -1))]
-    return np.fft.rfft([np.log(sum(mixture(off, sigma, *kind))) for kind in kinds], LENGTH)
+    return np.fft.rfft(np.float32([np.log(sum(mixture(off, sigma, *kind))) for kind in kinds]), LENGTH)
 
 
 def mixture(error, sigma, kind, lit):
