@@ -183,7 +183,7 @@ def measure(warps, proxies, sights, waiting, pool=map):
     found = pool(lambda pair, both: light.ratio(*(frames[k] for k in pair), both()), pairs, seen)
     ratios = {pair: one for pair, one in zip(pairs, found, strict=True) if one}
     levels, _ = light.solve(len(photos), ratios)
-    _, vignetting = drift.drift(levels, *lasting)
+    _, vignetting = drift.drift(levels, *lasting, rounds=10)
     flows = dict(enumerate(flows))
     for steps in light.LONG:
         some = range(0, len(placed) - steps, max(steps // light.OVERLAP, 1))

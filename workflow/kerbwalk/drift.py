@@ -36,12 +36,13 @@ def brightness(frame, at):
     return np.where(good > 0.999, np.log(np.maximum(grey, 1e-3) / np.maximum(good, 0.5)), np.nan)
 
 
-def drift(levels, photo, point, value, rim):
+def drift(levels, photo, point, value, rim, rounds=30):
     """How far levels have drifted from what lasting places show: log e, to be added, its mean zero; and the vignetting.
 
     levels: (n,) log brightness of the photos, NaN where unknown; one line a sight: photo, point int (m,); value (m,)
     log brightness of the place, NaN where unknown; rim (m,), its squared distance from the lens's axis, 1 in the
-    corner. Returns (n,) and the lens's vignetting (log e, at the corner).
+    corner; rounds: a third of them suffice for the vignetting. Returns (n,) and the lens's vignetting (log e, at the
+    corner).
     Least squares with one brightness for each place, which is eliminated, the lens's vignetting, and a drift that
     changes slowly, so that what the links say from photo to photo stays. Tukey's biweight (Beaton & Tukey 1974),
     drawn in step by step (graduated non-convexity, Blake & Zisserman 1987), leaves out whoever stands before a place
@@ -64,7 +65,7 @@ def drift(levels, photo, point, value, rim):
     many, middle = np.bincount(point), medians(point, value)
     value = value - middle[point]
     answer, own, end = np.zeros(len(prior)), np.zeros(len(many)), FAR
-    for _ in range(30 if len(value) else 0):
+    for _ in range(rounds if len(value) else 0):
         error = value - own[point] - (hats @ answer[:-1])[photo] - rim * answer[-1]
         weight = np.square(np.maximum(1 - np.square(error / end), 0))
         uneven = np.bincount(point, np.minimum(np.square(error), end**2)) / many
