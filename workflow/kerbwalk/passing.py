@@ -19,11 +19,11 @@ STEP, SPAN, WIDE = 1e-3, 50, 250
 # Standard deviations of parts are rounded to these.
 SIZES = np.geomspace(BLOCK_FLOOR, 0.08, 9)
 # Another gain is taken if it is likelier by so much (log), and farther off than this (log).
-CLEAR, NEAR = 8.0, 3e-3
+CLEAR, NEAR = 1.0, 1e-3
 # Then parts say it that are off by less than so many standard deviations.
 END = 2.0
 # What passes lights so much of the picture by more than this (log).
-BROAD, BRIGHT = 0.3, 1e-2
+BROAD, BRIGHT = 0.25, 1e-2
 ROUNDS = 4
 
 
@@ -51,7 +51,8 @@ def without(ratios, levels):
         # The first and the last photo have no photo beyond that could tell.
         broad[[0, -1]] = False
         lit &= broad[:, None]
-        found = np.where(broad, found + change, 0.0)
+        # What passes only adds light.
+        found = np.where(broad, np.minimum(found + change, 0.0), 0.0)
     levels = levels.copy()
     levels[placed] += found
     return levels
