@@ -187,7 +187,8 @@ def measure(warps, proxies, sights, waiting, pool=map):
     flows = dict(enumerate(flows))
     for steps in light.LONG:
         some = range(0, len(placed) - steps, max(steps // light.OVERLAP, 1))
-        every = pool(light.led, (flows[k]() for k in some), (flows[k + steps // 2]() for k in some))
+        halves = ([flows[k + begin] for k in some] for begin in (0, steps // 2))
+        every = pool(lambda first, onward: light.led(first(), onward()), *halves)
         flows = {k: waiting.put(flow) for k, flow in zip(some, every, strict=True)}
         pairs = [(placed[k], placed[k + steps]) for k in some]
         found = pool(far, *zip(*pairs, strict=True), flows.values()) if pairs else []

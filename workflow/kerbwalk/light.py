@@ -8,9 +8,9 @@ import numpy as np
 
 WHITE = 65535
 # Grey of red, green, blue and a mask.
-GREY = np.array([[0.25, 0.5, 0.25, 0]])
+GREY = np.array([0.25, 0.5, 0.25, 0], np.float32)
 # Red, green and blue above this are not trusted, nor what lies beside more than so much of a clipped pixel.
-BRIGHTEST, TOUCHED = 0.9 * WHITE, 0.01
+LIMITS = np.array([0.9 * WHITE, 0.9 * WHITE, 0.9 * WHITE, 0.01], np.float32)
 # What a pixel holds that is not to be compared: so far below nothing that no mean in which it has a part is above.
 HIDDEN = -1e20
 # Below this level (of 65535) noise and black level decide, and a ratio means nothing.
@@ -101,7 +101,7 @@ def frame(laid, radius, shade=None):
     the photo is clipped; radius: float32 (rows, columns) of blocks, how far each lies from the lens's axis in the
     photo, 1 in the corner; shade: float32 (h, w), the lens's vignetting, which is taken off, or None.
     """
-    grey, clear = cv2.transform(laid, GREY), usable(laid)
+    grey, clear = laid @ GREY, usable(laid)
     if shade is not None:
         grey = cv2.divide(grey, shade)
     # For the flow a logarithm, in which flicker is an offset: 7 % a level.
@@ -305,9 +305,10 @@ def usable(laid):
 
     laid: as for frame(). Returns bool (h, w).
     """
-    clear = (cv2.extractChannel(laid, 3) < TOUCHED).view(np.uint8)
-    dim = cv2.inRange(laid, (-np.inf,) * 4, (BRIGHTEST, BRIGHTEST, BRIGHTEST, np.inf))
-    return (dim & cv2.erode(clear, np.ones((3, 3), np.uint8))).view(bool)
+    below = (laid < LIMITS).view(np.uint8)
+    below[..., 3] = cv2.erode(cv2.extractChannel(below, 3), np.ones((3, 3), np.uint8))
+    # All four at once.
+    return below.view(np.uint32)[..., 0] == 0x01010101
 
 
 def _means(values, side=BLOCK):
