@@ -25,7 +25,6 @@ import json
 import math
 import tempfile
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -123,18 +122,6 @@ def read_sights(path):
         return {key: file[key] for key in ("photo", "point", "at")}
 
 
-class Laid:
-    """A photo laid on the reference's plane; known: its light.Frame without the pictures, which wait."""
-
-    def __init__(self, one, waiting):
-        self._pictures = {kind: waiting.put(getattr(one, kind)) for kind in ("grey", "half", "code")}
-        self.known = replace(one, **dict.fromkeys(self._pictures))
-
-    def frame(self, kind):
-        """Its light.Frame with one of the pictures."""
-        return replace(self.known, **{kind: self._pictures[kind]()})
-
-
 def measure(warps, proxies, sights, waiting, pool=map):
     """How bright the photos are: log e, their sigmas, and the ratios {(i, j): Ratio} that say it.
 
@@ -155,7 +142,11 @@ def measure(warps, proxies, sights, waiting, pool=map):
         flow = light.flow(first, second)
         return light.compared(first.grey, second.grey, flow), light.halved(flow) if small else flow
 
-    frames, values, pictures, seen, flows, last = {}, {}, {}, [], [], []
+    def frame(k):
+        """Photo k without its pictures."""
+        return light.Frame(None, None, None, *(part() for part in blocks[k]))
+
+    blocks, values, pictures, seen, flows, last = {}, {}, {}, [], [], []
     # Few photos at a time have all their pictures.
     for begin in range(0, len(placed), AT_ONCE):
         some = placed[begin : begin + AT_ONCE]
@@ -166,21 +157,22 @@ def measure(warps, proxies, sights, waiting, pool=map):
             flows.append(waiting.put(flow))
         last = laid[-1:]
         for k, one, value in zip(some, laid[-len(some) :], bright, strict=True):
-            frames[k], values[k] = replace(one, grey=None, half=None, code=None), value
+            blocks[k], values[k] = [waiting.put(one.bright), waiting.put(one.blocks)], value
             pictures[k] = waiting.put(getattr(one, kind))
-    veils = veils_of(matrices, proxies, photos)
+    veils = veils_of(matrices, proxies, photos, waiting)
     *lasting, veil = places_seen(where, values, veils, sights, glass)
     strength, brightness = glare.strengths(len(photos), *lasting, veil)
-    frames = {k: light.glared(one, veils[k] @ (strength * np.exp(brightness[k]))) for k, one in frames.items()}
+    for k, veiled in veils.items():
+        blocks[k][1] = waiting.put(light.glared(frame(k), veiled() @ (strength * np.exp(brightness[k]))).blocks)
     share = veil @ strength * np.exp(brightness[lasting[0]] - lasting[2])
     lasting[2] = np.where(share < glare.MOST, lasting[2] + np.log1p(-np.minimum(share, glare.MOST)), np.nan)
 
     def far(i, j, flow):
         both = light.compared(pictures[i](), pictures[j](), flow(), side)
-        return light.ratio(frames[i], frames[j], both, vignetting, levels[j] - levels[i])
+        return light.ratio(frame(i), frame(j), both, vignetting, levels[j] - levels[i])
 
     pairs = list(itertools.pairwise(placed))
-    found = pool(lambda pair, both: light.ratio(*(frames[k] for k in pair), both()), pairs, seen)
+    found = pool(lambda pair, both: light.ratio(*map(frame, pair), both()), pairs, seen)
     ratios = {pair: one for pair, one in zip(pairs, found, strict=True) if one}
     levels, _ = light.solve(len(photos), ratios)
     _, vignetting = drift.drift(levels, *lasting, rounds=10)
@@ -197,8 +189,8 @@ def measure(warps, proxies, sights, waiting, pool=map):
     return passing.without(ratios, levels + drift.drift(levels, *lasting)[0]), sigmas, ratios
 
 
-def veils_of(matrices, proxies, photos):
-    """{photo: glare.veils()} of the lamps that last."""
+def veils_of(matrices, proxies, photos, waiting):
+    """{photo: a function that gives glare.veils()} of the lamps that last."""
     height, width = proxies.light_shape
     seen = [np.zeros((0, 3)) for _ in photos]
     for k, matrix in matrices.items():
@@ -210,7 +202,7 @@ def veils_of(matrices, proxies, photos):
         return ((there > 0) & (there < [width - 1, height - 1])).all(axis=1)
 
     lamps = glare.followed(seen, inside)
-    return {k: glare.veils(lamps[k], height // light.BLOCK, width // light.BLOCK) for k in matrices}
+    return {k: waiting.put(glare.veils(lamps[k], height // light.BLOCK, width // light.BLOCK)) for k in matrices}
 
 
 def on_plane(matrices, sights, glass, scale):
@@ -235,8 +227,9 @@ def places_seen(where, values, veils, sights, glass):
         blocks = np.float32((at - (light.BLOCK - 1) / 2) / light.BLOCK)[None]
         if len(own):
             # OpenCV takes no more than four channels at once.
+            own_veils = veils[k]()
             for bell in range(veil.shape[1]):
-                there = cv2.remap(veils[k][..., bell], blocks, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+                there = cv2.remap(own_veils[..., bell], blocks, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
                 veil[own, bell] = there[0]
     inside = np.isfinite(value)
     rim = np.square(sights["at"] - glass["middle"]).sum(axis=1) / glass["radius"] ** 2
