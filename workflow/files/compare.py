@@ -41,11 +41,13 @@ def measured(path, recipe, count, reference):
     # An AVIF holds its first picture as a still of its own as well, before the moving ones.
     moving = 1 if recipe["codec"] == "avif" and count > 1 else 0
     every, share = min(EVERY, max(1, count // 3)), max(1, -(-count // SAMPLES))
+    # FFmpeg lets pictures of all outputs queue up for one whose time stands still: so it is that of its next picture.
+    ahead = f"setpts=PTS+{share}"
     graph = (
         f"[0:v:{moving}]{standing}{both},split=5[d1][d2][d3][d4][d5];[1:v]{known},split=4[r1][r2][r3][r4];"
         "[d1][r1]psnr=stats_file=psnr.txt[n1];[d2][r2]ssim=stats_file=ssim.txt[n2];"
         f"[d3][r3]libvmaf=n_threads=1:n_subsample={every}:log_fmt=json:log_path=vmaf.json[n3];"
-        f"[d4]{SMALLER}[s1];[r4]{SMALLER}[s2];[s1][s2]vstack[small];[d5]select='not(mod(n,{share}))'[some]"
+        f"[d4]{SMALLER}[s1];[r4]{SMALLER}[s2];[s1][s2]vstack[small];[d5]select='not(mod(n,{share}))',{ahead}[some]"
     )
     compared = [part for name in ("n1", "n2", "n3") for part in ("-map", f"[{name}]", "-f", "null", "-")]
     each = ["-fps_mode", "passthrough", "-f", "rawvideo"]

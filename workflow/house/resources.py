@@ -34,7 +34,7 @@ MEMORY = {
     "retime": (50, 0, 0),
     "compose": (440, 0, 0),
     "master": (90, 0, 0),
-    "deliver": (95, 0, 0.43),
+    "deliver": (147, 0, 0),
     "report": (305, 0, 0.4),
 }
 # MB for each megapixel of what is made: of the picture that is composed or joined, or of a deliverable by its codec,
