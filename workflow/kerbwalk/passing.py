@@ -19,11 +19,11 @@ STEP, SPAN, WIDE = 1e-3, 50, 250
 # Standard deviations of parts are rounded to these.
 SIZES = np.geomspace(BLOCK_FLOOR, 0.08, 9)
 # Another gain is taken if it is likelier by so much (log), and farther off than this (log).
-CLEAR, NEAR = 1.0, 1e-3
+CLEAR, NEAR = 4.0, 1e-3
 # Then parts say it that are off by less than so many standard deviations.
 END = 2.0
 # What passes lights so much of the picture by more than this (log).
-BROAD, BRIGHT = 0.25, 1e-2
+BROAD, BRIGHT = 0.3, 1e-2
 ROUNDS = 4
 
 
