@@ -29,8 +29,9 @@ BENT = 0.06
 OTHER = 1.0
 ROUNDS = 10
 # Second difference of shifts (RMS over the nodes, in parts of the longer side) at which the edge that they bend most is
-# usually 0.2 to 0.3 pixels of a clip 1920 wide off straight.
-MOST_BENT = 4e-5
+# usually 0.2 to 0.3 pixels of a clip 1920 wide off straight. Lenses wider than of this focal length (in longer sides:
+# 27 mm) have near ground in much of the picture, which would shake: they may bend by more, by the square of theirs.
+MOST_BENT, USUAL = 4e-5, 0.75
 # A point fades out so many photos beyond those that show it.
 FADE = 8
 # A homography follows what lies within this part of the width about the hold point, others by a little.
@@ -135,7 +136,8 @@ def limits(offs, even, size):
         shifts = camera[0, 0] * off * np.array([[off**0, nothing], [nothing, off**0], [-x, -y]])
         bends = [np.diff(shifts, 2, axis=axis).reshape(3, -1) for axis in (2, 3)]
         square = sum(2 * one @ one.T / one.shape[1] for one in bends)
-        found.append(turn.T @ square @ turn / (MOST_BENT * max(size)) ** 2)
+        wide = max(USUAL * max(size) / camera[0, 0], 1)
+        found.append(turn.T @ square @ turn / (MOST_BENT * wide**2 * max(size)) ** 2)
     return np.array(found)
 
 
