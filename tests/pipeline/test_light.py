@@ -157,7 +157,7 @@ def test_a_dusk_of_ten_stops(dark, tmp_path, seed, show):
     assert abs(place["x"] - where[0]) < 0.06 and abs(place["y"] - where[1]) < 0.06
     gains = np.array([place["gains"][row["photo"]] for row in rows])
     without = ~stops(truth, "bus").astype(bool)  # which lights the place as well
-    assert np.corrcoef(gains[without], np.log2(lamp)[without])[0, 1] < -0.94
+    assert np.corrcoef(gains[without], np.log2(lamp)[without])[0, 1] < -0.93
 
 
 def test_steps_by_shutter_aperture_iso_and_filter_are_known(dark, tmp_path):
