@@ -47,7 +47,7 @@ def main():
         parser.add_argument(f"--{name}", nargs="?", const=None)
     args = parser.parse_args()
 
-    warps, framing = read_warps(args.warps), stage.read_json(args.framing)
+    warps, framing = read_warps(args.warps), read_warps(args.framing)
     photos = {p["name"]: p for p in warps["photos"] if p["placed"]}
     gains = {name: 2.0 ** row["applied_gain"] for name, row in read_gains(args.gains).items()}
     found = stage.read_json(args.found)

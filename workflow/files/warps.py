@@ -1,4 +1,4 @@
-"""Read the warps that steady writes (format: scripts/steady.py)."""
+"""Read the warps that steady writes, and those of what fills borders, which framing does (format: their scripts)."""
 
 import json
 from pathlib import Path
@@ -7,7 +7,7 @@ import numpy as np
 
 
 def read_warps(path):
-    """The table of warps.json; the grids of shifts in it are arrays (down, across, 2), or None."""
+    """The table of warps.json, or of framing.json; the grids of shifts in it are arrays (down, across, 2), or None."""
     return json.loads(Path(path).read_text(encoding="utf-8"), object_hook=_with_array)
 
 
