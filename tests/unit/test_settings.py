@@ -73,6 +73,14 @@ def mistake(text, tmp_path, night=True):
         ("just words", ": expected settings as 'key: value' lines, found 'just words'"),
         ("hold: [0.5, 0.5\nfps: 24", ", line 2: this is not YAML"),
         ("look:\n\texposure: 1", ", line 2: this is not YAML (a tab begins it); indent it by spaces"),
+        (
+            "look: {exposure: 1}\nfps: 24\nlook: {cdl: a.cc}",
+            ", line 3: 'look' stands there a second time; put all of it under the first one",
+        ),
+        (
+            "fps: fast\nhold: [48, 31]\nzoom: 2",
+            ": 'zoom' is not a setting; docs/settings.md lists all that are; and 'fps' is 'fast'; expected",
+        ),
         ("hold:\tauto: no", ", line 1: this is not YAML"),
         ("hold: !!python/object/apply:os.abort []", ", line 1: this is not YAML (could not determine a constructor"),
         ("hold: " + "[" * 20000, "this is not YAML (exceeded maximum nesting depth)"),

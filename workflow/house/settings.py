@@ -14,12 +14,29 @@ SCHEMA = Path(__file__).parents[1] / "schemas" / "settings.schema.yaml"
 LONGEST = 1 << 20  # bytes of a settings file
 # How like a setting (difflib's ratio) a word is that is taken for it, misspelt: 'fsp' is, 'zoom' is none.
 LIKE = 0.66
+TOLD = 4  # mistakes in one file that are told together
 MOST = 100_000  # values in one, each as often as references (*name) repeat it
 NTSC_RATES = {23.976: "24000/1001", 23.98: "24000/1001", 29.97: "30000/1001", 59.94: "60000/1001"}
 
 
 class SettingsError(ValueError):
     """A mistake in a settings file; its text is one sentence for the user."""
+
+
+class _WrittenTwice(yaml.constructor.ConstructorError):
+    """A setting that stands twice in one table, of which YAML would take the last."""
+
+
+class _Loader(yaml.CSafeLoader):
+    def construct_mapping(self, node, deep=False):
+        seen = set()
+        for key, _ in node.value:
+            # What references bring in (<<) may be written anew.
+            if key.tag != "tag:yaml.org,2002:merge" and isinstance(key.value, str):
+                if key.value in seen:
+                    raise _WrittenTwice(None, None, f"'{key.value}' stands there a second time", key.start_mark)
+                seen.add(key.value)
+        return super().construct_mapping(node, deep)
 
 
 def load(path):
@@ -32,7 +49,10 @@ def load(path):
     text = ""
     try:
         text = Path(path).read_text(encoding="utf-8")
-        data = yaml.load(text, yaml.CSafeLoader)
+        data = yaml.load(text, _Loader)
+    except _WrittenTwice as error:
+        line = error.problem_mark.line + 1
+        raise SettingsError(f"{path}, line {line}: {error.problem}; put all of it under the first one") from None
     except yaml.YAMLError as error:
         mark = getattr(error, "problem_mark", None)
         where = f", line {mark.line + 1}" if mark else ""
@@ -98,9 +118,9 @@ def check(settings, source, night=True):
         if key in of_the_night():
             raise SettingsError(f"{source}: '{key}' concerns the whole night; set it in config.yaml, not for one shoot")
     validator = jsonschema.Draft202012Validator(_schema())
-    error = min(validator.iter_errors(settings), key=lambda e: [str(p) for p in e.absolute_path], default=None)
-    if error is not None:
-        raise SettingsError(f"{source}: {_sentence(error)}")
+    errors = sorted(validator.iter_errors(settings), key=lambda e: [str(p) for p in e.absolute_path])
+    if errors:
+        raise SettingsError(f"{source}: {'; and '.join([*dict.fromkeys(map(_sentence, errors))][:TOLD])}")
     if "aspect" in settings and not 0.25 <= ratio(settings["aspect"]) <= 4:
         expected = _schema()["$defs"]["aspect"]["description"]
         raise SettingsError(f"{source}: 'aspect' is '{settings['aspect']}'; expected {expected}")
