@@ -46,9 +46,9 @@ def resolved(settings, where):
     known, found = settings["recipes"], {}
     for name in settings["deliverables"]:
         if name not in known:
-            near = settings_module.nearest(name, known)
-            raise SettingsError(f"{where}: 'deliverables' names '{name}', for which there is no recipe; "
-                                f"the nearest is '{near}'")  # fmt: skip
+            near = settings_module.nearest(name, known, settings_module.LIKE)
+            meant = f"the nearest is '{near}'" if near else f"there are {', '.join(known)}"
+            raise SettingsError(f"{where}: 'deliverables' names '{name}', for which there is no recipe; {meant}")
         try:
             found[name] = _complete(name, known[name], settings)
         except ValueError as error:
