@@ -10,6 +10,8 @@ Outputs
     frames, rate    frames of the clip; frames a second, as a fraction
     size            [width, height] of the clip, pixels
     hold_rms        RMS distance of the hold point from its mean, 1080p pixels, or null where it was not seen
+  restless        a sentence on a hold point that is not still enough, or null
+  panned          true where the picture pans, past the hold point, which then is not measured
     flicker         RMS deviation of the level from a smooth curve, per cent
     retained        part of the photo's area that the crop keeps, 0..1
     findings        {severity: count} of the audit's findings
@@ -94,6 +96,8 @@ def main():
         "rate": rate,
         "size": framing["output"],
         "hold_rms": measured["hold_rms"],
+        "panned": measured["panned"],
+        "restless": restless(measured["hold_rms"]),
         "flicker": measured["flicker"],
         "retained": framing["retained"],
         "findings": {s: sum(f["severity"] == s for f in audit["findings"]) for s in SEVERITIES},
@@ -148,6 +152,13 @@ def main():
     )
     stage.write_text(args.out, page)
     stage.write_json(args.card, card)
+
+
+def restless(hold_rms):
+    """What the closing lines say of a hold point that is not still enough, or None."""
+    if hold_rms is None or hold_rms < report.HOLD_BAR:
+        return None
+    return f"its hold point is still to {hold_rms:.2f} px only ({report.HOLD_BAR} should be); its report offers others"
 
 
 def unprocessed(taken, path, warps, framing, rate, thumbnail):

@@ -231,6 +231,7 @@ CARD = {
     "seconds": 1.0,
     "size": [1920, 1080],
     "hold_rms": 0.1,
+    "panned": False,
     "retained": 0.8,
     "findings": {"fault": 0, "warning": 0, "note": 0},
     "stood_in": 0,
@@ -274,6 +275,13 @@ def test_photos_that_the_clip_does_without_are_listed_with_the_reason():
     assert not any(one["instead"] for one in found)
     warps["frames"] = [[("a", 1.0)], [("a", 0.5), ("c", 0.5)], [("c", 1.0)]]
     assert tables.absent(ingest, audit, warps)[0]["instead"] == ["a", "c"]
+
+
+@pytest.mark.parametrize(("panned", "words"), [(True, "A pan"), (False, "Hold point not seen")])
+def test_the_index_tells_a_pan_from_a_point_that_is_not_seen(panned, words):
+    card = CARD | {"flicker": 0.1, "hold_rms": None, "panned": panned}
+    page = pages.render("index.html", cards=[card], unfinished=[], earlier={}, hold_bar=0.5, flicker_bar=0.4)
+    assert words in page
 
 
 def test_the_index_leads_to_what_an_earlier_run_made_of_a_shoot_that_failed():

@@ -74,6 +74,17 @@ def notices(shoots, results_dir, everything=False):
     return lines
 
 
+def restless(outcome_list, shoots, results_dir):
+    """Sentences on clips that were made, and whose hold point is not as still as it should be."""
+    lines = []
+    for outcome, shoot in zip(outcome_list, shoots, strict=True):
+        card = Path(results_dir, shoot.id, "work", "card.json")
+        if outcome["done"] and card.exists():
+            said = json.loads(card.read_text(encoding="utf-8"))["restless"]
+            lines += [f"{shoot.name}: {said}"] if said else []
+    return lines
+
+
 def frames(shoots, results_dir, asked_for):
     """A sentence on the disk space that working frames take, or took until they were tidied away."""
     folders = [Path(results_dir, shoot.id) for shoot in shoots]

@@ -531,6 +531,8 @@ def close_night(ok):
     notices = closing.notices(SHOOTS, RESULTS, asked_for() == ["audit"]) + closing.frames(
         GOOD_SHOOTS, RESULTS, asked_for()
     )
+    if all_of_it:
+        notices += closing.restless(outcomes, SHOOTS, RESULTS)
     if NIGHT["on_finish"] and all_of_it:
         notices += closing.tell(NIGHT["on_finish"], RESULTS / "summary.json")
     text = closing.text(RESULTS, outcomes, notices)

@@ -22,10 +22,11 @@ def measure(clip, framing, warps):
     """Decode the clip once, and measure it.
 
     Returns a dict: frames (count); moves (n, 2) of the hold point about their mean, and seen (n,), where they
-    can be believed; hold_rms and drift (None where fewer than half the frames show the point); these in 1080p
-    pixels; level (n,), mean linear light; lasting (n,) and deviation (n,), that of what lasts and how far it
-    is off its smooth curve; flicker and flicker_mean, per cent; pictures, the first, middle and last frame, and
-    columns (h, n, 3), the column through the hold point of every frame, uint8. On a pan the hold point is not measured.
+    can be believed; panned, whether the picture pans past it, when it is not measured; hold_rms and drift (None where
+    fewer than half the frames show the point); these in 1080p pixels; level (n,), mean linear light; lasting (n,) and
+    deviation (n,), that of what lasts and how far it is off its smooth curve; flicker and flicker_mean, per cent;
+    pictures, the first, middle and last frame, and columns (h, n, 3), the column through the hold point of every frame,
+    uint8.
     Raises StageError for a clip without frames.
     """
     output = framing["output"]
@@ -64,6 +65,7 @@ def measure(clip, framing, warps):
         "frames": len(patches),
         "moves": hd * (moves - moves[seen].mean(axis=0) if seen.any() else moves),
         "seen": seen,
+        "panned": not stands,
         "hold_rms": hd * report.rms(moves[seen]) if enough else None,
         "drift": hd * report.drift(moves, seen) if enough else None,
         "level": np.array(level),
