@@ -192,9 +192,9 @@ def write_text(path, text):
         Path(temporary).write_text(text, encoding="utf-8")
 
 
-def read_json(path):
-    """Read a table from JSON."""
-    return json.loads(Path(path).read_text(encoding="utf-8"))
+def read_json(path, object_hook=None):
+    """Read a table from JSON. object_hook: what is done with each table in it, as for json.loads."""
+    return json.loads(Path(path).read_text(encoding="utf-8"), object_hook=object_hook)
 
 
 def _fail(sentence):

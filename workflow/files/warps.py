@@ -1,14 +1,13 @@
 """Read the warps that steady writes, and those of what fills borders, which framing does (format: their scripts)."""
 
-import json
-from pathlib import Path
-
 import numpy as np
+
+from files import stage
 
 
 def read_warps(path):
     """The table of warps.json, or of framing.json; the grids of shifts in it are arrays (down, across, 2), or None."""
-    return json.loads(Path(path).read_text(encoding="utf-8"), object_hook=_with_array)
+    return stage.read_json(path, _with_array)
 
 
 def _with_array(record):
