@@ -131,8 +131,8 @@ def measure(warps, proxies, sights, waiting, pool=map):
     placed = [k for k, p in enumerate(photos) if p["placed"]]
     matrices = {k: laying(photos[k], warps["hold"], proxies.light_scale) for k in placed}
     where = on_plane(matrices, sights, glass, proxies.light_scale)
-    small = math.prod(proxies.light_shape) >= light.LARGE
-    kind, side = ("half", light.BLOCK // light.HALF) if small else ("grey", light.BLOCK)
+    large = math.prod(proxies.light_shape) >= light.LARGE
+    kind, side = ("half", light.BLOCK // light.HALF) if large else ("grey", light.BLOCK)
 
     def look(k):
         one = lay(photos[k]["name"], matrices[k], glass, proxies)
@@ -141,7 +141,7 @@ def measure(warps, proxies, sights, waiting, pool=map):
     def beside(first, second):
         flow = light.flow(first, second)
         half = light.halved(flow)
-        if not small:
+        if not large:
             # What flickers in so few pixels shows better by a smoother flow.
             flow = half = cv2.resize(light.HALF * half, first.grey.shape[::-1])
         return light.compared(first.grey, second.grey, flow), half
@@ -171,13 +171,13 @@ def measure(warps, proxies, sights, waiting, pool=map):
     share = veil @ strength * np.exp(brightness[lasting[0]] - lasting[2])
     lasting[2] = np.where(share < glare.MOST, lasting[2] + np.log1p(-np.minimum(share, glare.MOST)), np.nan)
 
-    def far(i, j, flow):
+    def far(pair, flow):
+        i, j = pair
         both = light.compared(pictures[i](), pictures[j](), flow(), side)
         return light.ratio(frame(i), frame(j), both, vignetting, levels[j] - levels[i])
 
     pairs = list(itertools.pairwise(placed))
-    found = pool(lambda pair, both: light.ratio(*map(frame, pair), both()), pairs, seen)
-    ratios = {pair: one for pair, one in zip(pairs, found, strict=True) if one}
+    ratios = told(pairs, pool(lambda pair, both: light.ratio(*map(frame, pair), both()), pairs, seen))
     levels, _ = light.solve(len(photos), ratios)
     _, vignetting = drift.drift(levels, *lasting, rounds=10)
     flows = dict(enumerate(flows))
@@ -187,10 +187,14 @@ def measure(warps, proxies, sights, waiting, pool=map):
         every = pool(lambda first, onward: light.led(first(), onward()), *halves)
         flows = {k: waiting.put(flow) for k, flow in zip(some, every, strict=True)}
         pairs = [(placed[k], placed[k + steps]) for k in some]
-        found = pool(far, *zip(*pairs, strict=True), flows.values()) if pairs else []
-        ratios |= light.doubted({pair: one for pair, one in zip(pairs, found, strict=True) if one}, levels)
+        ratios |= light.doubted(told(pairs, pool(far, pairs, flows.values())), levels)
     levels, sigmas = light.solve(len(photos), ratios)
     return passing.without(ratios, levels + drift.drift(levels, *lasting)[0]), sigmas, ratios
+
+
+def told(pairs, found):
+    """{pair: Ratio} of those pairs of photos for which one was found."""
+    return {pair: one for pair, one in zip(pairs, found, strict=True) if one}
 
 
 def veils_of(matrices, proxies, photos, waiting):
