@@ -524,17 +524,16 @@ def close_night(ok):
     beside = pages_and_master if all_of_it else lambda shoot: []
     retries = workflow.execution_settings.retries
     outcomes = closing.outcomes(SHOOTS, RESULTS, wanted, beside, min(STARTED, started), retries)
-    if all_of_it:
-        closing.write_summary(RESULTS / "summary.json", outcomes, started, time.time())
-        if not ok:
-            index_after_failure(outcomes)
     notices = closing.notices(SHOOTS, RESULTS, asked_for() == ["audit"]) + closing.frames(
         GOOD_SHOOTS, RESULTS, asked_for()
     )
     if all_of_it:
+        closing.write_summary(RESULTS / "summary.json", outcomes, started, time.time())
+        if not ok:
+            index_after_failure(outcomes)
         notices += closing.restless(outcomes, SHOOTS, RESULTS)
-    if NIGHT["on_finish"] and all_of_it:
-        notices += closing.tell(NIGHT["on_finish"], RESULTS / "summary.json")
+        if NIGHT["on_finish"]:
+            notices += closing.tell(NIGHT["on_finish"], RESULTS / "summary.json")
     text = closing.text(RESULTS, outcomes, notices)
     if told := os.environ.get("KERBWALK_CLOSING"):
         Path(told).write_text(text, encoding="utf-8")
