@@ -10,8 +10,8 @@ Outputs
     frames, rate    frames of the clip; frames a second, as a fraction
     size            [width, height] of the clip, pixels
     hold_rms        RMS distance of the hold point from its mean, 1080p pixels, or null where it was not seen
-  restless        a sentence on a hold point that is not still enough, or null
-  panned          true where the picture pans, past the hold point, which then is not measured
+    panned          true where the picture pans, past the hold point, which then is not measured
+    restless        a sentence on a hold point that is not still enough, or null
     flicker         RMS deviation of the level from a smooth curve, per cent
     retained        part of the photo's area that the crop keeps, 0..1
     findings        {severity: count} of the audit's findings

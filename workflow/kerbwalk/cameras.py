@@ -75,9 +75,9 @@ class World:
 def solve(sights, guesses, fixed, doubt=0.0):
     """Cameras and points that agree best with all that is seen.
 
-    sights: Sights; guesses: Worlds that differ in their points alone;
-    fixed: index of the reference photo, which stays where it is and sees the hold point where it is; doubt: standard
-    deviation of the logarithm of the guesses' focal length, 0 if it is sure.
+    sights: Sights; guesses: Worlds that differ in their points alone; fixed: index of the reference photo, which stays
+    where it is and sees the hold point where it is; doubt: standard deviation of the logarithm of the guesses' focal
+    length, 0 if it is sure.
     Returns (World, distance (m,) in pixels of each sight from where the world says it should be).
     Levenberg-Marquardt on the reprojection error with Geman-McClure weights; points are eliminated (Schur complement).
     Some of the photos come first; the others, and those that went astray, are placed by the points that these give, and
