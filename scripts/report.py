@@ -158,7 +158,7 @@ def restless(hold_rms):
     """What the closing lines say of a hold point that is not still enough, or None."""
     if hold_rms is None or hold_rms < report.HOLD_BAR:
         return None
-    return f"its hold point is still to {hold_rms:.2f} px only ({report.HOLD_BAR} should be); its report offers others"
+    return f"its hold point is still to {hold_rms:.2f} px only (limit: {report.HOLD_BAR}); choose another in its report"
 
 
 def unprocessed(taken, path, warps, framing, rate, thumbnail):
