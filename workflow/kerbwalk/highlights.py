@@ -36,8 +36,10 @@ def rebuild(frame, full):
     the greatest level.
     """
     clipped = np.zeros(frame.shape[:2], np.bool_)
+    least = FIRST * full.min()
     for y in range(frame.shape[0]):
-        for x in range(frame.shape[1]):
+        # Most lines hold nothing bright, which the vector units see at once.
+        for x in range(frame.shape[1] if _greatest(frame[y].reshape(-1)) >= least else 0):
             pixel = frame[y, x]
             if pixel[0] < FIRST * full[0] and pixel[1] < FIRST * full[1] and pixel[2] < FIRST * full[2]:
                 continue
@@ -51,6 +53,14 @@ def rebuild(frame, full):
             frame[y, x, 1] = np.uint16(min(green, 65535.0) + 0.5)
             frame[y, x, 2] = np.uint16(min(blue, 65535.0) + 0.5)
     return clipped
+
+
+@compiled
+def _greatest(values):
+    greatest = values[0]
+    for k in range(np.uint64(len(values))):
+        greatest = max(greatest, values[k])
+    return greatest
 
 
 @compiled
@@ -73,7 +83,7 @@ def settle_edges(frame, clipped):
     height, width = frame.shape[:2]
     near, lines = np.zeros((height, width), np.bool_), np.zeros(height, np.bool_)
     for y in range(height):
-        for x in range(width):
+        for x in range(width if _greatest(clipped[y].view(np.uint8)) else 0):
             if clipped[y, x] and _is_white(frame, y, x):
                 for v in range(max(y - REACH, 0), min(y + REACH + 1, height)):
                     lines[v] = True
