@@ -37,22 +37,26 @@ def _average(frame, scale, factor, further, grey, light):
     share = scale / np.float32(factor * factor)
     part = np.float32(1) / np.float32(further * further)
     line = np.empty(3 * grey.shape[1] * factor, np.float32)
-    block = np.empty(3, np.float32)
+    blocks = np.empty((grey.shape[1], 3), np.float32)
     for y in range(grey.shape[0]):
         line[:] = 0
         for j in range(factor):
             samples = frame[y * factor + j].reshape(-1)
             for k in range(np.uint64(len(line))):
                 line[k] += np.float32(samples[k])
-        lit = y // further
-        for x in range(grey.shape[1]):
-            block[:] = 0
-            for i in range(factor):
-                at = np.uint64(3 * (x * factor + i))
+        blocks[:] = 0
+        for x in range(np.uint64(len(blocks))):
+            for i in range(np.uint64(factor)):
                 for channel in range(np.uint64(3)):
-                    block[channel] += line[at + channel]
-            block *= share
-            grey[y, x] = np.uint16(min((block[0] + block[2]) * QUARTER + block[1] * HALF, WHITE) + HALF)
-            if lit < light.shape[0] and x // further < light.shape[1]:
-                for channel in range(3):
-                    light[lit, x // further, channel] += part * block[channel]
+                    blocks[x, channel] += line[np.uint64(3) * (x * np.uint64(factor) + i) + channel]
+        for x in range(np.uint64(len(blocks))):
+            for channel in range(np.uint64(3)):
+                blocks[x, channel] *= share
+            red, green, blue = blocks[x]
+            grey[y, x] = np.uint16(min((red + blue) * QUARTER + green * HALF, WHITE) + HALF)
+        if y // further < light.shape[0]:
+            lit = light[y // further]
+            for u in range(np.uint64(len(lit))):
+                for x in range(u * np.uint64(further), (u + np.uint64(1)) * np.uint64(further)):
+                    for channel in range(np.uint64(3)):
+                        lit[u, channel] += part * blocks[x, channel]
