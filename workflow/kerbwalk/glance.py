@@ -76,9 +76,10 @@ def _looked(sensor, factor, period, black, white, clip_from):
     broken = 0
     for y in range(height):
         total[:] = 0
-        for line in sensor[y * factor : y * factor + factor, :used]:
+        for k in range(y * factor, y * factor + factor):
+            line = sensor[k, :used]
             hits = np.int32(0)
-            for x in range(used):
+            for x in range(np.uint64(used)):
                 value = np.int32(line[x])
                 total[x] += value
                 hits += np.int32(value >= clip_from)
@@ -86,7 +87,7 @@ def _looked(sensor, factor, period, black, white, clip_from):
             broken += _one_value(line, period, black, (black + white) // 2, highest)
         for column in range(width):
             block = np.int32(0)
-            for x in range(column * factor, column * factor + factor):
+            for x in range(np.uint64(column * factor), np.uint64(column * factor + factor)):
                 block += total[x]
             picture[y, column] = (np.float32(block) - offset) * scale
     return picture, clipped, broken
