@@ -12,8 +12,9 @@ import _workflow  # noqa: E402, F401
 import cv2  # noqa: E402
 import numpy as np  # noqa: E402
 
-from files import ffmpeg, stage  # noqa: E402
+from files import decoded, ffmpeg, stage  # noqa: E402
 from files.look import processor  # noqa: E402
+from files.proxies import Proxies  # noqa: E402
 from files.warps import read_warps  # noqa: E402
 
 WIDTH, HEIGHT = 640, 360
@@ -41,11 +42,8 @@ def main():
 
 def taken(shoot, name, look):
     """A photo under the look alone, its middle part in the clip's aspect."""
-    for path in sorted((shoot / "work" / "proxies").glob("*.npz")):
-        with np.load(path) as chunk:
-            names = chunk["names"].tolist()
-        if name in names:
-            frame = np.load(shoot / "work" / "decoded" / f"{path.stem}.npy", mmap_mode="r")[names.index(name)]
+    path, place = Proxies(sorted((shoot / "work" / "proxies").glob("*.npz"))).place(name)
+    frame = decoded.read(shoot / "work" / "decoded" / f"{Path(path).stem}.npy", place)
     height = frame.shape[1] * HEIGHT // WIDTH
     top = (frame.shape[0] - height) // 2
     rgb = cv2.resize(frame[top : top + height], (WIDTH, HEIGHT), interpolation=cv2.INTER_AREA)
