@@ -94,9 +94,14 @@ def test_photos_that_come_later_begin_where_the_first_lead(monkeypatch, how, tur
     assert min(np.mean(distance[(sights.photo == k) & ~astray] < 1) for k in range(PHOTOS)) > 0.95
 
 
-@pytest.mark.parametrize("film_mm", [27.0, 50.0])
-def test_a_walk_along_a_wall_with_little_before_it(film_mm):
-    """Were its sides begun as a street's, they would hold all cameras at one place."""
+@pytest.mark.parametrize(
+    ("film_mm", "before", "wrong", "off"),
+    [(27, 60, 0.2, 0.05), (50, 60, 0.2, 0.05), (85, 60, 0.05, 0.05), (50, 0, 0.05, 0.3), (85, 0, 0.05, 0.3)],
+)
+def test_a_walk_along_a_wall_with_little_before_it(film_mm, before, wrong, off):
+    """Were its sides begun as a street's, they would hold all cameras at one place, 3 m off, through a long lens with
+    nine tenths of all sights in agreement. A wall alone tells less of where the camera stood.
+    """
     rng = np.random.default_rng(5)
     camera = steady.camera_matrix(*SIZE, film_mm)
     place = np.outer(np.arange(PHOTOS) - FIXED, [0.25, 0, 0]) + rng.normal(0, 0.012, (PHOTOS, 3))
@@ -104,11 +109,11 @@ def test_a_walk_along_a_wall_with_little_before_it(film_mm):
     target = 40 * np.linalg.inv(camera) @ [*HOLD, 1]
     turn = np.array([steady.aimed(p, target, HOLD, np.array([0.0, 1, 0]), camera) for p in place])
     facade = np.column_stack([rng.uniform(-25, 25, 500), rng.uniform(-15, 2, 500), np.full(500, 40.0)])
-    ground = np.column_stack([rng.uniform(-8, 8, 60), np.full(60, 1.6), rng.uniform(5, 20, 60)])
-    sights, _ = seen(turn, place, np.vstack([target, facade, ground]), rng, 0.1, 0.2, camera)
+    ground = np.column_stack([rng.uniform(-8, 8, before), np.full(before, 1.6), rng.uniform(5, 20, before)])
+    sights, _ = seen(turn, place, np.vstack([target, facade, ground]), rng, 0.1, wrong, camera)
     starts = cameras.guesses(sights, begun(sights, camera), np.ones(PHOTOS), HOLD, camera, FIXED)
     world, _ = cameras.solve(sights, starts, FIXED, walk.TOLD)
-    assert np.abs(40 * world.place - place).max() < 0.05
+    assert np.abs(40 * world.place - place).max() < off
 
 
 def test_photos_left_behind_are_placed_by_the_others(monkeypatch):

@@ -27,11 +27,13 @@ SETTLED = 0.001
 PLACE_SIGMA = 0.02
 ROLL_SIGMA = np.radians(3.0)
 # How the nearness of points may grow away from the hold point, over a picture's width to either side, down and up: in
-# a street between walls, and on a square before one.
-STREETS = ((4.0, 6.0, 1.0), (0.0, 1.5, 0.0))
-# The other is tried where less than this part of what is seen lies within so many standard deviations of what the first
-# leads to, and counts if it leaves less than this part of its cost.
-ENOUGH, WITHIN = 0.8, 5.0
+# a street between walls, of one wall, and on a square before one.
+STREETS = ((4.0, 6.0, 1.0), (0.0, 0.0, 0.0), (0.0, 1.5, 0.0))
+# The next is tried where less than this part of what is seen lies within so many standard deviations of what the last
+# leads to, or where that leaves all cameras within this part of the hold point's distance, as walls that are none do;
+# and it counts if it leaves less than this part of the cost.
+ENOUGH, WITHIN = 0.75, 5.0
+STANDING = 0.03
 CLEARLY = 0.9
 # About so many photos are solved together at first; the others follow from what these say of the world.
 FIRST_PHOTOS = 40
@@ -202,7 +204,8 @@ def _begun(sights, guesses, prior, fixed, photos):
         left = _cost(sights, error, COARSE[-1])
         if left < CLEARLY * least:
             world, least = found, left
-            if (np.hypot(*error.T) < WITHIN * sights.sigma).mean() > ENOUGH:
+            walked = np.ptp(found.place[photos], axis=0).max() > STANDING
+            if walked and (np.hypot(*error.T) < WITHIN * sights.sigma).mean() > ENOUGH:
                 break
     return world
 
