@@ -56,9 +56,13 @@ def begun(sights, camera):
     return np.array([np.linalg.inv(inverse @ steady.rotation_to(h, 0.0, HOLD, camera) @ camera) for h in holds])
 
 
-@pytest.mark.parametrize("how", ["ahead", "aside", "both"])
-def test_cameras_of_a_walk(how):
-    """A fifth of the sights leads astray; the shake is known again to a fifth of itself."""
+@pytest.mark.parametrize(("how", "together"), [("ahead", 24), ("aside", 24), ("both", 24), ("aside", 12), ("both", 12)])
+def test_cameras_of_a_walk(monkeypatch, how, together):
+    """A fifth of the sights leads astray; the shake is known again to a fifth of itself, also where every second photo
+    of a long walk is placed between the others.
+    """
+    monkeypatch.setattr(cameras, "FIRST_PHOTOS", together)
+    monkeypatch.setattr(cameras, "MOST_PHOTOS", together)
     rng = np.random.default_rng(8)
     turn, place, target = walked(how, rng)
     points = np.vstack([target, street(rng, 350)])

@@ -37,6 +37,13 @@ STANDING = 0.03
 CLEARLY = 0.9
 # About so many photos are solved together at first; the others follow from what these say of the world.
 FIRST_PHOTOS = 40
+# No more than so many are ever solved together, as the equations of all would take memory by the square of their
+# number. Between them lie the others, who find their places by points that so many of these have seen. Then points and
+# photos are settled by each other, so many times by turns, for so many sights at a time.
+MOST_PHOTOS = 240
+TOLD_BY = 3
+TURNS = 5
+BLOCK = 100_000
 # A photo whose usual sight is so many times further off than that of most photos is not where it seems.
 ASTRAY = 2.5
 # Of the hold point's sights none is doubted: the tracker has done that.
@@ -58,7 +65,7 @@ class Sights:
     sigma: np.ndarray
 
     def of(self, chosen):
-        """Some of the sights. chosen: bool (m,)."""
+        """Some of the sights. chosen: bool (m,), or a slice."""
         return Sights(self.photo[chosen], self.point[chosen], self.at[chosen], self.sigma[chosen])
 
 
@@ -84,27 +91,36 @@ def solve(sights, guesses, fixed, doubt=0.0):
     Levenberg-Marquardt on the reprojection error with Geman-McClure weights; points are eliminated (Schur complement).
     Some of the photos come first; the others, and those that went astray, are placed by the points that these give, and
     then all together. So does the guessed focal length: cameras and points find each other before it may change, as a
-    scene that is not yet a street says anything of it.
+    scene that is not yet a street says anything of it. Of a long walk not all are solved together (MOST_PHOTOS): the
+    rest, and with it all, is settled by resection and intersection in turns (Triggs et al. 1999, section 8).
     """
     guess, count = guesses[0], len(guesses[0].turn)
     seen = np.bincount(sights.photo, minlength=count) > 0
     seen[fixed] = True
     known = np.flatnonzero(seen)
-    some = np.zeros(count, bool)
-    some[known[:: -(-len(known) // FIRST_PHOTOS)]] = True
-    some[fixed] = True
+    some = _every(known, FIRST_PHOTOS, fixed, count)
     prior = np.log(guess.camera[0, 0]), doubt
     firsts = sights.of(some[sights.photo])
     world = _begun(firsts, guesses, (prior[0], 0.0), fixed, some)
     astray = _astray(firsts, world, fixed)
     if astray.any():
-        world = _placed(firsts, world, guess, some & ~astray, astray)
+        world = _placed(firsts, world, guess, some & ~astray, astray, fixed)
         world = _descend(firsts, world, (prior[0], 0.0), fixed, some, FINE)
     if doubt:
         world = _descend(firsts, world, prior, fixed, some, COARSE)
-    if (seen & ~some).any():
-        world = _placed(sights, world, guess, some, seen & ~some)
-    world = _descend(sights, world, prior, fixed, seen, FINE)
+    many = _every(known, MOST_PHOTOS, fixed, count)
+    if (many & ~some).any():
+        world = _placed(sights, world, guess, some, many & ~some, fixed)
+    world = _descend(sights.of(many[sights.photo]), world, prior, fixed, many, FINE)
+    if (seen & ~many).any():
+        told = np.bincount(sights.point[many[sights.photo]], minlength=len(world.points)) >= TOLD_BY
+        world = _placed(sights.of(told[sights.point]), world, guess, many, seen & ~many, fixed)
+        untold = sights.of(~told[sights.point])
+        for scale in np.repeat(COARSE, TURNS):
+            world = _intersect(untold, world, scale)
+        for scale in np.repeat(FINE, TURNS):
+            world = _intersect(sights, world, scale)
+            world = _resect(sights, world, scale, fixed)
     return world, np.hypot(*_missed(sights, world).T)
 
 
@@ -173,10 +189,13 @@ def _weights(sights, error, scale):
     return np.where(sights.point == HOLD, 1.0, trust) / sights.sigma**2
 
 
-def _cost(sights, error, scale):
+def _costs(sights, error, scale):
     square = (error**2).sum(1)
-    robust = np.where(sights.point == HOLD, square, square / (1 + square / scale**2))
-    return float((robust / sights.sigma**2).sum())
+    return np.where(sights.point == HOLD, square, square / (1 + square / scale**2)) / sights.sigma**2
+
+
+def _cost(sights, error, scale):
+    return float(_costs(sights, error, scale).sum())
 
 
 def _normal(sights, error, weight, world, cross=NO_CROSS):
@@ -318,12 +337,20 @@ def _astray(sights, world, fixed):
     return astray
 
 
-def _placed(sights, world, guess, known, wanted):
+def _every(known, most, fixed, count):
+    """The reference, and of the known photos no more than `most`, evenly over the walk: bool (count,)."""
+    chosen = np.zeros(count, bool)
+    chosen[known[:: -(-len(known) // most)]] = True
+    chosen[fixed] = True
+    return chosen
+
+
+def _placed(sights, world, guess, known, wanted, fixed):
     """Photos placed anew by what the others say of the world. known, wanted: bool (n,), who says, and who is placed."""
     world = _between(world, guess, known, wanted)
     own = sights.of(wanted[sights.photo])
     for scale in COARSE + FINE:
-        world = _resect(own, world, scale)
+        world = _resect(own, world, scale, fixed)
     return world
 
 
@@ -345,14 +372,38 @@ def _interpolated(k, at, values):
     return np.stack([np.interp(k, at, column) for column in values.T], 1)
 
 
-def _resect(sights, world, scale):
-    """One step for each photo alone, the points kept."""
-    error = _missed(sights, world)
-    blocks, force = _normal(sights, error, _weights(sights, error, scale), world)[:2]
+def _resect(sights, world, scale, fixed):
+    """One step for each photo but the reference alone, the points kept."""
+    blocks, force = _sums(sights, world, scale)[:2]
     blocks, force = blocks[:, :6, :6], force[:, :6]
     blocks += 1e-6 * np.einsum("kii->ki", blocks)[:, :, None] * np.eye(6) + np.diag([1e4] * 3 + [1e3] * 3)
     change = -np.linalg.solve(blocks, force[:, :, None])[:, :, 0]
+    change[fixed] = 0
     return replace(world, turn=turned(change[:, :3]) @ world.turn, place=world.place + change[:, 3:])
+
+
+def _intersect(sights, world, scale):
+    """One step for each point alone, the photos kept; a point that it leads astray stays where it is."""
+    blocks, force, before = _sums(sights, world, scale)[2:]
+    blocks += (1e-3 * np.einsum("kii->ki", blocks) + 1e-3)[:, :, None] * np.eye(3)
+    change = -np.linalg.solve(blocks, force[:, :, None])[:, :, 0]
+    points = world.points + np.einsum("kij,kj->ki", tangents(world.points), change)
+    tried = replace(world, points=points / np.linalg.norm(points, axis=1, keepdims=True))
+    better = _sums(sights, tried, scale)[4] < before
+    better[HOLD] = False
+    return replace(world, points=np.where(better[:, None], tried.points, world.points))
+
+
+def _sums(sights, world, scale):
+    """[blocks of the photos, their pulls, those of the points, their pulls, what each point costs], each alone."""
+    total = None
+    for start in range(0, len(sights.photo), BLOCK):
+        some = sights.of(slice(start, start + BLOCK))
+        error = _missed(some, world)
+        found = [*_normal(some, error, _weights(some, error, scale), world)[:4]]
+        found.append(np.bincount(some.point, _costs(some, error, scale), len(world.points)))
+        total = found if total is None else [one + other for one, other in zip(total, found, strict=True)]
+    return total
 
 
 def turned(angles):
