@@ -12,6 +12,7 @@ Outputs
 """
 
 import _workflow  # noqa: F401
+import ctypes
 import functools
 import importlib.util
 import itertools
@@ -91,9 +92,10 @@ def main():
     track, sights, lens = work / "track.json", work / "sights.npz", work / "lens.json"
     line.run("lens", ingest=photos["ingest"], settings=chosen("lens"), out=lens)
     line.run("look", **photos, **files, settings=chosen("look"), out=look)
-    # Beside the rest: in a process of its own, as a stage takes its options from sys.argv. It starts after follow,
-    # which takes both cores.
+    # Beside the rest: in a process of its own, as a stage takes its options from sys.argv. It has work after follow,
+    # which takes both cores, but begins before that has left anything in the memory which both share.
     with ProcessPoolExecutor(1, multiprocessing.get_context("fork")) as beside:
+        beside.submit(int).result()
         line.run("follow", **photos, threads=args.threads, out=sights)
         sheet = beside.submit(contact, line, args, settings, photos, parts, look, lens)
         held = chosen("hold", "hold_in", "level")
@@ -110,8 +112,8 @@ def main():
         others = [beside.submit(compose, line, made, part) for part in range(1, PARTS)]
         compose(line, made, 0)
         line.times = sorted({*line.times, *sheet.result(), *itertools.chain(*(other.result() for other in others))})
-        composed = [composed_part(work, part) for part in range(PARTS)]
-        line.timed("encode", lambda: encode(args.clip, composed, size, frame_rate(settings["fps"])))
+    composed = [composed_part(work, part) for part in range(PARTS)]
+    line.timed("encode", lambda: encode(args.clip, composed, size, frame_rate(settings["fps"])))
     line.run(
         "report",
         **photos,
@@ -160,7 +162,14 @@ class Line:
         # A stage may be run several times.
         self.times.append(self.work / "times" / f"{name}.{len(self.times)}.tsv")
         stage.write_text(self.times[-1], f"s\tmax_rss\tcpu_time\n{figures}\n")
+        let_go()
         return result
+
+
+def let_go():
+    """Give back what a stage had of memory, which the C library was told to keep: the next one's takes other places."""
+    if trim := getattr(ctypes.CDLL(None), "malloc_trim", None):  # the GNU library's
+        trim(0)
 
 
 @functools.cache
