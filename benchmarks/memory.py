@@ -18,8 +18,12 @@ from pathlib import Path
 STAGE = re.compile(rb"/scripts/([a-z]+)\.py\0(?:.*\0--out\0[^\0]*(?:_([\w-]+\.\w+)|/(\d+x\d+[^/\0]*)/[^\0]*)\0)?")
 
 
-def look(peaks, root):
-    """Enter what runs now under the process `root` into peaks: {(stage, process of the job): MB}."""
+def look(peaks, root, known):
+    """Enter what runs now under the process `root` into peaks: {(stage, process of the job): MB}.
+
+    known: what the look before gave. Returns the processes that run. Of those that it does not name none counts, as a
+    process that is about to start another program still has its parent's memory.
+    """
     parents, stages, own, now = {}, {}, {}, defaultdict(float)
     for folder in Path("/proc").glob("[0-9]*"):
         try:
@@ -39,17 +43,18 @@ def look(peaks, root):
         while line[-1] in parents:
             line.append(parents[line[-1]])
         jobs = [p for p in line if p in stages]
-        if jobs and root in line:
+        if jobs and root in line and pid in known:
             now[stages[jobs[-1]], jobs[-1]] += own[pid]
     for job, megabytes in now.items():
         peaks[job] = max(peaks[job], megabytes)
+    return own.keys()
 
 
 def main():
-    peaks = defaultdict(float)
+    peaks, known = defaultdict(float), set()
     process = subprocess.Popen(sys.argv[1:])
     while process.poll() is None:
-        look(peaks, process.pid)
+        known = look(peaks, process.pid, known)
         time.sleep(0.05)
     by_stage = defaultdict(list)
     for (stage, _), megabytes in peaks.items():
