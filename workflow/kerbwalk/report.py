@@ -5,6 +5,7 @@ Pictures of the clip are BT.709 signal in 16 bits, R'G'B', pixel centres at inte
 
 import cv2
 import numpy as np
+from scipy.linalg import solveh_banded
 
 # What a clip should reach: RMS distance of the hold point from its mean, 1080p pixels; RMS deviation of the
 # level from a smooth curve, per cent.
@@ -21,7 +22,7 @@ REACH = 0.2
 THINNED = 2
 ROUNDS = 40
 # Rows of all patches that are laid on each other at a time.
-ROWS = 16
+ROWS = 8
 # Below this likeness (normalised correlation) a frame does not show the patch: somebody stands before it.
 LIKE = 0.5
 # Frames of the running curve against which flicker is judged: about a second and a quarter of clip.
@@ -135,23 +136,30 @@ def deviation(levels):
 def lasting_levels(pictures):
     """How bright each frame is against the others, by what they share: the light of the shoot, not of passers-by.
 
-    pictures: n times float32 (h, w), linear light. Returns (n,), about 1. Frames up to three apart are compared where
-    both are calm, so that a small movement makes no difference, and the commonest ratio counts: people, cars
-    and what their lamps light up have others. All ratios are brought together by least squares. On the demo,
-    whose light is known, the deviation from a smooth curve so found is right to 0.2 per cent.
+    pictures: n times float32 (h, w), linear light, each asked for once. Returns (n,), about 1. Frames up to three apart
+    are compared where both are calm, so that a small movement makes no difference, and the commonest ratio counts:
+    people, cars and what their lamps light up have others. All ratios are brought together by least squares. On the
+    demo, whose light is known, the deviation from a smooth curve so found is right to 0.2 per cent.
     """
-    count = len(pictures)
-    logs = [np.log(np.maximum(picture, 1e-5)) for picture in pictures]
-    pairs = [(k, k + step) for step in STEPS for k in range(count - step)]
-    rows, ratios = np.zeros((len(pairs), count)), np.zeros(len(pairs))
-    for row, (first, second) in enumerate(pairs):
-        # Frames further apart have moved more, and count less.
-        weight = 1 / (second - first)
-        rows[row, [first, second]] = -weight, weight
-        ratios[row] = weight * _commonest((logs[second] - logs[first])[_calm((logs[first] + logs[second]) / 2)])
-    if not pairs:
-        return np.ones(count)
-    return np.exp(np.linalg.lstsq(rows, ratios, rcond=None)[0])
+    count, near = len(pictures), {}
+    # The normal equations, whose first unknown is 0: frames hang together over three at most.
+    band, pull = np.zeros((1 + max(STEPS), count)), np.zeros(count)
+    for second, picture in enumerate(pictures):
+        logs = np.log(np.maximum(picture, 1e-5))
+        for step in STEPS[:second]:
+            first = second - step
+            ratio = _commonest((logs - near[first])[_calm((near[first] + logs) / 2)])
+            # Frames further apart have moved more, and count less.
+            weight = 1 / step**2
+            band[0, [first, second]] += weight
+            band[step, first] = -weight
+            pull[[first, second]] += -weight * ratio, weight * ratio
+        near[second] = logs
+        near.pop(second - max(STEPS), None)
+    if count == 1:
+        return np.ones(1)
+    level = np.append(0, solveh_banded(band[:, 1:], pull[1:], lower=True))
+    return np.exp(level - level.mean())
 
 
 def rms(values):

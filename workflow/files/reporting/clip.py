@@ -1,12 +1,14 @@
 """What one decoding of the finished clip tells."""
 
 import tempfile
+from collections.abc import Sequence
 
 import cv2
 import numpy as np
 
 from files import ffmpeg
 from files.stage import StageError
+from files.waiting import Waiting
 from kerbwalk import report
 from kerbwalk.colour import LUMA_BT709
 from kerbwalk.decode import averaged
@@ -16,6 +18,19 @@ SMALL, PATCH, SHOWN = 640, 160, 1280
 # Levels are compared place by place on squares of the small picture.
 SQUARE = 4
 SCALED = "flags=area+accurate_rnd:in_color_matrix=bt709:in_range=tv"
+
+
+class Asked(Sequence):
+    """Pictures that are read when they are asked for. waiting: functions that give them."""
+
+    def __init__(self, waiting):
+        self._waiting = waiting
+
+    def __len__(self):
+        return len(self._waiting)
+
+    def __getitem__(self, place):
+        return self._waiting[place]()
 
 
 def measure(clip, framing, warps):
@@ -42,25 +57,27 @@ def measure(clip, framing, warps):
         "[small][patch]hstack"
     )
     patches, level, squares, columns = [], [], [], []
-    with tempfile.NamedTemporaryFile(suffix=".rgb") as shown:
+    with tempfile.NamedTemporaryFile(suffix=".rgb") as shown, tempfile.TemporaryFile() as file:
+        waiting = Waiting(file)
         further, shape = shown_frames(len(warps["frames"]), output)
         further = [*further, shown.name]
         for frame in ffmpeg.frames(clip, (width + size[0], height), "rgb48le", filters, further):
             small, patch = frame[:, :width], frame[: size[1], width:]
-            patches.append(report.banded(cv2.transform(np.float32(patch), np.float32([LUMA_BT709]))))
+            luma = cv2.transform(np.float32(patch), np.float32([LUMA_BT709]))
+            patches.append(waiting.put(report.banded(luma)))
             columns.append((small[:, int(point[0] / output[0] * width)] >> 8).astype(np.uint8))
             light = cv2.transform(report.linear_light(small), np.float32([LUMA_BT709]))
             level.append(light.mean(dtype=float))
-            squares.append(averaged(light, SQUARE))
+            squares.append(waiting.put(averaged(light, SQUARE)))
         if not patches:
             raise StageError(f"{clip}: holds no frames; delete it and start the same command again")
         pictures = list(np.fromfile(shown.name, np.uint8).reshape(-1, *shape))
-    moves, likeness = report.movement(patches, (point[0] - left, point[1] - top))
+        moves, likeness = report.movement(Asked(patches), (point[0] - left, point[1] - top))
+        lasting = report.lasting_levels(Asked(squares))
     stands = framing["moves"] is None or not np.any(np.array(framing["moves"])[:, 1:])
     seen = (likeness >= report.LIKE) & stands
     hd = report.to_1080p(output)
     enough = seen.sum() >= max(2, len(patches) / 2)
-    lasting = report.lasting_levels(squares)
     return {
         "frames": len(patches),
         "moves": hd * (moves - moves[seen].mean(axis=0) if seen.any() else moves),
