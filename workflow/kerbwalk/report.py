@@ -5,7 +5,6 @@ Pictures of the clip are BT.709 signal in 16 bits, R'G'B', pixel centres at inte
 
 import cv2
 import numpy as np
-from scipy.linalg import solveh_banded
 
 # What a clip should reach: RMS distance of the hold point from its mean, 1080p pixels; RMS deviation of the
 # level from a smooth curve, per cent.
@@ -142,8 +141,8 @@ def lasting_levels(pictures):
     demo, whose light is known, the deviation from a smooth curve so found is right to 0.2 per cent.
     """
     count, near = len(pictures), {}
-    # The normal equations, whose first unknown is 0: frames hang together over three at most.
-    band, pull = np.zeros((1 + max(STEPS), count)), np.zeros(count)
+    # The normal equations, whose first unknown is 0.
+    say, pull = np.zeros((count, count)), np.zeros(count)
     for second, picture in enumerate(pictures):
         logs = np.log(np.maximum(picture, 1e-5))
         for step in STEPS[:second]:
@@ -151,14 +150,12 @@ def lasting_levels(pictures):
             ratio = _commonest((logs - near[first])[_calm((near[first] + logs) / 2)])
             # Frames further apart have moved more, and count less.
             weight = 1 / step**2
-            band[0, [first, second]] += weight
-            band[step, first] = -weight
+            say[[first, second], [first, second]] += weight
+            say[[first, second], [second, first]] = -weight
             pull[[first, second]] += -weight * ratio, weight * ratio
         near[second] = logs
         near.pop(second - max(STEPS), None)
-    if count == 1:
-        return np.ones(1)
-    level = np.append(0, solveh_banded(band[:, 1:], pull[1:], lower=True))
+    level = np.append(0, np.linalg.solve(say[1:, 1:], pull[1:]))
     return np.exp(level - level.mean())
 
 
