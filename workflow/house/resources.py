@@ -35,7 +35,7 @@ MEMORY = {
     "compose": (440, 0, 0),
     "master": (90, 0, 0),
     "deliver": (147, 0, 0),
-    "report": (335, 0, 0.1),
+    "report": (360, 0, 0.1),
 }
 # MB for each megapixel of what is made: of the picture that is composed or joined, or of a deliverable by its codec,
 # judging it included.
