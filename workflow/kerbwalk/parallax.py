@@ -4,6 +4,7 @@ What a camera's error of place does to the picture is known in all but one thing
 shifts are fitted, frame by frame, but that one surface, which changes slowly; it cannot wobble, and over a flat wall,
 whose inverse depth is linear in the picture, it bends nothing. Where walls meet it folds, and it knows no more than a
 node's distance how near a fold lies to an edge; so along the edges that are seen (kerbwalk.edges) it is kept linear.
+And where the ground lies is known from all of the walk (kerbwalk.ground), however little is seen of it.
 """
 
 import functools
@@ -13,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.linalg import solve
 
-from kerbwalk import cameras, edges, mesh
+from kerbwalk import cameras, edges, ground, mesh
 from kerbwalk.homography import transfer
 
 IN_ALL = math.prod(mesh.NODES)
@@ -29,9 +30,9 @@ BENT = 0.06
 OTHER = 1.0
 ROUNDS = 10
 # Second difference of shifts (RMS over the nodes, in parts of the longer side) at which the edge that they bend most is
-# usually 0.2 to 0.3 pixels of a clip 1920 wide off straight. Lenses wider than of this focal length (in longer sides:
+# usually 0.2 to 0.35 pixels of a clip 1920 wide off straight. Lenses wider than of this focal length (in longer sides:
 # 27 mm) have near ground in much of the picture, which would shake: they may bend by more, by the square of theirs.
-MOST_BENT, USUAL = 4e-5, 0.75
+MOST_BENT, USUAL = 5e-5, 0.75
 # A point fades out so many photos beyond those that show it.
 FADE = 8
 # A homography follows what lies within this part of the width about the hold point, others by a little.
@@ -47,16 +48,19 @@ class Nearness:
     off: np.ndarray
 
 
-def surface(places, nearness, sigma, weight, hold, hold_nearness, camera, size, shake, straight=()):
+def surface(places, nearness, sigma, weight, hold, hold_nearness, camera, size, shake, straight=(), floor=None):
     """The surface of inverse depth through points.
 
     places: (n, 2) on the plane, pixels; nearness: (n,) inverse depth, and sigma, its standard deviation; weight:
     (n,), 0..1; hold, hold_nearness: a point through which it goes exactly; camera: K; size: (width, height) of the
     plane; shake: the usual error of place; straight: (e, 2, 2) ends of straight edges on the plane, or
-    None where the plane about the hold point is enough. Returns a Nearness.
+    None where the plane about the hold point is enough; floor: (3,) the ground's inverse depth, times the ray
+    K^-1 (x, y, 1), or None where it is not known. Returns a Nearness.
     Thin-plate energy on a grid (second differences), reweighted so that it may fold where walls meet (iteratively
     reweighted for an L1 norm), data by Geman-McClure; along an edge, of whatever it is one, what departs from a linear
-    function is penalised (as Chang & Chuang 2012, "A line-structure-preserving approach to image resizing", do).
+    function is penalised (as Chang & Chuang 2012, "A line-structure-preserving approach to image resizing", do). The
+    ground is as sure as a point at each node where it would be before the wall about the hold point, and loses its say
+    like one where other things stand on it.
     """
     scale = camera[0, 0] * shake * SIDE / max(size)
     inverse = np.linalg.inv(camera)
@@ -76,7 +80,14 @@ def surface(places, nearness, sigma, weight, hold, hold_nearness, camera, size, 
     normal = np.append(slope / scale, hold_nearness - slope @ ray_hold[:2] / scale)
     off = np.zeros(mesh.count(size)[::-1])
     if straight is not None:
-        off = _grid(places, rest, weight * doubt, size, straight)
+        say = weight * doubt
+        if floor is not None:
+            nodes = mesh.nodes(size).reshape(-1, 2)
+            before = scale * (np.column_stack([nodes, np.ones(len(nodes))]) @ inverse.T @ (floor - normal))
+            shown = before > 0
+            places, rest = np.vstack([places, nodes[shown]]), np.append(rest, before[shown])
+            say = np.append(say, np.full(shown.sum(), SURE**-2))
+        off = _grid(places, rest, say, size, straight)
         off -= mesh.at(off, np.array([hold]), size)[0]
     return Nearness(normal, off / scale)
 
@@ -93,6 +104,7 @@ def surfaces(world, covariance, lasts, even, hold, size, straight=None):
     """
     count, shake = len(even.turn), max(even.shake, 1e-6)
     fitted = edges.looked_at(count)
+    below = ground.plane(world, lasts, even) if straight is not None else None
     normals, offs = [], []
     for k in fitted:
         at_plane = cameras.project(even.camera[k], even.turn[k], even.place[k], world.points)
@@ -104,12 +116,13 @@ def surfaces(world, covariance, lasts, even, hold, size, straight=None):
             about = (np.abs(at_plane / size - 0.5) < 0.6).all(1)
         use = about & (weight > 0)
         seen, held = (at_plane[use], nearness[use], sigma[use], weight[use]), nearness[cameras.HOLD]
+        floor = None if below is None else ground.seen_from(below, even.turn[k], even.place[k])
         kept = None
         if straight is not None:
             # The plane is a homography from the photo but for shifts, too small to matter to where an edge lies.
             turned = even.camera[k] @ even.turn[k] @ world.turn[k].T @ np.linalg.inv(world.camera)
             kept = transfer(turned, straight[k].reshape(-1, 2)).reshape(-1, 2, 2)
-        found = surface(*seen, hold, held, even.camera[k], size, shake, kept)
+        found = surface(*seen, hold, held, even.camera[k], size, shake, kept, floor)
         normals.append(found.normal)
         offs.append(found.off)
 
