@@ -106,10 +106,10 @@ def frame(laid, radius, shade=None):
         grey = cv2.divide(grey, shade)
     # For the flow a logarithm, in which flicker is an offset: 7 % a level.
     code = cv2.convertScaleAbs(cv2.log(cv2.max(grey, 60)), alpha=36, beta=-147.5)
-    grey[~clear] = HIDDEN
+    grey = _shown(grey, clear)
     # Of four pixels at the limit of the dark ones some are above it by their noise.
     half = _means(grey, HALF)
-    grey, half = (np.where(part > DARK, part, np.float32(HIDDEN)) for part in (grey, half))
+    grey, half = (_shown(part, part > DARK) for part in (grey, half))
     good = (half > 0).view(np.uint8)
     share = np.maximum(_means(good.astype(np.float32), BLOCK // HALF), 1e-3)
     colours = _means(cv2.copyTo(_means(laid, HALF), good), BLOCK // HALF) / share[..., None]
@@ -305,10 +305,17 @@ def usable(laid):
 
     laid: as for frame(). Returns bool (h, w).
     """
-    below = (laid < LIMITS).view(np.uint8)
+    height, width, _ = laid.shape
+    # Against a whole line of limits, as NumPy is slow over four numbers at a time.
+    below = (laid.reshape(height, -1) < np.tile(LIMITS, width)).view(np.uint8).reshape(laid.shape)
     below[..., 3] = cv2.erode(cv2.extractChannel(below, 3), np.ones((3, 3), np.uint8))
     # All four at once.
     return below.view(np.uint32)[..., 0] == 0x01010101
+
+
+def _shown(grey, where):
+    """A picture with HIDDEN but where, bool (h, w), it is to be compared."""
+    return cv2.copyTo(grey, where.view(np.uint8), np.full_like(grey, HIDDEN))
 
 
 def _means(values, side=BLOCK):
