@@ -33,7 +33,7 @@ import numpy as np
 from files import stage
 from files.proxies import Proxies
 from files.waiting import Waiting
-from files.warps import read_warps
+from files.warps import read_homographies
 from kerbwalk import drift, exposure, glare, lens, light, passing, places, trend
 from kerbwalk.homography import transfer
 from kerbwalk.pixels import enlarged, enlarging, reduced
@@ -57,7 +57,7 @@ def main():
     args = parser.parse_args()
 
     cv2.setNumThreads(1)
-    settings, warps = args.settings["light"], read_warps(args.warps)
+    settings, warps = args.settings["light"], read_homographies(args.warps)
     photos, proxies = warps["photos"], Proxies(args.proxies)
     names = [p["name"] for p in photos]
     known, reference = known_steps(stage.read_json(args.ingest), warps["reference"], names, settings["filters"])

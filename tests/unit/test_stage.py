@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from files import stage
-from files.warps import read_warps
+from files.warps import read_homographies, read_warps
 
 SCRIPT = "import ctypes, time; from files import stage; stage.run(lambda: {})"
 
@@ -50,6 +50,8 @@ def test_arrays_stand_for_lists_in_a_table_and_what_is_no_number_leaves_none(tmp
     assert found == {"photos": [shown[0]] * 2, "of": "é"}
     grid = read_warps(tmp_path / "lists")["photos"][1]["grid"]
     assert (grid == shown[1]["grid"]).all()
+    without = {"photos": [shown[0] | {"grid": None}] * 2, "of": "é"}
+    assert [read_homographies(tmp_path / name) for name in ("lists", "arrays")] == [without] * 2
     with pytest.raises(ValueError, match="not JSON compliant"):
         stage.write_json(tmp_path / "none", {"photos": [{"frames": np.array([np.nan])}]})
     assert sorted(file.name for file in tmp_path.iterdir()) == ["arrays", "lists"]
