@@ -28,12 +28,10 @@ def brightness(frame, at):
     frame: light.Frame; at: (m, 2), their middles, pixels of the laid light proxy.
     """
     places = np.float32(at)[None]
-    good = cv2.threshold(frame.grey, 0, 1, cv2.THRESH_BINARY)[1]
-    grey, good = (
-        cv2.remap(cv2.blur(part, (SIDE, SIDE), borderType=cv2.BORDER_CONSTANT), places, None, cv2.INTER_LINEAR)[0]
-        for part in (cv2.max(frame.grey, 0), good)
-    )
-    return np.where(good > 0.999, np.log(np.maximum(grey, 1e-3) / np.maximum(good, 0.5)), np.nan)
+    good = cv2.erode((frame.grey > 0).view(np.uint8), np.ones((SIDE, SIDE), np.uint8), borderValue=0)
+    grey = cv2.blur(cv2.max(frame.grey, 0), (SIDE, SIDE), borderType=cv2.BORDER_CONSTANT)
+    grey, good = (cv2.remap(part, places, None, cv2.INTER_LINEAR)[0] for part in (grey, np.float32(good)))
+    return np.where(good > 0.999, np.log(np.maximum(grey, 1e-3)), np.nan)
 
 
 def drift(levels, photo, point, value, rim, rounds=30):
