@@ -132,7 +132,7 @@ def measure(warps, proxies, sights, waiting, pool=map):
     matrices = {k: laying(photos[k], warps["hold"], proxies.light_scale) for k in placed}
     where = on_plane(matrices, sights, glass, proxies.light_scale)
     large = math.prod(proxies.light_shape) >= light.LARGE
-    kind, side = ("half", light.BLOCK // light.HALF) if large else ("grey", light.BLOCK)
+    kind, part = ("half", light.HALF) if large else ("grey", 1)
 
     def look(k):
         one = lay(photos[k]["name"], matrices[k], glass, proxies)
@@ -140,11 +140,7 @@ def measure(warps, proxies, sights, waiting, pool=map):
 
     def beside(first, second):
         flow = light.flow(first, second)
-        half = light.halved(flow)
-        if not large:
-            # What flickers in so few pixels shows better by a smoother flow.
-            flow = half = cv2.resize(light.HALF * half, first.grey.shape[::-1])
-        return light.compared(first.grey, second.grey, flow), half
+        return light.compared(first.grey, second.grey, flow), flow
 
     def frame(k):
         """Photo k without its pictures."""
@@ -158,7 +154,7 @@ def measure(warps, proxies, sights, waiting, pool=map):
         laid = [*last, *laid]
         for both, flow in pool(beside, laid, laid[1:]):
             seen.append(waiting.put(both))
-            flows.append(waiting.put(flow))
+            flows.append(flow)
         last = laid[-1:]
         for k, one, value in zip(some, laid[-len(some) :], bright, strict=True):
             blocks[k], values[k] = [waiting.put(one.bright), waiting.put(one.blocks)], value
@@ -173,7 +169,7 @@ def measure(warps, proxies, sights, waiting, pool=map):
 
     def far(pair, flow):
         i, j = pair
-        both = light.compared(pictures[i](), pictures[j](), flow(), side)
+        both = light.compared(pictures[i](), pictures[j](), flow, part)
         return light.ratio(frame(i), frame(j), both, vignetting, levels[j] - levels[i])
 
     pairs = list(itertools.pairwise(placed))
@@ -184,8 +180,8 @@ def measure(warps, proxies, sights, waiting, pool=map):
     for steps in light.LONG:
         some = range(0, len(placed) - steps, max(steps // light.OVERLAP, 1))
         halves = ([flows[k + begin] for k in some] for begin in (0, steps // 2))
-        every = pool(lambda first, onward: light.led(first(), onward()), *halves)
-        flows = {k: waiting.put(flow) for k, flow in zip(some, every, strict=True)}
+        every = pool(light.led, *halves)
+        flows = dict(zip(some, every, strict=True))
         pairs = [(placed[k], placed[k + steps]) for k in some]
         ratios |= light.doubted(told(pairs, pool(far, pairs, flows.values())), levels)
     levels, sigmas = light.solve(len(photos), ratios)

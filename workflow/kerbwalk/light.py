@@ -18,13 +18,16 @@ DARK = 130
 # Beside those of single steps there are links over so many, each twice the last, not farther off what single steps
 # tell than this (log). Of one length so many at most lie over a place of the walk.
 LONG, ASTRAY, OVERLAP = (2, 4, 8), 0.05, 2
-# The flow is sought down to the full size, in patches side by side: at half of it, overlapping ones slip where walls
-# meet the sky, most under a bus, and cost as much. More steps towards it than these find nothing better.
-FINEST, STRIDE, TOWARDS = 0, 8, 8
+# The flow is sought down to half the size (1: halved once), in patches side by side; more steps towards it find nothing
+# better.
+FINEST, STRIDE, TOWARDS = 1, 8, 8
+# It is kept for patches of so many pixels a side, which take one more step at the full size, of no more than so many
+# pixels, and a short one where slopes are no more than noise has (log a pixel).
+PATCH, STEP, FLAT = 8, 1.0, 0.01
 # Smaller pictures (pixels a side) are widened for it, as OpenCV fails on the smallest.
 LEAST = 32
-# Sums are compared over blocks of this many proxy pixels a side. Flow is kept at one over HALF of the size, at which
-# photos some steps apart are compared, too: they have more to lose by flow than by size, and are many.
+# Sums are compared over blocks of this many proxy pixels a side. Photos some steps apart are compared at one over HALF
+# of the size: they have more to lose by flow than by size, and are many.
 BLOCK, HALF = 6, 2
 # In pictures of fewer pixels all are compared at their full size: there a half is too little to go by.
 LARGE = 80000
@@ -61,15 +64,15 @@ BUS, ONE_SIDED, BUS_FAR, BRIGHTER = 0.025, 0.6, 0.3, 0.01
 class Frame:
     """A photo as the ratios need it: see frame().
 
-    grey: float32 (h, w), HIDDEN where it is not usable; half: its reduced copy, HIDDEN where any of that is; code:
-    uint8 (h, w), of which flow is sought; of blocks, (rows, columns), float32: bright, their mean grey, and blocks,
-    (rows, columns, 4): squared distance from the axis, log of red and of blue against green, the part of glare. The
-    pictures may be None, once they have been compared.
+    grey: float32 (h, w), HIDDEN where it is not usable; half: its reduced copy, HIDDEN where any of that is; logs:
+    float32 (h, w), its logarithm, of which flow is sought; of blocks, (rows, columns), float32: bright, their mean
+    grey, and blocks, (rows, columns, 4): squared distance from the axis, log of red and of blue against green, the part
+    of glare. The pictures may be None, once they have been compared.
     """
 
     grey: np.ndarray
     half: np.ndarray
-    code: np.ndarray
+    logs: np.ndarray
     bright: np.ndarray
     blocks: np.ndarray
 
@@ -104,8 +107,8 @@ def frame(laid, radius, shade=None):
     grey, clear = laid @ GREY, usable(laid)
     if shade is not None:
         grey = cv2.divide(grey, shade)
-    # For the flow a logarithm, in which flicker is an offset: 7 % a level.
-    code = cv2.convertScaleAbs(cv2.log(cv2.max(grey, 60)), alpha=36, beta=-147.5)
+    # For the flow a logarithm, in which flicker is an offset; without the finest of its noise.
+    logs = cv2.GaussianBlur(cv2.log(cv2.max(grey, 60)), (3, 3), 0)
     grey = _shown(grey, clear)
     # Of four pixels at the limit of the dark ones some are above it by their noise.
     half = _means(grey, HALF)
@@ -116,7 +119,7 @@ def frame(laid, radius, shade=None):
     red, green, blue = np.moveaxis(np.maximum(colours[..., :3], 1), -1, 0)
     columns = [np.square(radius), np.log(red / green), np.log(blue / green), np.zeros_like(radius)]
     bright = (red + 2 * green + blue) / (4 if shade is None else 4 * _means(shade))
-    return Frame(grey, half, code, bright, np.float32(np.dstack(columns)))
+    return Frame(grey, half, logs, bright, np.float32(np.dstack(columns)))
 
 
 def glared(one, glare):
@@ -125,23 +128,43 @@ def glared(one, glare):
 
 
 def flow(first, second):
-    """How far each place has come from one photo to the next: float32 (h, w, 2), pixels.
+    """How far each patch has come from one photo to the next: float32 (rows, columns, 2), pixels.
 
-    first, second: Frame. Dense inverse search (Kroeger et al. 2016).
+    first, second: Frame. Dense inverse search (Kroeger et al. 2016) at half the size; of that the median of three by
+    three patches (Sun et al. 2010), as some slip; and at the full size one step towards the least squares of a patch's
+    differences from their mean (Lucas & Kanade 1981).
     """
     dense = cv2.DISOpticalFlow_create(cv2.DISOPTICAL_FLOW_PRESET_ULTRAFAST)
     dense.setFinestScale(FINEST)
     dense.setPatchStride(STRIDE)
     dense.setGradientDescentIterations(TOWARDS)
-    height, width = first.code.shape
-    further = 0, max(LEAST - height, 0), 0, max(LEAST - width, 0)
-    codes = [cv2.copyMakeBorder(one.code, *further, cv2.BORDER_REPLICATE) for one in (first, second)]
-    return dense.calc(*codes, None)[:height, :width]
+    further = [max(LEAST - side, -side % PATCH) for side in first.logs.shape]
+    one, other = (
+        cv2.copyMakeBorder(part.logs, 0, further[0], 0, further[1], cv2.BORDER_REPLICATE) for part in (first, second)
+    )
+    # 2.8 % a level.
+    codes = [cv2.convertScaleAbs(part, alpha=36, beta=-147.5) for part in (one, other)]
+    moved = cv2.merge([cv2.medianBlur(part, 3) for part in cv2.split(_means(dense.calc(*codes, None), PATCH))])
+    there = cv2.resize(moved, one.shape[::-1], interpolation=cv2.INTER_NEAREST) + _grid(*one.shape)
+    change = cv2.remap(other, there, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE) - one
+    across, down = (cv2.Sobel(one, cv2.CV_32F, *axis, scale=1 / 8) for axis in ((1, 0), (0, 1)))
+    parts = across, down, change
+    means = [_means(part, PATCH) for part in parts]
+    xx, yy, xy, x_change, y_change = (
+        _means(parts[i] * parts[j], PATCH) - means[i] * means[j] for i, j in ((0, 0), (1, 1), (0, 1), (0, 2), (1, 2))
+    )
+    xx, yy = xx + FLAT**2, yy + FLAT**2
+    step = np.dstack([yy * x_change - xy * y_change, xx * y_change - xy * x_change]) / (xx * yy - xy * xy)[..., None]
+    return moved - np.clip(step, -STEP, STEP)
 
 
-def halved(flow):
-    """A flow of the reduced copies, in their pixels."""
-    return _means(flow, HALF) / HALF
+def spread(flow, height, width, part=1):
+    """The flow at every pixel of a picture of this size, at one over `part` of the proxy's, in its pixels.
+
+    Between the patches' middles it is linear.
+    """
+    rows, columns = (side * PATCH // part for side in flow.shape[:2])
+    return cv2.resize(flow / part, (columns, rows), interpolation=cv2.INTER_LINEAR)[:height, :width]
 
 
 def led(flow, onward):
@@ -150,18 +173,19 @@ def led(flow, onward):
     Over several steps that is nearer to the truth than a flow sought from end to end, which slips the more the less
     the two pictures are alike.
     """
-    there = flow + _grid(*flow.shape[:2])
+    there = flow / PATCH + _grid(*flow.shape[:2])
     return flow + cv2.remap(onward, there, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
 
 
-def compared(first, second, flow, side=BLOCK):
+def compared(first, second, flow, part=1):
     """What two pictures show in the same places, summed over small blocks: float32 (6, rows, columns).
 
-    first, second: grey of two Frames, flow: between them; or half of both, halved(), and as small a side of the blocks.
+    first, second: grey of two Frames, or, with part = HALF, half of both; flow: between them.
     Returns how much of each block can be compared, the means of that in the one and the other, the variance of the
     pixels' ratios by their mean squared, and where the blocks lie in the second picture, x and y, blocks. Sums are
     compared, since what is left of error in the flow largely cancels in them.
     """
+    flow, side = spread(flow, *first.shape, part), BLOCK // part
     there = cv2.add(flow, _grid(*first.shape))
     second = cv2.remap(second, there, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=HIDDEN)
     good = cv2.threshold(cv2.min(first, second), 0, 1, cv2.THRESH_BINARY)[1]
