@@ -26,23 +26,25 @@ def test_lamps_are_followed_behind_things_and_out_of_the_picture_and_what_passes
     np.testing.assert_allclose(found[:COUNT], at[:, None], atol=0.01)
 
 
-def sights(strength, seed=3):
-    """Places among which two lamps move, their photos' levels, and what was seen of them."""
+def sights(strength, falls=0.0, seed=3):
+    """Places among which two lamps move, their photos' levels, which fall by so much (log), and what was seen."""
     rng = np.random.default_rng(seed)
     many = 150
     column, row = rng.integers(1, COLUMNS - 1, many), rng.integers(1, ROWS - 1, many)
-    own, levels = np.exp(rng.normal(7, 0.7, many)), rng.normal(0, 0.06, COUNT)
+    own, levels = np.exp(rng.normal(7, 0.7, many)), rng.normal(0, 0.06, COUNT) - np.linspace(0, falls, COUNT)
+    levels -= levels.mean()
     photo, point = (part.ravel() for part in np.meshgrid(np.arange(COUNT), np.arange(many), indexing="ij"))
     moved = [glare.veils(np.array([[40 + 5 * k, 80, 6], [220 - 3 * k, 60, 4]]), ROWS, COLUMNS) for k in range(COUNT)]
     veil = np.array(moved)[photo, row[point], column[point]]
     rim = np.hypot(column - COLUMNS / 2, row - ROWS / 2)[point] ** 2 / 700
     value = np.log(own[point] + veil @ np.array(strength)) + levels[photo] + rng.normal(0, 0.003, len(photo))
-    return levels - levels.mean(), (COUNT, photo, point, value, rim, veil)
+    return levels, (COUNT, photo, point, value, rim, veil)
 
 
+@pytest.mark.parametrize("falls", [0, 3])
 @pytest.mark.parametrize("strength", [(0, 0.05, 0, 0.02, 0), (0, 0, 0.04, 0, 0.03)])
-def test_the_strength_of_glare_is_found_whatever_its_law(strength):
-    levels, seen = sights(strength)
+def test_the_strength_of_glare_is_found_whatever_its_law_and_at_dusk(strength, falls):
+    levels, seen = sights(strength, falls)
     found, brightness = glare.strengths(*seen)
     np.testing.assert_allclose(seen[-1] @ found, seen[-1] @ np.array(strength), rtol=0.1, atol=10)
     np.testing.assert_allclose(brightness, levels, atol=0.002)

@@ -125,9 +125,11 @@ def strengths(count, photo, point, value, rim, veil):
     photo, value, rim, veil = (part[known][some] for part in (photo, value, rim, veil))
     point = np.unique(point[some], return_inverse=True)[1]
     free, bells = count + 1, veil.shape[1]
-    answer, own = np.zeros(free + bells), drift.medians(point, value)
+    answer = np.zeros(free + bells)
     if not len(value) or not veil.any():
         return answer[free:], answer[:count]
+    answer[:count] = _begun(count, photo, point, value)
+    own = drift.medians(point, value - answer[photo])
     light, many = np.exp(value), np.bincount(point)
     prior = np.diag([*([1e-4] * count), 4 * drift.UNEVEN**2 / drift.VIGNETTING**2, *([0] * bells)])
     every, end = np.eye(count), 3 * drift.FAR
@@ -146,6 +148,22 @@ def strengths(count, photo, point, value, rim, veil):
         own = mean[:, -1] - mean[:, :-1] @ answer
         end = max(0.8 * end, drift.NEAR)
     return answer[free:], answer[:count] - answer[:count].mean()
+
+
+def _begun(count, photo, point, value):
+    """log brightness of the photos (count,) as the medians of what places change by from one to the next add up to.
+
+    Where the light falls, or the exposure changes, photos are too far apart to begin with all as one.
+    """
+    ordered = np.lexsort((photo, point))
+    seen, place = np.unique(photo[ordered], return_inverse=True)
+    follows = (np.diff(point[ordered]) == 0) & (np.diff(place) == 1)
+    known, step = np.unique(place[:-1][follows], return_inverse=True)
+    changes = np.zeros(len(seen))
+    changes[known + 1] = drift.medians(step, np.diff(value[ordered])[follows])
+    levels = np.zeros(count)
+    levels[seen] = np.cumsum(changes)
+    return levels
 
 
 def _led(chain, photos):
