@@ -73,8 +73,9 @@ def test_photos_without_a_place_and_walks_too_short_to_tell():
         np.testing.assert_array_equal(passing.without(some, wrong), wrong)
 
 
-def test_nobody_knows_what_comes_after_the_last_photo():
+@pytest.mark.parametrize("there", [slice(2), slice(-1, None), slice(-3, None)])
+def test_nobody_knows_what_was_before_the_first_photo_or_comes_after_the_last(there):
     bus = np.zeros((PHOTOS, SHAPE[1]))
-    bus[-1, 5:] = 0.04
+    bus[there, 5:] = 0.04
     truth, ratios = walked(bus)
     np.testing.assert_array_equal(passing.without(ratios, truth + bus[:, 6]), truth + bus[:, 6])

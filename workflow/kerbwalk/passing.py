@@ -48,8 +48,9 @@ def without(ratios, levels):
         change = unlit(beyond)
         lit = beyond - change[:, None] > BRIGHT
         broad = lit.sum(axis=1) >= BROAD * known
-        # The first and the last photo have no photo beyond that could tell.
-        broad[[0, -1]] = False
+        # What is there from the first photo on, or up to the last, has no photo beyond that could tell.
+        ends = np.logical_and.accumulate(broad), np.logical_and.accumulate(broad[::-1])[::-1]
+        broad &= ~(ends[0] | ends[1])
         lit &= broad[:, None]
         # What passes only adds light.
         found = np.where(broad, np.minimum(found + change, 0.0), 0.0)
