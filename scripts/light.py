@@ -288,7 +288,7 @@ def everywhere(values, height, width):
     """float32 (height, width): values at the blocks' middles, and at those around, at every pixel."""
     size = (values.shape[1] * light.BLOCK, values.shape[0] * light.BLOCK)
     every = cv2.resize(np.float32(values), size, interpolation=cv2.INTER_LINEAR)
-    return np.ascontiguousarray(every[light.BLOCK : light.BLOCK + height, light.BLOCK : light.BLOCK + width])
+    return every[light.BLOCK : light.BLOCK + height, light.BLOCK : light.BLOCK + width]
 
 
 def describe(place, names, size, scale):

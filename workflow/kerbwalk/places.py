@@ -62,7 +62,11 @@ def flickering(count, ratios, period):
     for start in range(0, len(following) - STRETCH + 1, STRETCH // 2):
         mean, apart, number = map(np.array, zip(*map(about, range(start, start + STRETCH)), strict=True))
         # The difference of two changes of independent values has six times their variance.
-        usual, spread = (np.median(np.abs(part), axis=0) / np.sqrt(6) for part in (mean, apart))
+        # Medians of an even number, which NumPy's own takes five times as long for.
+        usual, spread = (
+            np.sort(np.abs(part), axis=0)[STRETCH // 2 - 1 : STRETCH // 2 + 1].mean(axis=0) / np.sqrt(6)
+            for part in (mean, apart)
+        )
         clear = (1.48 * usual > ALIKE * (spread + 0.005)) & ((number >= 6).mean(axis=0) > 0.7)
         strength = np.maximum(strength, np.where(clear & (1.48 * usual > FLICKER), usual, 0))
     found, names = cv2.connectedComponents((strength > 0).astype(np.uint8), connectivity=8)
