@@ -55,10 +55,6 @@ clip_measures.PATCH = 80
 # Links over several photos and the finest flow better drifts and the faint lights of passing buses: not seen at this
 # size.
 light.LONG, light.FINEST = (), 2
-# The audit of a draft looks at metadata and light alone.
-NOT_LOOKED_AT = {"contrast": 1.0, "drift": 0.0} | {
-    key: [] for key in ("names", "aims", "sharpness", "covered", "alike", "spots")
-}
 
 
 def main():
@@ -205,7 +201,7 @@ def take_in(args, work):
         parts = [usable[start : start + TOGETHER] for start in range(0, len(usable), TOGETHER)]
         written = pool.map(lambda k: reduce(parts[k], full, work, k), range(len(parts)))
         frames, small = zip(*written, strict=True)
-    findings, kept = audit.audit(shoot, NOT_LOOKED_AT, args.settings, [])
+    findings, kept = audit.audit(shoot, audit.UNSEEN, args.settings, [])
     if wrong := audit.too_few(kept):
         raise stage.StageError(wrong)
     reference = audit.reference(shoot["photos"], kept, args.settings["reference"])

@@ -95,6 +95,14 @@ def two_shoots(photos):
         stamp(photo, 13 * k + (1800 + 17 if k >= 7 else 0))
 
 
+def at_one_time(photos):
+    """The second half of them as of another walk, in a folder of its own."""
+    (photos[0].parent / "quay").mkdir()
+    for k, photo in enumerate(photos[6:]):
+        stamp(photo, 13 * k)
+        photo.rename(photo.parent / "quay" / photo.name)
+
+
 def lone(photos):
     photos[4].with_suffix(".jpg").write_bytes(b"of a raw file")
     photos[4].with_name("KW_0299.JPG").write_bytes(b"of none")
@@ -137,6 +145,7 @@ SEEDS = {
     "leaning": (lambda p: all_of(p, lambda part: faults.roll(3 * part)), {"level_drift": None}),
     "a JPEG alone": (lone, {"not_raw": None}),
     "half an hour later": (two_shoots, {"two_shoots": [7]}),
+    "side by side": (at_one_time, {"two_shoots": None}),
 }
 
 

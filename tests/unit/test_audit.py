@@ -2,9 +2,11 @@
 
 import numpy as np
 import pytest
+import yaml
 
 from files.proxies import Stack
-from kerbwalk import audit, audit_times, neighbours
+from house import shoots
+from kerbwalk import audit, audit_times, ingest, neighbours
 
 LIMITS = {
     "faults": "leave_out", "photos": None, "shutter": 1, "focal": 25, "write": 0.5, "interval": 0.75, "gap": 10,
@@ -23,7 +25,7 @@ def photo(name, **other):
         "name": name, "bytes": 100, "problem": None, "width": 3000, "height": 2000, "camera": "Maker Model",
         "time": f"2031-03-14T21:04:{len(name):02d}", "subsecond": 0.0, "seconds": 13.0 * len(name), "shutter": 3.0,
         "aperture": 5.6, "iso": 100, "matrix": [[1]], "neutral": [2, 1, 1.5], "focal": 18.0, "focal35": 27.0,
-        "lens": "Maker 18 mm", "orientation": 1, "checksum": name, "glance": None, "place": None,
+        "lens": "Maker 18 mm", "orientation": 1, "checksum": name, "glance": None, "place": None, "serial": None,
     }  # fmt: skip
     return record | other
 
@@ -154,6 +156,66 @@ def test_two_shoots_in_folders_of_their_own_may_be_run_as_such():
         each["seconds"] += 1500 * (k >= 6)
     (found,), _ = judge(photos)
     assert "start with this folder as shoots=" in found["message"]
+
+
+def by_turns(*ways, count=6):
+    """Photos of so many shoots at the same times. ways: functions of a photo's number to what its record has."""
+    both = [photo("", seconds=13.0 * k, time=f"t{k}") | way(k) for k in range(count) for way in ways]
+    return [p | {"checksum": p["name"]} for p in both]
+
+
+BESIDE = {
+    "two folders of one numbering": (
+        lambda k: {"name": f"DCIM/100KW/KW_{k:04d}.dng"},
+        lambda k: {"name": f"DCIM/101KW/KW_{k:04d}.dng"},
+    ),
+    "a folder and what lies beside it": (
+        lambda k: {"name": f"KW_{k:04d}.dng"},
+        lambda k: {"name": f"quay/KW_{k + 20:04d}.dng"},
+    ),
+    "two cameras of a kind": (
+        lambda k: {"name": f"A{k:04d}.dng", "serial": "11"},
+        lambda k: {"name": f"A{k + 9:04d}.dng", "serial": "12"},
+    ),
+    "two counts in one folder": (
+        lambda k: {"name": f"KW_{k + 1:04d}.dng"},
+        lambda k: {"name": f"KW_{k + 501:04d}.dng"},
+    ),
+    "two makes": (
+        lambda k: {"name": f"IMG_{k:04d}.cr3", "camera": "Maker Model"},
+        lambda k: {"name": f"_DSC{k:04d}.nef", "camera": "Other Model"},
+    ),
+}
+
+
+@pytest.mark.parametrize("ways", BESIDE.values(), ids=BESIDE)
+def test_two_shoots_side_by_side_are_shown_with_what_to_write(ways):
+    photos = by_turns(*ways)
+    findings, kept = judge(photos)
+    (found,) = [f for f in findings if f["severity"] != "fault"]
+    assert (found["code"], found["value"], found["photos"]) == ("two_shoots", 2, [photos[1]["name"]])
+    assert "whose times run through each other" in found["message"]
+    parts = yaml.safe_load(found["message"].partition("either 'split: ")[2].partition("' or 'split: one'")[0])
+    listed = sorted((p["name"] for p in photos), key=ingest.natural)
+    for part, first in zip(parts.values(), (0, 1), strict=True):
+        assert shoots.chosen(listed, part["photos"]) == [p["name"] for p in photos[first::2]]
+    alone = {f["code"] for f in judge(photos, split="one")[0]}
+    assert "two_shoots" not in alone and "same_time" in alone
+    assert len(kept) == 12 - len(findings) + 1
+
+
+def test_one_camera_that_writes_to_two_cards_by_turns_is_one_shoot():
+    photos = many(12)
+    for k, each in enumerate(photos):
+        each["name"] = f"card {k % 2}/{each['name']}"
+    assert judge(photos)[0] == []
+
+
+def test_a_few_photos_of_another_folder_are_no_shoot():
+    photos = many(12)
+    for k in (3, 7):
+        photos[k]["name"] = f"again/{photos[k]['name']}"
+    assert "two_shoots" not in {f["code"] for f in judge(photos)[0]}
 
 
 def test_a_photo_with_a_fault_goes_with_its_neighbours_into_a_part():

@@ -7,6 +7,11 @@ wrong, with which photos, and what to do.
 from kerbwalk import audit_camera, audit_files, audit_pictures, audit_times
 from kerbwalk.finding import finding
 
+# What is told of pictures that are not looked at, or not beside their neighbours.
+UNSEEN = {"contrast": 1.0, "drift": 0.0} | {
+    key: [] for key in ("names", "aims", "sharpness", "covered", "alike", "spots")
+}
+
 
 def audit(shoot, seen, settings, lone_jpegs=()):
     """Findings on a shoot, and which photos make the clip.
@@ -19,29 +24,37 @@ def audit(shoot, seen, settings, lone_jpegs=()):
     """
     photos, limits = shoot["photos"], settings["audit"]
     names = [p["name"] for p in photos]
-    findings = [
-        *audit_files.unusable(photos),
+    findings = audit_files.unusable(photos)
+    asked = settings["split"] != "one"
+    beside = asked and audit_times.beside(_without_faults(photos, findings))
+    # Where shoots lie side by side, the order is that of none of them, and neighbours show another scene.
+    order = [] if beside else shoot["order"]
+    findings += [
         *audit_files.odd_ones(photos),
-        *audit_files.in_order(shoot),
+        *([] if beside else audit_files.in_order(shoot)),
         *audit_files.not_raw(photos, lone_jpegs),
         *audit_files.changed(shoot, limits),
     ]
-    faulty = {name for f in findings if f["severity"] == "fault" for name in f["photos"]}
-    sound = [p for p in photos if p["name"] not in faulty]
-    parts, split = audit_times.parts(sound, seen, limits, settings["split"], photos)
-    findings += split
+    sound = _without_faults(photos, findings)
+    several = beside or (asked and audit_times.parts(sound, seen, limits))
+    if several:
+        findings.append(audit_times.two_shoots(*several, photos))
+    faulty = [p for p in photos if p not in sound]
+    parts = [[p for p in part if p in sound] for part in several[0]] if several else [sound]
     for part in parts:
         findings += [
             *audit_camera.gear(part),
             *audit_camera.exposure(part, limits),
-            *audit_times.intervals(part, limits, shoot["order"], [p for p in photos if p not in sound]),
+            *audit_times.intervals(part, limits, order, faulty),
         ]
-    findings += [*audit_files.not_known(sound), *audit_pictures.pictures(sound, seen, limits)]
-    faulty |= {name for f in findings if f["severity"] == "fault" for name in f["photos"]}
+    findings += audit_files.not_known(sound)
+    for part in parts if beside else [sound]:
+        findings += audit_pictures.pictures(part, UNSEEN if beside else seen, limits)
+    usable = [p["name"] for p in _without_faults(photos, findings)]
     start = names.index(settings["first"]) if settings["first"] else 0
     end = names.index(settings["last"]) if settings["last"] else len(names) - 1
-    kept = [n for n in names[start : end + 1] if n not in faulty and n not in settings["leave_out"]]
-    chosen_out = [n for n in names if n not in kept and n not in faulty]
+    kept = [n for n in names[start : end + 1] if n in usable and n not in settings["leave_out"]]
+    chosen_out = [n for n in usable if n not in kept]
     if chosen_out:
         findings.append(finding("left_out", "note", chosen_out, len(chosen_out), None, "left out by the settings"))
     if limits["photos"] and len(kept) < limits["photos"]:
@@ -51,6 +64,11 @@ def audit(shoot, seen, settings, lone_jpegs=()):
         )
         findings.append(finding("few_photos", "warning", [], len(kept), limits["photos"], message))
     return findings, kept
+
+
+def _without_faults(photos, findings):
+    faulty = {name for f in findings if f["severity"] == "fault" for name in f["photos"]}
+    return [p for p in photos if p["name"] not in faulty]
 
 
 def too_few(kept):

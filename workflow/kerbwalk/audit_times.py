@@ -1,6 +1,8 @@
 """Findings on when and where photos were taken: rests, haste, missing photos, two shoots in one folder."""
 
 import math
+import os
+from bisect import bisect_right
 from itertools import pairwise
 
 import numpy as np
@@ -13,14 +15,17 @@ from kerbwalk.ingest import ROUND, listed_shortly, named_number, natural, ranges
 UNLIKE, FOREIGN = 0.35, 0.1
 # A shoot's part has at least so many photos.
 PART = 3
+# One camera's photos are numbered as they follow each other in time: where they go on from one set to another, in more
+# than this part of all such places.
+FOLLOWING = 0.75
 EARTH_M = 6_371_000
 
 
-def parts(photos, seen, limits, split, every):
-    """The shoots that the photos look like: (lists of photos, findings, which say so where there are several).
+def parts(photos, seen, limits):
+    """The shoots that the photos look like one after the other: (lists of photos, what shows it, a text).
 
-    photos: those without a fault; every: all. A shoot ends where there is a long rest, a leap of the place, other gear
-    from there on, or another scene.
+    photos: those without a fault. A shoot ends where there is a long rest, a leap of the place, other gear from there
+    on, or another scene. None where they look like one.
     """
     steps = [p["seconds"] for p in photos]
     gaps = [None if None in (a, b) else b - a for a, b in pairwise(steps)]
@@ -42,10 +47,61 @@ def parts(photos, seen, limits, split, every):
         else:
             continue
         ends.append(k + 1)
-        why.append((said, b["name"]))
+        why.append(f"before {b['name']}: {said}")
     parts = [photos[a:b] for a, b in pairwise([0, *ends, len(photos)])]
-    if split == "one" or min(map(len, parts), default=0) < PART or len(parts) < 2:
-        return [photos], []
+    if min(map(len, parts), default=0) < PART or len(parts) < 2:
+        return None
+    return parts, "; ".join(why)
+
+
+def beside(photos):
+    """The shoots that the photos look like side by side, their times running through each other, as parts() has them.
+
+    photos: those that can be used, in the order taken. Sets of them, by folder, by camera or by what their names begin
+    and count with, are shoots where their photos come by turns, and are not numbered as one camera would number them.
+    """
+    for told, label in _sets(photos):
+        sets = {}
+        for p in photos:
+            sets.setdefault(label(p), []).append(p)
+        sets = {key: part for key, part in sets.items() if len(part) >= PART}
+        timed = [p for p in photos if p["seconds"] is not None and label(p) in sets]
+        turns = [(a["name"], b["name"]) for a, b in pairwise(timed) if label(a) != label(b)]
+        # One after the other they take one turn less than there are sets; few more are photos that were moved.
+        if len(sets) < 2 or len(turns) - len(sets) + 1 < PART:
+            continue
+        if np.mean([_missing(a, b) is not None for a, b in turns]) <= FOLLOWING:
+            said = " and ".join(told(key, part) for key, part in sets.items())
+            return list(sets.values()), f"{said}, whose times run through each other"
+    return None
+
+
+def _sets(photos):
+    """Ways to sort photos: pairs of functions, which name a set by its label and photos, and give a photo's label."""
+    common = len(os.path.commonprefix([p["name"].split("/")[:-1] for p in photos]))
+    counted = sorted({named_number(p["name"]) for p in photos if named_number(p["name"])[1] is not None})
+    # A gap in the numbers that is wider than all the photos begins another count.
+    begins = [b for a, b in pairwise(counted) if a[0] != b[0] or b[1] - a[1] > len(photos)]
+
+    def folder(photo):
+        return "/".join(photo["name"].split("/")[:-1][: common + 1])
+
+    def camera(photo):
+        return " ".join(filter(None, (photo["camera"], photo["serial"])))
+
+    def count(photo):
+        head, number = named_number(photo["name"])
+        return head, number is not None and bisect_right(begins, (head, number))
+
+    return [
+        (lambda key, part: f"those in {key or 'no folder of their own'}", folder),
+        (lambda key, part: f"those of {key or 'an unnamed camera'}", camera),
+        (lambda key, part: f"those from {part[0]['name']} on", count),
+    ]
+
+
+def two_shoots(parts, why, every):
+    """The finding that photos look like several shoots, with what to write. every: all the folder's photos."""
     part_of = {p["name"]: k for k, part in enumerate(parts) for p in part}
     listed = sorted((p["name"] for p in every), key=natural)
     names, at = [[] for _ in parts], 0
@@ -59,14 +115,13 @@ def parts(photos, seen, limits, split, every):
     )
     folders = [{name.rpartition("/")[0].partition("/")[0] for name in part} for part in names]
     message = (
-        f"this folder looks like {len(parts)} shoots "
-        f"({'; '.join(f'before {name}: {said}' for said, name in why)}); it is "
+        f"this folder looks like {len(parts)} shoots ({why}); it is "
         f"worked on as one until you say: write into its shoot.yaml either 'split: {{{wanted}}}' or 'split: one'"
     )
     if all(map(all, folders)) and len(set.union(*folders)) == sum(map(len, folders)):
         message += "; or, as each has a folder of its own in it, start with this folder as shoots="
     heads = [part[0]["name"] for part in parts[1:]]
-    return parts, [finding("two_shoots", "warning", heads, len(parts), 1, message)]
+    return finding("two_shoots", "warning", heads, len(parts), 1, message)
 
 
 def _gear_of(photo):
