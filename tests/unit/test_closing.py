@@ -75,9 +75,20 @@ def test_of_many_photos_with_one_fault_a_few_are_told(tmp_path, faults, told, la
     (tmp_path / "a").mkdir()
     (tmp_path / "a" / "audit.json").write_text(json.dumps({"findings": findings}))
     shoots = [Shoot("a", "a", tmp_path)]
-    lines = closing.notices(shoots, tmp_path)
+    lines = closing.notices(shoots, tmp_path, [])
     assert len(lines) == 3 and lines[-1].startswith(last)
-    assert len(closing.notices(shoots, tmp_path, everything=True)) == faults + 1
+    assert closing.notices(shoots, tmp_path, ["audit"]) == [*lines, "a: dust"]
+
+
+def test_a_draft_tells_what_its_own_audit_found(tmp_path):
+    findings = [{"code": "two_shoots", "severity": "warning", "message": "two shoots"}]
+    findings += [{"code": "dust", "severity": "warning", "message": "dust"}]
+    work = tmp_path / "a" / "draft" / "work"
+    work.mkdir(parents=True)
+    (work / "audit.json").write_text(json.dumps({"findings": findings}))
+    shoots = [Shoot("a", "a", tmp_path)]
+    assert closing.notices(shoots, tmp_path, ["draft"]) == ["a: two shoots"]
+    assert closing.notices(shoots, tmp_path, []) == closing.notices(shoots, tmp_path, ["audit"]) == []
 
 
 def test_a_clip_without_its_master_is_not_done(tmp_path):

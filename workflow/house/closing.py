@@ -54,11 +54,14 @@ TOLD = ("changed", "two_shoots")
 EACH = 3
 
 
-def notices(shoots, results_dir, everything=False):
-    """Sentences from the shoots' audits: what photos were left out of them and why, or all that was found."""
-    lines = []
+def notices(shoots, results_dir, asked_for):
+    """Sentences from the shoots' audits: what photos were left out of them and why, or, of an audit that was asked for,
+    all that was found.
+    """
+    lines, everything = [], asked_for == ["audit"]
     for shoot in shoots:
-        audit = Path(results_dir, shoot.id, "audit.json")
+        # A draft's audit is its own, and may be the only one.
+        audit = Path(results_dir, shoot.id, *(["draft", "work"] if asked_for == ["draft"] else []), "audit.json")
         if shoot.problem or not audit.exists():
             continue
         kinds = {}
@@ -66,7 +69,7 @@ def notices(shoots, results_dir, everything=False):
             if everything or finding["severity"] == "fault" or finding["code"] in TOLD:
                 kinds.setdefault(finding["code"], []).append(f"{shoot.name}: {finding['message']}")
         for said in kinds.values():
-            if everything or len(said) <= EACH:
+            if len(said) <= EACH:
                 lines += said
             else:
                 more = len(said) - EACH + 1

@@ -524,9 +524,7 @@ def close_night(ok):
     beside = pages_and_master if all_of_it else lambda shoot: []
     retries = workflow.execution_settings.retries
     outcomes = closing.outcomes(SHOOTS, RESULTS, wanted, beside, min(STARTED, started), retries)
-    notices = closing.notices(SHOOTS, RESULTS, asked_for() == ["audit"]) + closing.frames(
-        GOOD_SHOOTS, RESULTS, asked_for()
-    )
+    notices = closing.notices(SHOOTS, RESULTS, asked_for()) + closing.frames(GOOD_SHOOTS, RESULTS, asked_for())
     if all_of_it:
         closing.write_summary(RESULTS / "summary.json", outcomes, started, time.time())
         if not ok:
