@@ -39,7 +39,7 @@ def main():
             f"{len(faults)} fault{'s' if len(faults) > 1 else ''} in the photos, and audit.faults is 'stop'; the "
             f"first: {faults[0]['message']}"
         )
-    if wrong := audit.too_few(kept):
+    if wrong := audit.too_few(shoot, kept, settings):
         raise stage.StageError(wrong)
     reference = audit.reference(shoot["photos"], kept, settings["reference"])
     stage.write_json(args.out, {"findings": findings, "photos": kept, "reference": reference})

@@ -202,7 +202,7 @@ def take_in(args, work):
         written = pool.map(lambda k: reduce(parts[k], full, work, k), range(len(parts)))
         frames, small = zip(*written, strict=True)
     findings, kept = audit.audit(shoot, audit.UNSEEN, args.settings, [])
-    if wrong := audit.too_few(kept):
+    if wrong := audit.too_few(shoot, kept, args.settings):
         raise stage.StageError(wrong)
     reference = audit.reference(shoot["photos"], kept, args.settings["reference"])
     stage.write_json(work / "ingest.json", shoot)

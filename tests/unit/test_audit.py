@@ -308,7 +308,18 @@ def test_dust_is_found_whether_all_is_held_or_a_few_rows_of_a_file(tmp_path, mon
     np.testing.assert_array_equal(neighbours._usual(kept, 1.0, 4.0), usual)
 
 
-def test_one_photo_makes_no_clip():
-    assert audit.too_few(["a.dng", "b.dng"]) is None
-    assert "only a.dng is left for the clip, which takes two photos at least" in audit.too_few(["a.dng"])
-    assert "no photo is left for the clip" in audit.too_few([])
+def test_one_photo_makes_no_clip(photos):
+    shoot = {"photos": photos}
+    assert audit.too_few(shoot, ["a.dng", "b.dng"], SETTINGS) is None
+    alone = audit.too_few(shoot, ["a.dng"], SETTINGS)
+    assert "only a.dng is left for the clip, which takes two photos at least" in alone
+    assert "no photo is left for the clip" in audit.too_few(shoot, [], SETTINGS)
+
+
+def test_a_first_photo_behind_the_last_is_told_as_such(photos):
+    ends = {"first": "aaaa", "last": "aa"}
+    said = audit.too_few({"photos": photos}, judge(photos, **ends)[1], SETTINGS | ends)
+    assert said == "'first' is aaaa, which was taken after 'last', aa; change the two for each other"
+    # One that cannot be read has no place in the order.
+    photos[3]["problem"] = "is empty"
+    assert "no photo is left for the clip" in audit.too_few({"photos": photos}, [], SETTINGS | ends)

@@ -71,8 +71,11 @@ def _without_faults(photos, findings):
     return [p for p in photos if p["name"] not in faulty]
 
 
-def too_few(kept):
-    """What is wrong where what is left makes no clip, a sentence; None where it does."""
+def too_few(shoot, kept, settings):
+    """What is wrong where what is left makes no clip, a sentence; None where it does. shoot, settings: see audit()."""
+    names, first, last = [p["name"] for p in shoot["photos"] if not p["problem"]], settings["first"], settings["last"]
+    if first in names and last in names and names.index(first) > names.index(last):
+        return f"'first' is {first}, which was taken after 'last', {last}; change the two for each other"
     check = "check 'first', 'last' and 'leave_out' in the settings"
     if not kept:
         return f"no photo is left for the clip; {check}"
