@@ -42,7 +42,24 @@ def mistake(text, tmp_path, night=True):
         ("hold: middle", ": 'hold' is 'middle'; expected auto, or"),
         ("look: {contrast: high}", ": 'look.contrast' is 'high'; expected a number from 0.2 to 4"),
         ("look: {cdl: {slope: [1, 1]}}", ": 'look.cdl' is {'slope': [1, 1]}; expected the name of a .cc"),
-        ("look: warm", ": 'look' is 'warm'; expected settings of the look"),
+        ("look: warm", ": 'look' is 'warm'; expected settings of the look, such as {cdl: ember.cc} or {exposure: 0.7}"),
+        ("steady: {pace: yes}", ": 'steady.pace' is true (which is written yes and on as well); expected keep or even"),
+        (
+            "steady: {held: off}",
+            ": 'steady.held' is false (which is written no and off as well); expected point or",
+        ),
+        ("hold: [0,48, 0,31]", ": 'hold' is [0, 48, 0, 31]; expected auto, or a point as two fractions [x, y] between"),
+        ("hold: [0,48, 0,31]", "; write decimals with a point, 0.48, as a comma separates values"),
+        ("level: [[0,3, 0,2], [0,3, 0,6]]", "; write decimals with a point"),
+        ("look: {white_balance: {neutral: [0,61, 0,72]}}", "; write decimals with a point"),
+        ("fps: 23,976", ": 'fps' is '23,976'; expected a frame rate from 1 to 240"),
+        ("fps: 23,976", "; write decimals with a point"),
+        ("look: {exposure: 0,7}", ": 'look.7' is not a setting; write decimals with a point"),
+        (
+            "look:\nexposure: 0.7",
+            ": 'exposure' is not a setting; the nearest is 'look.exposure', which stands under 'look:', indented; and "
+            "'look' is nothing",
+        ),
         ("light: {show: dusk}", ": 'light.show' is 'dusk'; expected photographed, fell or level"),
         (
             "light: {filters: {a.dng: -1}}",
@@ -180,8 +197,12 @@ def test_an_aspect_out_of_bounds(aspect, tmp_path):
 @pytest.mark.parametrize(
     ("given", "sentence"),
     [
-        ({"exposure": 1}, "'exposure' is not a setting; the nearest is 'look.exposure'"),
-        ({"look": {"hold": "auto"}}, "'look.hold' is not a setting; the nearest is 'hold'"),
+        ({"exposure": 1}, "'exposure' is not a setting; the nearest is 'look.exposure', which stands under 'look:'"),
+        (
+            {"look": {"hold": "auto"}},
+            "'look.hold' is not a setting; the nearest is 'hold', which stands at the left margin",
+        ),
+        ({"light": {"exposure": 1}}, "'light.exposure' is not a setting; the nearest is 'look.exposure', which stands"),
         ({"look": {"Contrats": 1.2}}, "'look.Contrats' is not a setting; the nearest is 'look.contrast'"),
     ],
 )

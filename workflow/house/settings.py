@@ -5,6 +5,7 @@ import copy
 import difflib
 import functools
 import os
+import re
 from fractions import Fraction
 from pathlib import Path
 
@@ -15,6 +16,7 @@ LONGEST = 1 << 20  # bytes of a settings file
 # How like a setting (difflib's ratio) a word is that is taken for it, misspelt: 'fsp' is, 'zoom' is none.
 LIKE = 0.66
 TOLD = 4  # mistakes in one file that are told together
+POINT = "write decimals with a point, 0.48, as a comma separates values"
 MOST = 100_000  # values in one, each as often as references (*name) repeat it
 NTSC_RATES = {23.976: "24000/1001", 23.98: "24000/1001", 29.97: "30000/1001", 59.94: "60000/1001"}
 
@@ -230,11 +232,29 @@ def _sentence(error):
         keys = {names[-1].lower(): names for names in [*elsewhere, *beside]}
         near = nearest(unknown, keys, LIKE)
         what_to_do = f"the nearest is '{'.'.join(keys[near])}'" if near else "docs/settings.md lists all that are"
+        if near == unknown.lower() and list(keys[near])[:-1] != here:
+            above = ".".join(keys[near][:-1])
+            what_to_do += f", which stands under '{above}:', indented" if above else ", which stands at the left margin"
+        # What "{exposure: 0,7}" is read as.
+        elif unknown.isdecimal():
+            what_to_do = POINT
         return f"'{'.'.join([*here, unknown])}' is not a setting; {what_to_do}"
     # What lies in a list is told by the list's name and its place there.
     path = ".".join(part for part in error.absolute_path if isinstance(part, str))
     place = "".join(f", entry {part + 1}," for part in error.absolute_path if isinstance(part, int))
-    return f"'{path}'{place} is {_shown(error.instance)}; expected {_expected(error)}"
+    point = f"; {POINT}" if _has_commas(error.instance) else ""
+    return f"'{path}'{place} is {_shown(error.instance)}; expected {_expected(error)}{point}"
+
+
+def _has_commas(value):
+    """Whether a value looks like decimals that were written with a comma: 23,976, or [0,48, 0,31], which is four."""
+    if isinstance(value, str):
+        return bool(re.fullmatch(r"-?[0-9]+,[0-9]+", value))
+    if isinstance(value, dict):
+        return any(map(_has_commas, value.values()))
+    if not isinstance(value, list):
+        return False
+    return any(map(_has_commas, value)) or (len(value) > 2 and 0 in value and all(type(n) is int for n in value))
 
 
 def _paths(schema, above=()):
@@ -258,5 +278,7 @@ def _expected(error):
 
 
 def _shown(value):
+    if isinstance(value, bool):
+        return "true (which is written yes and on as well)" if value else "false (which is written no and off as well)"
     text = "nothing" if value is None else repr(value)
     return text if len(text) <= 60 else text[:57] + "..."
