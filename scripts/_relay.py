@@ -1,8 +1,10 @@
-"""Reads what Snakemake says: which lines to show (all but Python's tracebacks, and the commands of jobs that failed,
-with which their logs begin), and which sentence says why it stopped."""
+"""Reads what Snakemake says: which lines to show (all but Python's tracebacks, the commands of jobs that failed, with
+which their logs begin, and what it says of itself and its machine, which its own log has), and which sentence says why
+it stopped."""
 
 import re
 
+_BANNER = "SNAKEMAKE"
 _COLOUR = re.compile(r"\x1b\[[0-9;]*m")
 _SENTENCE = re.compile(r"kerbwalk: *(\S.*)")
 _OUR_PLACE = re.compile(r"WorkflowError in file .*:$|RuleException:$")
@@ -21,6 +23,7 @@ class Relay:
         self.held: list[str] = []  # tracebacks
         self.sentences: list[str] = []  # what Kerbwalk's own code says, marked by "kerbwalk:"
         self.error = ""  # the last line that names an error, otherwise the last line of all
+        self._in_banner = False
         self._place = ""  # the line before, where it may only say at which of our lines a sentence was said
         self._failed = ""  # the stage whose job's command is being read
         self._indent: int | None = None  # of the traceback that is being read
@@ -30,6 +33,9 @@ class Relay:
     def feed(self, line: str) -> str:
         """Take a line in, and return what is to be shown. A sentence for which all stops is left for the end."""
         text = _COLOUR.sub("", line).rstrip()
+        if self._in_banner or text == _BANNER:
+            self._in_banner = bool(text)
+            return ""
         if (sentence := _SENTENCE.search(text)) and sentence[1] not in self.sentences:
             self.sentences.append(sentence[1])
         if self._failed:

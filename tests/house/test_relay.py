@@ -62,3 +62,10 @@ def test_our_own_sentences_are_kept_once_each_without_colour():
 
 def test_without_any_error_the_last_line_is_kept():
     assert fed("one\ntwo\n\n")[0].error == "two"
+
+
+def test_what_snakemake_says_of_itself_is_left_to_its_log():
+    banner = "\nSNAKEMAKE\n=========\n  Host: vm\n  Command: snakemake --config title=kerbwalk: a walk\n\n"
+    relay, shown = fed("before\n" + banner + "  after")
+    assert shown == ["before", "", "  after"]
+    assert relay.sentences == []
