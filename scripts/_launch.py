@@ -23,7 +23,7 @@ from _snapshot import keep
 LOCK = ".kerbwalk.lock"
 MARK = "KERBWALK_RUN"  # variable by which the processes of a run are known: the results folder
 TRACE = ".kerbwalk-traceback.txt"
-BUSY = 3  # exit status: another run is at work
+FAILED, NOT_BEGUN, BUSY = 1, 2, 3  # exit status: a job failed; nothing could be started; another run is at work
 
 
 def main(argv: list[str]) -> int:
@@ -171,10 +171,10 @@ def _environment_of(pid: int) -> bytes:
 
 
 def run_snakemake(options: list[str], results: Path, code: Path, at_work: bool) -> int:
-    """Run it, show what it says, and print the closing lines last; the exit status is 0 or 1.
+    """Run it, show what it says, and print the closing lines last; returns the exit status.
 
     The Snakefile writes the closing lines to the file that the variable KERBWALK_CLOSING names; one that
-    begins with FAILED makes the status 1. code: what it runs; at_work: it works in the folder, and doesn't only tell
+    begins with FAILED makes it FAILED. code: what it runs; at_work: it works in the folder, and doesn't only tell
     something.
     """
     relay, told = Relay(), Relay()
@@ -213,6 +213,7 @@ def run_snakemake(options: list[str], results: Path, code: Path, at_work: bool) 
     if status and relay.held:
         with contextlib.suppress(OSError):  # the disk may be full
             (results / TRACE).write_text("\n".join(relay.held) + "\n", encoding="utf-8")
+    not_begun = status > 0 and not last_words and not relay.begun
     failed = status != 0 or any(line.startswith("FAILED") for line in last_words.splitlines())
     if not last_words and failed and (at_work or relay.sentences):
         last_words = f"kerbwalk: {_closing_sentence(status, relay, results)}"
@@ -221,7 +222,7 @@ def run_snakemake(options: list[str], results: Path, code: Path, at_work: bool) 
     if last_words:
         # What Snakemake only tells may be read by another program.
         print(last_words, file=sys.stderr if failed or not at_work else sys.stdout, flush=True)
-    return int(failed)
+    return NOT_BEGUN if not_begun else FAILED if failed else 0
 
 
 def _pass_signals_on(process: subprocess.Popen, results: Path | None) -> None:

@@ -6,7 +6,7 @@ import time
 from collections import Counter
 from collections.abc import Callable
 
-_TABLE = "Job stats:"
+TABLE = "Job stats:"
 _ROW = re.compile(r"(\w+) +(\d+)$")
 _FINISHED = re.compile(r"Finished jobid: \d+ \(Rule: (\w+)\)$")
 _STEPS = re.compile(r"\d+ of \d+ steps \(\d+%\) done$")
@@ -51,7 +51,7 @@ class Progress:
             if row := _ROW.match(text):
                 self._jobs[row[1]] = int(row[2])
             self._in_table = bool(text)
-        elif text == _TABLE:
+        elif text == TABLE:
             self._in_table, self._started, self._done = True, self._clock(), Counter()
             self._jobs.clear()
         elif finished := _FINISHED.match(text):

@@ -4,6 +4,8 @@ it stopped."""
 
 import re
 
+from _progress import TABLE
+
 _BANNER = "SNAKEMAKE"
 _COLOUR = re.compile(r"\x1b\[[0-9;]*m")
 _SENTENCE = re.compile(r"kerbwalk: *(\S.*)")
@@ -22,6 +24,7 @@ class Relay:
     def __init__(self) -> None:
         self.held: list[str] = []  # tracebacks
         self.sentences: list[str] = []  # what Kerbwalk's own code says, marked by "kerbwalk:"
+        self.begun = False  # whether there are jobs to be done: nothing stopped it before
         self.error = ""  # the last line that names an error, otherwise the last line of all
         self._in_banner = False
         self._place = ""  # the line before, where it may only say at which of our lines a sentence was said
@@ -36,6 +39,7 @@ class Relay:
         if self._in_banner or text == _BANNER:
             self._in_banner = bool(text)
             return ""
+        self.begun |= text == TABLE
         if (sentence := _SENTENCE.search(text)) and sentence[1] not in self.sentences:
             self.sentences.append(sentence[1])
         if self._failed:

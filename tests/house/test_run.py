@@ -72,9 +72,15 @@ def test_in_a_terminal_the_last_line_says_how_far_it_is(place):
 )
 def test_a_snakefile_that_cannot_be_read_gets_a_sentence(place, mistake, sentence):
     result = place.run("--config", "shoots=walks", "results=clips", f"mistake={mistake}")
-    assert result.returncode == 1
+    assert result.returncode == 2, "nothing was started"
     assert result.stderr.splitlines()[-1] == sentence
     assert "Traceback" not in result.stderr
+
+
+def test_what_cannot_be_made_is_not_begun_and_a_job_that_fails_is(place):
+    assert place.run("no-such-thing", "--config", "shoots=walks", "results=clips").returncode == 2
+    assert place.run("-n", "--config", "shoots=walks", "results=clips", "mistake=ours").returncode == 2
+    assert place.run("--config", "shoots=walks", "results=clips", "seconds=a while").returncode == 1
 
 
 def test_a_second_run_in_the_same_results_is_refused(place):
