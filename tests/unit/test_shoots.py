@@ -51,6 +51,25 @@ def test_photos_in_natural_order_and_nothing_else(place):
     assert found(place).photos == ["IMG_9.DNG", "IMG_10.DNG", "IMG_11.DNG"]
 
 
+def test_what_belongs_to_no_shoot_is_told_of(place):
+    folder, results, _ = place
+    ingested(place)
+    (results / ".kerbwalk" / "work").mkdir(parents=True)
+    (results / "of somebody").mkdir()
+    (folder / "notes.txt").touch()
+    assert shoots.astray(folder, results, {"square"}) == []
+    for name in ("IMG_12.DNG", "IMG_12.TIF", ".IMG_13.DNG"):
+        (folder / name).touch()
+    shutil.copytree(results / "square", results / "old square")
+    loose, left = shoots.astray(folder, results, {"square"})
+    assert loose.startswith(f"IMG_12.DNG in {folder}: beside the shoots' folders")
+    assert left.startswith(f"old square in {results}: results of what is no shoot in {folder} now")
+    # Of whom only some shoots are asked for, nobody knows whose the results are.
+    assert shoots.astray(folder, results, None) == [loose]
+    shutil.rmtree(folder)
+    assert shoots.astray(folder, results, None) == []
+
+
 @given(st.lists(st.text("aB019_.²", min_size=1, max_size=6), max_size=8))
 def test_natural_order_takes_any_names(names):
     """Digits that are no decimal numbers, such as a raised two, included."""

@@ -15,7 +15,7 @@ from files.checked import checksum
 from files.stage import whole
 from house import recipes
 from house import settings as settings_module
-from kerbwalk.ingest import natural
+from kerbwalk.ingest import listed_shortly, natural
 
 ROOT = Path(__file__).parents[2]
 # Raw formats that LibRaw opens, by the makers' usual endings, and TIFF sequences.
@@ -106,6 +106,36 @@ def find(shoots_dir, results_dir, base_settings, only=()):
             name, problem = _safe_id(f"only/{pattern}"), _missed([pattern], shoots_dir, every)
             found.append(Shoot(pattern, name, shoots_dir, problem=problem))
     return found
+
+
+def astray(shoots_dir, results_dir, names):
+    """Sentences on what belongs to no shoot: photos beside the shoots' folders, and results of what is none now.
+
+    names: of all shoots; None where not all are known, and so nothing can be said of results.
+    """
+    lines = []
+    # At the end of a night its disk may be away.
+    entries = os.scandir(shoots_dir) if os.path.isdir(shoots_dir) else []
+    if loose := _photos_among([e.name for e in entries if e.is_file()]):
+        lines.append(
+            f"{listed_shortly(loose)} in {shoots_dir}: beside the shoots' folders, and so in none of the clips; move "
+            "what belongs to a shoot into its folder"
+        )
+    folders = [] if names is None else sorted(e.name for e in os.scandir(results_dir) if e.is_dir())
+    made = ("work/ingest.json", "draft/work/ingest.json")
+    left = [
+        name
+        for name in folders
+        if not name.startswith(".")
+        and name not in names
+        and any(Path(results_dir, name, file).exists() for file in made)
+    ]
+    if left:
+        lines.append(
+            f"{listed_shortly(left)} in {results_dir}: results of what is no shoot in {shoots_dir} now, as after "
+            "'split', under another name, or with its disk away; nothing there is changed: delete it if nobody wants it"
+        )
+    return lines
 
 
 def list_photos(folder):
@@ -229,6 +259,12 @@ def _is_shoot(entry, results_dir):
     if place == results:
         return False
     return not results.startswith(place + os.sep) or bool(list_photos(entry.path))
+
+
+def _is_made(entry):
+    """Whether a folder of the results is a shoot's, and not hidden."""
+    made = (Path(entry.path, part, "ingest.json") for part in ("work", "draft/work"))
+    return not entry.name.startswith(".") and any(file.exists() for file in made)
 
 
 def _is(name, pattern):

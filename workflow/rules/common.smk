@@ -525,6 +525,8 @@ def close_night(ok):
     retries = workflow.execution_settings.retries
     outcomes = closing.outcomes(SHOOTS, RESULTS, wanted, beside, min(STARTED, started), retries)
     notices = closing.notices(SHOOTS, RESULTS, asked_for()) + closing.frames(GOOD_SHOOTS, RESULTS, asked_for())
+    names = None if NIGHT["only"] else {shoot.name for shoot in SHOOTS}
+    notices += shoots.astray(shoots_folder(NIGHT), RESULTS, names)
     if all_of_it:
         closing.write_summary(RESULTS / "summary.json", outcomes, started, time.time())
         if not ok:
