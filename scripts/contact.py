@@ -6,6 +6,7 @@ Outputs
 """
 
 import _workflow  # noqa: F401
+import json
 import math
 from pathlib import Path
 
@@ -29,6 +30,7 @@ def main():
     parser.add_argument("--proxies", nargs="+", required=True)
     parser.add_argument("--frames", nargs="+", required=True)
     parser.add_argument("--name", required=True, help="the shoot's name")
+    parser.add_argument("--settings", required=True, type=json.loads, help='JSON: {"look": {...}}')
     parser.add_argument("--out", required=True)
     parser.add_argument("--page", required=True)
     args = parser.parse_args()
@@ -40,7 +42,7 @@ def main():
     with stage.whole(args.out) as temporary:
         cv2.imwrite(temporary, sheet(looks))
     shown = [
-        {"name": titled(look), "line": line(look), "picture": pages.picture(picture[..., ::-1])}
+        {"name": titled(look), "line": line(look, args.settings["look"]), "picture": pages.picture(picture[..., ::-1])}
         for look, picture in looks
     ]
     stage.write_text(args.page, pages.render("contact.html", name=args.name, reference=name, looks=shown))
@@ -51,12 +53,16 @@ def titled(look):
     return "as it is" if look == "plain" else Path(look).stem
 
 
-def line(look):
-    """The line of settings that takes a look, its name quoted where YAML would read more into it; None for plain."""
-    if look == "plain":
-        return None
+def line(look, own):
+    """The line of settings that takes a look, its name quoted where YAML would read more into it.
+
+    own: the shoot's own settings of the look, which plain keeps; what a look has not is put out, as it would be added.
+    """
     kind = "lut" if Path(look).suffix in LOOK_ENDINGS["lut"] else "cdl"
-    return f"look: {yaml.safe_dump({kind: look}, default_flow_style=True, allow_unicode=True, width=1e9).strip()}"
+    chosen = {"cdl": own["cdl"], "lut": own["lut"]} if look == "plain" else {kind: look}
+    table = {key: chosen.get(key) for key in ("cdl", "lut", "match") if chosen.get(key) or own[key]} or {"cdl": None}
+    text = yaml.safe_dump(table, default_flow_style=True, allow_unicode=True, sort_keys=False, width=1e9)
+    return f"look: {text.strip()}"
 
 
 def seen(frame, path):

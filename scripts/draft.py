@@ -272,7 +272,8 @@ def contact(line, args, settings, photos, part, look, lens):
         kind = "cdl" if path.endswith((".cc", ".ccc", ".cdl")) else "lut"
         line.run("look", **photos, **{kind: path}, settings={"look": settings["look"]}, out=looks[-1])
     sheet = {"out": Path(args.page).with_name("contact.png"), "page": Path(args.page).with_name("contact.html")}
-    line.run("contact", **part, name=args.name, looks=looks, audit=photos["audit"], lens=lens, **sheet)
+    given = {"audit": photos["audit"], "lens": lens, "settings": {"look": settings["look"]}}
+    line.run("contact", **part, **given, name=args.name, looks=looks, **sheet)
     return line.times
 
 

@@ -26,7 +26,7 @@ SETTINGS = {
     "fps": 23.976,
     "hold": "auto",
     "leave_out": ["<b>gone</b>.dng"],
-    "look": {"cdl": None, "white_balance": {"kelvin": 3200}},
+    "look": {"cdl": None, "lut": None, "match": None, "white_balance": {"kelvin": 3200}},
     "reference": None,
 }
 
@@ -97,7 +97,7 @@ def write_contact(folder):
         path.write_text(look(), encoding="utf-8")
     np.save(work / "frames.npy", np.full((FRAMES, 200, 300, 3), 20000, np.uint16))
     (work / "lens.json").write_text(json.dumps(LENS), encoding="utf-8")
-    sheet = ["--audit", folder / "audit.json", "--lens", work / "lens.json"]
+    sheet = ["--audit", folder / "audit.json", "--lens", work / "lens.json", "--settings", json.dumps(SETTINGS)]
     sheet += ["--proxies", work / "proxies.npz", "--frames", work / "frames.npy"]
     outputs = ["--out", folder / "contact.png", "--page", folder / "contact.html"]
     run("contact", f"--name={NAME}", "--looks", *looks, *sheet, *outputs)

@@ -170,10 +170,12 @@ def test_a_point_by_keys_alone_and_a_candidate(browser, night, clipboard):
 
 def test_a_look_from_the_sheet(browser, night, clipboard):
     open_page(browser, night / NAME / "contact.html")
-    (button,) = browser.find_elements("css selector", ".looks button")
-    assert button.text == "2 <b>warm: 'a', {b} #1"
-    button.click()
+    own, warm = browser.find_elements("css selector", ".looks button")
+    assert (own.text, warm.text) == ("1 as it is", "2 <b>warm: 'a', {b} #1")
+    warm.click()
     assert own_setting(browser, clipboard) == {"look": {"cdl": "<b>warm: 'a', {b} #1.cc"}}
+    own.click()
+    assert own_setting(browser, clipboard) == {"look": {"cdl": None}}
 
 
 def test_a_finding_leads_to_its_photo(browser, night):

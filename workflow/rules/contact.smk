@@ -28,10 +28,12 @@ rule contact_sheet:
         runtime=runtime("contact"),
     params:
         name=lambda w: BY_ID[w.shoot].name,
+        settings=picked("look"),
         templates=templates("page.html", "contact.html", "page.js"),
         code=fingerprint("contact"),
     message:
         "{wildcards.shoot}: making the sheet of looks"
     shell:
-        "KERBWALK_MINUTES={resources.runtime} kerbwalk contact --name={params.name:q} --looks {input.look:q} {input.looks:q} --audit {input.audit:q}"
+        "KERBWALK_MINUTES={resources.runtime} kerbwalk contact --name={params.name:q} --looks {input.look:q} {input.looks:q}"
+        " --settings {params.settings:q} --audit {input.audit:q}"
         " --lens {input.lens:q} --proxies {input.proxies:q} --frames {input.frames:q} --out {output.sheet:q} --page {output.page:q} 2> {log:q}"
