@@ -1,7 +1,7 @@
 """Write the page over all shoots.
 
-Output index.html: the finished shoots, from their card.json (format: scripts/report.py), and the unfinished
-with the reason, and with what an earlier run has made of them.
+Output index.html: the unfinished shoots with the reason, and with what an earlier run has made of them; and the
+finished, from their card.json (format: scripts/report.py), first those that want to be looked at, then as given.
 """
 
 import _workflow  # noqa: F401
@@ -19,7 +19,8 @@ def main():
     parser.add_argument("--out", required=True)
     args = parser.parse_args()
 
-    cards = sorted((stage.read_json(path) for path in args.cards), key=lambda card: card["name"])
+    # A card that an earlier version has left, of a shoot that is not finished now, may know no date.
+    cards = sorted(({"taken": None} | stage.read_json(path) for path in args.cards), key=calm)
     for card in cards:
         card["seconds"] = float(card["frames"] / Fraction(card["rate"]))
     page = pages.render(
@@ -31,6 +32,16 @@ def main():
         flicker_bar=report.FLICKER_BAR,
     )
     stage.write_text(args.out, page)
+
+
+def calm(card):
+    """How little a shoot wants to be looked at: 0 if it is above a limit or its hold point was not seen, 1 if there are
+    faults or warnings of its photos, 2 otherwise.
+    """
+    unseen = card["hold_rms"] is None and not card["panned"]
+    if unseen or (card["hold_rms"] or 0) >= report.HOLD_BAR or card["flicker"] >= report.FLICKER_BAR:
+        return 0
+    return 1 if card["findings"]["fault"] or card["findings"]["warning"] else 2
 
 
 if __name__ == "__main__":

@@ -7,6 +7,7 @@ Outputs
     name            the shoot's name
     page            path of the report, relative to the results folder
     clips           [{path, name}]: where a clip lies, likewise, and what it is called
+    taken           date of the first photo, ISO 8601, by the camera's clock, or null
     frames, rate    frames of the clip; frames a second, as a fraction
     size            [width, height] of the clip, pixels
     hold_rms        RMS distance of the hold point from its mean, 1080p pixels, or null where it was not seen
@@ -92,6 +93,7 @@ def main():
         "name": args.name,
         "page": f"{args.name}/{Path(args.out).name}",
         "clips": [{"path": f"{args.name}/{clip['file']}", "name": clip["name"]} for clip in clips],
+        "taken": next((p["time"][:10] for p in ingest["photos"] if not p["problem"] and p["time"]), None),
         "frames": measured["frames"],
         "rate": rate,
         "size": framing["output"],

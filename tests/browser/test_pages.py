@@ -272,6 +272,11 @@ def test_what_the_report_says(browser, night):
     assert "<script>alert(2)<&script> 2.dng and <script>alert(4)<&script> 4.dng" in text
 
 
+def test_the_index_says_when_the_walk_was(browser, night):
+    open_page(browser, night / "index.html")
+    assert "2031-03-14, 6 frames" in browser.execute_script("return document.body.innerText")
+
+
 def test_the_same_files_make_the_same_page(night):
     command = json.loads((night / "commands.json").read_text(encoding="utf-8"))
     page, card = night / NAME / "report.html", night / NAME / "work" / "card.json"

@@ -8,6 +8,7 @@ import PyOpenColorIO as ocio
 import pytest
 from scipy import ndimage
 
+import index
 from files import pages
 from files.reporting import photos, tables
 from kerbwalk import report
@@ -227,6 +228,7 @@ CARD = {
     "name": "<walk>",
     "page": "<walk>/report.html",
     "clips": [{"path": "<walk>/.walk-1_hd.mp4", "name": "<walk>_hd.mp4"}],
+    "taken": "2031-03-14",
     "frames": 24,
     "seconds": 1.0,
     "size": [1920, 1080],
@@ -252,6 +254,21 @@ def test_the_index_says_in_words_what_is_above_its_limit(flicker):
     )
     assert ("above the limit of" in page) == (flicker > report.FLICKER_BAR)
     assert '<a href="./%3Cwalk%3E/.walk-1_hd.mp4">&lt;walk&gt;_hd.mp4</a>' in page
+
+
+def test_the_index_tells_when_a_shoot_was_taken_where_that_is_known():
+    shown = {"unfinished": [], "earlier": {}, "hold_bar": 0.5, "flicker_bar": 0.4}
+    for taken, said in (("2031-03-14", '<p class="soft">2031-03-14, 24 frames'), (None, '<p class="soft">24 frames')):
+        assert said in pages.render("index.html", cards=[CARD | {"flicker": 0.1, "taken": taken}], **shown)
+
+
+def test_what_wants_to_be_looked_at_stands_first_in_the_index():
+    well = CARD | {"flicker": 0.1}
+    warned = well | {"findings": well["findings"] | {"warning": 2}}
+    bad = [well | {"flicker": 0.5}, well | {"hold_rms": 0.5}, well | {"hold_rms": None}]
+    panned = well | {"hold_rms": None, "panned": True}
+    noted = well | {"findings": well["findings"] | {"note": 9}}
+    assert sorted([well, warned, noted, *bad, panned], key=index.calm) == [*bad, warned, well, noted, panned]
 
 
 def test_clips_are_called_by_the_shoots_true_name():

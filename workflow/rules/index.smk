@@ -1,6 +1,6 @@
 rule index:
     input:
-        cards=[f"{shoot.id}/work/card.json" for shoot in GOOD_SHOOTS],
+        cards=[f"{shoot.id}/work/card.json" for shoot in by_turn(GOOD_SHOOTS)],
     output:
         "index.html",
     log:

@@ -46,6 +46,11 @@ def unfinished():
     return json.dumps({shoot.name: [shoot.problem] for shoot in BAD_SHOOTS})
 
 
+def by_turn(some):
+    """Shoots in the order in which they are worked on."""
+    return sorted(some, key=lambda shoot: -TURNS.get(shoot.id, 0))
+
+
 def whole_card(path):
     """Whether a card is there, and all that it leads to."""
     if not Path(RESULTS, path).exists():
@@ -60,7 +65,7 @@ def index_after_failure(outcomes):
     outcomes: see house.closing.outcomes. The page gets a time stamp older than any card, so that the rule
     makes it anew once all shoots are well.
     """
-    named = {shoot.name: f"{shoot.id}/work/card.json" for shoot in SHOOTS}
+    named = {shoot.name: f"{shoot.id}/work/card.json" for shoot in by_turn(SHOOTS)}
     cards = [card for card in named.values() if whole_card(card)]
     reasons = {}
     for outcome in outcomes:
