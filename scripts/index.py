@@ -19,8 +19,8 @@ def main():
     parser.add_argument("--out", required=True)
     args = parser.parse_args()
 
-    # A card that an earlier version has left, of a shoot that is not finished now, may know no date.
-    cards = sorted(({"taken": None} | stage.read_json(path) for path in args.cards), key=calm)
+    # A card that an earlier version has left, of a shoot that is not finished now, may lack these.
+    cards = sorted(({"taken": None, "unsure": None} | stage.read_json(path) for path in args.cards), key=calm)
     for card in cards:
         card["seconds"] = float(card["frames"] / Fraction(card["rate"]))
     page = pages.render(
@@ -36,12 +36,12 @@ def main():
 
 def calm(card):
     """How little a shoot wants to be looked at: 0 if it is above a limit or its hold point was not seen, 1 if there are
-    faults or warnings of its photos, 2 otherwise.
+    faults or warnings of its photos, or its light is not sure, 2 otherwise.
     """
     unseen = card["hold_rms"] is None and not card["panned"]
     if unseen or (card["hold_rms"] or 0) >= report.HOLD_BAR or card["flicker"] >= report.FLICKER_BAR:
         return 0
-    return 1 if card["findings"]["fault"] or card["findings"]["warning"] else 2
+    return 1 if card["findings"]["fault"] or card["findings"]["warning"] or card["unsure"] else 2
 
 
 if __name__ == "__main__":

@@ -13,7 +13,8 @@ Outputs
     hold_rms        RMS distance of the hold point from its mean, 1080p pixels, or null where it was not seen
     panned          true where the picture pans, past the hold point, which then is not measured
     restless        a sentence on a hold point that is not still enough, or null
-    flicker         RMS deviation of the level from a smooth curve, per cent
+    flicker         RMS deviation of the level from a smooth curve, per cent, over the frames where that is sure
+    unsure          {frames: how many frames there are beside these, most: their greatest deviation, per cent}, or null
     retained        part of the photo's area that the crop keeps, 0..1
     findings        {severity: count} of the audit's findings
     stood_in, left  photos bridged by their neighbours, and photos that are not in the clip
@@ -101,6 +102,7 @@ def main():
         "panned": measured["panned"],
         "restless": restless(measured["hold_rms"]),
         "flicker": measured["flicker"],
+        "unsure": unsure(measured),
         "retained": framing["retained"],
         "findings": {s: sum(f["severity"] == s for f in audit["findings"]) for s in SEVERITIES},
         "stood_in": sum(not p["placed"] for p in photos) if len(frames) == len(photos) else 0,
@@ -154,6 +156,12 @@ def main():
     )
     stage.write_text(args.out, page)
     stage.write_json(args.card, card)
+
+
+def unsure(measured):
+    """How many frames' light is not sure, and how far it is off at most; None where there are none."""
+    off = 100 * np.abs(measured["deviation"][~measured["sure"]])
+    return {"frames": len(off), "most": float(off.max())} if len(off) else None
 
 
 def restless(hold_rms):

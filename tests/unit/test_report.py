@@ -131,13 +131,40 @@ def test_lasting_levels_ignore_lamps_that_pass():
     pictures = (scene * gains[:, None, None]).astype(np.float32)
     # a lamp's light falls off with distance, so that every place has its own share of it
     pictures[5, :35] *= np.linspace(1.05, 1.4, 35, dtype=np.float32)[:, None]
-    found = report.lasting_levels(pictures)
+    found, sure = report.lasting_levels(pictures)
     assert found / found.mean() == pytest.approx(gains / gains.mean(), abs=1e-3)
 
 
 def test_lasting_levels_of_one_black_frame():
-    assert report.lasting_levels(np.zeros((1, 8, 8), np.float32)) == pytest.approx([1])
-    assert report.lasting_levels(np.zeros((3, 8, 8), np.float32)) == pytest.approx([1, 1, 1])
+    for count in (1, 3):
+        levels, sure = report.lasting_levels(np.zeros((count, 8, 8), np.float32))
+        assert levels == pytest.approx(np.ones(count)) and sure.all()
+
+
+def test_light_that_most_places_share_with_a_bus_is_not_sure():
+    """What is seen of a bus at each place goes up and down over five frames; a flash that all places share is sure."""
+    random = np.random.default_rng(3)
+    scene = 0.05 + 0.3 * ndimage.gaussian_filter(random.uniform(size=(60, 100)), 4)
+    gains = 1 + random.normal(0, 0.004, 40)
+    gains[30] *= 1.05
+    pictures = scene * gains[:, None, None] * (1 + random.normal(0, 0.003, (40, 60, 100)))
+    lit = np.add.outer(np.linspace(0.02, 0.4, 60), np.linspace(0, 0.2, 100))
+    for k, part in zip(range(14, 19), (0.4, 0.8, 1, 0.7, 0.3), strict=True):
+        pictures[k] *= 1 + part * np.roll(lit, 9 * k, axis=1)
+    levels, sure = report.lasting_levels(pictures.astype(np.float32))
+    assert not sure[14:19].any() and sure[[*range(11), *range(22, 40)]].all()
+    off = report.deviation(levels, sure) - report.deviation(gains, sure)
+    assert np.abs(off[sure]).max() < 0.002
+    assert report.deviation(levels, sure)[30] == pytest.approx(0.05, abs=0.01)
+
+
+def test_a_curve_goes_by_what_is_sure():
+    line = 3 + 0.5 * np.arange(40)
+    sure = np.ones(40, bool)
+    sure[15:20] = False
+    assert report.curve(line + ~sure, sure)[sure] == pytest.approx(line[sure])
+    # Of too little that is sure all is taken.
+    assert report.curve(line, np.arange(40) < 3) == pytest.approx(line)
 
 
 def test_rms_and_drift():
@@ -234,6 +261,7 @@ CARD = {
     "size": [1920, 1080],
     "hold_rms": 0.1,
     "panned": False,
+    "unsure": None,
     "retained": 0.8,
     "findings": {"fault": 0, "warning": 0, "note": 0},
     "stood_in": 0,
@@ -262,13 +290,27 @@ def test_the_index_tells_when_a_shoot_was_taken_where_that_is_known():
         assert said in pages.render("index.html", cards=[CARD | {"flicker": 0.1, "taken": taken}], **shown)
 
 
+def test_the_index_tells_in_how_many_frames_the_light_is_not_sure():
+    shown = {"unfinished": [], "earlier": {}, "hold_bar": 0.5, "flicker_bar": 0.4}
+    card = CARD | {"flicker": 0.1, "unsure": {"frames": 5, "most": 3.7}}
+    assert "(not sure in 5 frames)" in pages.render("index.html", cards=[card], **shown)
+
+
 def test_what_wants_to_be_looked_at_stands_first_in_the_index():
     well = CARD | {"flicker": 0.1}
     warned = well | {"findings": well["findings"] | {"warning": 2}}
     bad = [well | {"flicker": 0.5}, well | {"hold_rms": 0.5}, well | {"hold_rms": None}]
+    unsure = well | {"unsure": {"frames": 5, "most": 3.7}}
     panned = well | {"hold_rms": None, "panned": True}
     noted = well | {"findings": well["findings"] | {"note": 9}}
-    assert sorted([well, warned, noted, *bad, panned], key=index.calm) == [*bad, warned, well, noted, panned]
+    assert sorted([well, warned, noted, *bad, panned, unsure], key=index.calm) == [
+        *bad,
+        warned,
+        unsure,
+        well,
+        noted,
+        panned,
+    ]
 
 
 def test_clips_are_called_by_the_shoots_true_name():

@@ -77,7 +77,8 @@ def charts(photos, aims, kept, levels, measured, gains, intervals, limits):
             "%",
             [("what lasts", 100 * measured["deviation"])],
             band=report.FLICKER_BAR,
-            **in_clip,
+            shaded=sorted({*bridged, *np.flatnonzero(~measured["sure"])}),
+            over="frames",
         ),
     }
 

@@ -39,7 +39,8 @@ def measure(clip, framing, warps):
     Returns a dict: frames (count); moves (n, 2) of the hold point about their mean, and seen (n,), where they
     can be believed; panned, whether the picture pans past it, when it is not measured; hold_rms and drift (None where
     fewer than half the frames show the point); these in 1080p pixels; level (n,), mean linear light; lasting (n,) and
-    deviation (n,), that of what lasts and how far it is off its smooth curve; flicker and flicker_mean, per cent;
+    deviation (n,), that of what lasts and how far it is off its smooth curve; sure (n,), where that can be believed, as
+    traffic does not light most of the picture; flicker, over these, and flicker_mean, per cent;
     pictures, the first, middle and last frame, and columns (h, n, 3), the column through the hold point of every frame,
     uint8.
     Raises StageError for a clip without frames.
@@ -73,7 +74,8 @@ def measure(clip, framing, warps):
             raise StageError(f"{clip}: holds no frames; delete it and start the same command again")
         pictures = list(np.fromfile(shown.name, np.uint8).reshape(-1, *shape))
         moves, likeness = report.movement(Asked(patches), (point[0] - left, point[1] - top))
-        lasting = report.lasting_levels(Asked(squares))
+        lasting, sure = report.lasting_levels(Asked(squares))
+    deviation = report.deviation(lasting, sure)
     stands = framing["moves"] is None or not np.any(np.array(framing["moves"])[:, 1:])
     seen = (likeness >= report.LIKE) & stands
     hd = report.to_1080p(output)
@@ -87,8 +89,9 @@ def measure(clip, framing, warps):
         "drift": hd * report.drift(moves, seen) if enough else None,
         "level": np.array(level),
         "lasting": lasting,
-        "deviation": report.deviation(lasting),
-        "flicker": 100 * report.rms(report.deviation(lasting)),
+        "deviation": deviation,
+        "sure": sure,
+        "flicker": 100 * report.rms(deviation[sure]),
         "flicker_mean": 100 * report.rms(report.deviation(np.array(level))),
         "columns": np.stack(columns, 1),
         "pictures": [pictures[min(k, len(pictures) - 1)] for k in range(3)],
