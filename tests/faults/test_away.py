@@ -71,7 +71,7 @@ def test_a_dark_frame_that_goes_away(away, failures):
 
 def test_a_dark_frame_that_is_not_there_when_a_run_begins(away, failures):
     status, said = away.run("--cores", "2", LOST, "stays/work/hot.json", settings=SETTINGS)
-    assert status == 1
+    assert status == 2, "what is asked for by name cannot be made, so nothing is started"
     (sentence,) = failures(said).get("lost", [said])
     assert "dark names 'dark.dng', which is not in the shoot's folder" in sentence
     (away.shoots.parent / "unmounted" / "dark.dng").rename(away.shoots / "lost" / "dark.dng")
