@@ -41,7 +41,7 @@ def main():
         )
     if wrong := audit.too_few(shoot, kept, settings):
         raise stage.StageError(wrong)
-    reference = audit.reference(shoot["photos"], kept, settings["reference"])
+    reference = audit.reference(shoot["photos"], kept, findings, settings["reference"])
     stage.write_json(args.out, {"findings": findings, "photos": kept, "reference": reference})
 
 

@@ -204,7 +204,7 @@ def take_in(args, work):
     findings, kept = audit.audit(shoot, audit.UNSEEN, args.settings, [])
     if wrong := audit.too_few(shoot, kept, args.settings):
         raise stage.StageError(wrong)
-    reference = audit.reference(shoot["photos"], kept, args.settings["reference"])
+    reference = audit.reference(shoot["photos"], kept, findings, args.settings["reference"])
     stage.write_json(work / "ingest.json", shoot)
     stage.write_json(work / "audit.json", {"findings": findings, "photos": kept, "reference": reference})
     return {"frames": list(frames), "proxies": list(small)}

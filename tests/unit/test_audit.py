@@ -7,6 +7,7 @@ import yaml
 from files.proxies import Stack
 from house import shoots
 from kerbwalk import audit, audit_times, ingest, neighbours
+from kerbwalk.finding import finding
 
 LIMITS = {
     "faults": "leave_out", "photos": None, "shutter": 1, "focal": 25, "write": 0.5, "interval": 0.75, "gap": 10,
@@ -96,10 +97,19 @@ def test_first_last_and_leave_out(photos):
 
 def test_reference_is_the_wanted_one_even_if_left_out(photos):
     kept = ["aa", "aaa", "aaaa"]
-    assert audit.reference(photos, kept) == "aaa"
-    assert audit.reference(photos, kept, "aaaaaa") == "aaaaaa"
+    assert audit.reference(photos, kept, []) == "aaa"
+    assert audit.reference(photos, kept, [], "aaaaaa") == "aaaaaa"
     photos[5]["problem"] = "is empty"
-    assert audit.reference(photos, kept, "aaaaaa") == "aaa"
+    assert audit.reference(photos, kept, [], "aaaaaa") == "aaa"
+
+
+def test_reference_is_no_photo_that_is_warned_of_by_itself(photos):
+    kept = ["aa", "aaa", "aaaa"]
+    blurred = finding("not_sharp", "warning", ["aaa"], 0.5, 0.7, "shaken")
+    assert audit.reference(photos, kept, [blurred]) == "aa"
+    assert audit.reference(photos, kept, [blurred], "aaa") == "aaa"
+    assert audit.reference(photos, kept, [blurred | {"photos": kept}]) == "aaa"
+    assert audit.reference(photos, kept, [blurred | {"photos": [name]} for name in kept]) == "aaa"
 
 
 def test_fewer_photos_than_wanted(photos):

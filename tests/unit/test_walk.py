@@ -36,6 +36,25 @@ def walked():
     return solved, tracked
 
 
+def test_a_photo_that_fits_the_others_only_by_chance_is_none_of_them(walked):
+    """Four of ten of its corners do, as of a street that is not the same."""
+    solved, tracked = walked
+    rng = np.random.default_rng(2)
+    cloud = np.column_stack([rng.uniform(-0.6, 0.6, (300, 2)), rng.uniform(0.7, 1.6, 300), np.ones(300)])
+    seen = np.array(
+        [cameras.project(CAMERA, *one, cloud) for one in zip(solved.world.turn, solved.world.place, strict=True)]
+    )
+    stray = rng.random(300) < 0.6
+    seen[7, stray] += rng.normal(0, 20, (stray.sum(), 2))
+    inside = ((seen > 0) & (seen < SIZE)).all(axis=2)
+    photo, point = np.nonzero(inside)
+    sights = photo, point, seen[inside] + rng.normal(0, 0.1, (len(photo), 2))
+    tracked.scale[:] = 1 / (1 - solved.world.place[:, 2])
+    found = walk.solve(tracked, sights, PHOTOS, HOLD, CAMERA, FIXED, 0.3, True)
+    assert list(found.problems) == [7]
+    assert "another place" in found.problems[7] and 0.3 < found.agreeing[7] < 0.5
+
+
 def shown(even):
     """The line on the plane, as the even cameras see it: (n, 2) from its first to its second point."""
     every = zip(even.camera, even.turn, even.place, strict=True)

@@ -84,10 +84,16 @@ def too_few(shoot, kept, settings):
     return None
 
 
-def reference(photos, kept, wanted=None):
+def reference(photos, kept, findings, wanted=None):
     """The photo that carries look and framing: the wanted one, else the middle one of the clip.
 
-    A wanted photo that is readable serves even where the clip leaves it out.
+    A wanted photo that is readable serves even where the clip leaves it out. Who wants none gets none that is warned
+    of, as it may be blurred, covered or of another place, unless most are.
     """
     usable = [p["name"] for p in photos if not p["problem"]]
-    return wanted if wanted in usable else kept[len(kept) // 2]
+    if wanted in usable:
+        return wanted
+    warned = [f["photos"] for f in findings if f["severity"] == "warning" and len(f["photos"]) < len(kept) / 2]
+    sound = set(kept).difference(*warned)
+    middle = len(kept) // 2
+    return kept[min(range(len(kept)), key=lambda k: (kept[k] not in sound, abs(k - middle)))]

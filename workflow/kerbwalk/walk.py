@@ -12,9 +12,11 @@ from kerbwalk.homography import transfer
 
 # What the hold point is found to at best, pixels.
 HOLD_SIGMA = 0.02
-# A sight within this many corner sigmas agrees; photos where fewer of them do, or so few, are not where they seem.
+# A sight within this many corner sigmas agrees; photos where fewer of them do, a smaller part of what is usual, or so
+# few, are not where they seem. Those of another place have 0.43 of it, the worst of others 0.7.
 AGREES = 5.0
-LEAST_SHARE, LEAST = 0.25, 8
+LEAST_SHARE, LEAST_OF_USUAL, LEAST = 0.25, 0.5, 8
+MISFIT = "what it shows does not fit the other photos (it is of another place, or much moves in it)"
 # A hold point this far (corner sigmas) from where all the rest says is another one.
 OTHER_HOLD = 8.0
 # How well a focal length is known, as the standard deviation of its logarithm: from EXIF, and guessed.
@@ -95,12 +97,12 @@ def solve(tracked, sights, count, hold, camera, fixed, corner, told):
             break
         sure[held[other]] = False
     agrees = distance < AGREES * corner
-    agreeing, problems = np.ones(many), {}
-    for k in np.flatnonzero(tracked.seen):
-        own = agrees[(seen.photo == k) & (seen.point != cameras.HOLD)]
-        agreeing[k] = own.mean() if len(own) else 1.0
-        if len(own) > LEAST and (own.mean() < LEAST_SHARE or own.sum() < LEAST):
-            problems[int(k)] = "what it shows does not fit the other photos (something large moves through it)"
+    own = (seen.point != cameras.HOLD) & tracked.seen[seen.photo]
+    shown, fit = (np.bincount(seen.photo[some], minlength=many) for some in (own, own & agrees))
+    agreeing = np.where(shown > 0, fit / np.maximum(shown, 1), 1.0)
+    least = max(LEAST_SHARE, LEAST_OF_USUAL * np.median(agreeing[tracked.seen]))
+    misfits = np.flatnonzero((shown > LEAST) & ((agreeing < least) | (fit < LEAST)))
+    problems = dict.fromkeys(misfits.tolist(), MISFIT)
     points = len(world.points)
     lasts = np.column_stack([np.full(points, many + 99), np.full(points, -99)])
     often = np.bincount(seen.point[agrees], minlength=points) >= min(4, count)
