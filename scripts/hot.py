@@ -43,6 +43,10 @@ def main():
                 yield mosaic
 
     sites = hot.sites(mosaics())
+    if most and hot.lit(taken[1].values, taken[1].black, most):
+        raise stage.StageError(
+            f"{args.dark}: the dark frame shows lights like the photos'; name one taken with the lens covered, or none"
+        )
     if most:
         sites = np.unique(np.vstack([sites, hot.glaring(taken[1].values, taken[1].black, most)]), axis=0)
     stage.write_json(

@@ -29,6 +29,8 @@ from kerbwalk.pixels import enlarged, reduced
 
 # Photo pixels from where it was found at which the photographer's word means that the whole photo was misread.
 MISREAD = 12.0
+# Two points tell a direction that are no nearer to each other than this part of the photo's longer side.
+LEAST_LINE = 0.05
 
 
 def main():
@@ -60,6 +62,10 @@ def main():
         return enlarged(point, scale).tolist()
 
     level = args.settings["level"]
+    if level and np.hypot(*(size * np.subtract(*level))) < LEAST_LINE * size.max():
+        raise stage.StageError(
+            "'level' names two points that lie too close to tell a direction; give the ends of a line"
+        )
     level = None if level is None else reduced(np.array(level) * size - 0.5, scale)
     candidates = []
     if args.settings["hold"] == "auto":

@@ -85,6 +85,17 @@ def test_a_few_photos_are_chosen_all_over_the_shoot():
     assert hot.chosen(0) == []
 
 
+def test_a_photo_is_no_dark_frame():
+    """Lamps of ten sites a side show; hot sites, however bright, and a glow along an edge do not."""
+    rng = np.random.default_rng(4)
+    black, dark = np.full((2, 2), 512), np.rint(rng.normal(520, 4, (203, 301))).astype(np.uint16)
+    dark[:, :12] += 900
+    dark[rng.integers(0, 203, 400), rng.integers(0, 301, 400)] = 16383
+    assert not hot.lit(dark, black, 16383)
+    dark[100:115, 200:215] = 9000
+    assert hot.lit(dark, black, 16383)
+
+
 def test_a_dark_frame_takes_off_what_it_holds_above_black():
     mosaic, dark = np.full((4, 6), 3000, np.uint16), np.full((4, 6), 512, np.uint16)
     dark[1, 2], dark[3, 3] = 1512, 9000

@@ -30,6 +30,8 @@ CHANCE = 3e-5
 TOO_MANY = 0.004
 # A site that a dark frame fills by this part of the range leaves too little of the photo, and too much noise.
 GLARING = 1 / 4
+# No more does a square of so many sites, a side: it is full of a lamp.
+SQUARE = 8
 # Deviations are known by 256ths of the 16-bit range, from about so many sites.
 LEVEL, SAMPLES = 256, 2**17
 QUARTER = np.float32(0.25)
@@ -179,6 +181,16 @@ def subtract(mosaic, dark, black):
     for y, x in np.ndindex(rows, columns):
         part = mosaic[y::rows, x::columns]
         part[:] = np.clip(part - (dark[y::rows, x::columns].astype(np.int32) - black[y, x]), 0, 65535)
+
+
+def lit(dark, black, most):
+    """Whether what is given for a dark frame shows lights. dark, black, most: as for glaring().
+
+    Hot sites lie alone, and what glows at the edges of some sensors is faint: so squares are judged by their middle.
+    """
+    squares = dark[: dark.shape[0] // SQUARE * SQUARE, : dark.shape[1] // SQUARE * SQUARE]
+    squares = squares.reshape(squares.shape[0] // SQUARE, SQUARE, -1, SQUARE).swapaxes(1, 2)
+    return bool(np.median(squares, axis=(2, 3)).max(initial=0) - black.max() > GLARING * (most - black.max()))
 
 
 def glaring(dark, black, most):
