@@ -12,7 +12,7 @@ Outputs
     size            [width, height] of the clip, pixels
     hold_rms        RMS distance of the hold point from its mean, 1080p pixels, or null where it was not seen
     panned          true where the picture pans, past the hold point, which then is not measured
-    restless        a sentence on a hold point that is not still enough, or null
+    amiss           sentences on a hold point that is not still or hardly seen, and on a crop that keeps little
     flicker         RMS deviation of the level from a smooth curve, per cent, over the frames where that is sure
     unsure          {frames: how many frames there are beside these, most: their greatest deviation, per cent}, or null
     retained        part of the photo's area that the crop keeps, 0..1
@@ -47,6 +47,8 @@ POSTER, SLITS, CARD, THUMBNAIL, TINY, MANY = 960, (960, 360), 480, 144, 56, 300
 SEVERITIES = ("fault", "warning", "note")
 # Of what a browser plays, by the ending.
 PLAYABLE = (".mp4",)
+# Who sees less than this part of what the aspect could show of a photo should know.
+LITTLE = 0.4
 
 
 def main():
@@ -100,7 +102,7 @@ def main():
         "size": framing["output"],
         "hold_rms": measured["hold_rms"],
         "panned": measured["panned"],
-        "restless": restless(measured["hold_rms"]),
+        "amiss": amiss(measured, framing),
         "flicker": measured["flicker"],
         "unsure": unsure(measured),
         "retained": framing["retained"],
@@ -164,11 +166,20 @@ def unsure(measured):
     return {"frames": len(off), "most": float(off.max())} if len(off) else None
 
 
-def restless(hold_rms):
-    """What the closing lines say of a hold point that is not still enough, or None."""
-    if hold_rms is None or hold_rms < report.HOLD_BAR:
-        return None
-    return f"its hold point is still to {hold_rms:.2f} px only (limit: {report.HOLD_BAR}); choose another in its report"
+def amiss(measured, framing):
+    """What the closing lines say of a clip that was made and is hardly what is wanted: sentences, often none."""
+    said, hold_rms = [], measured["hold_rms"]
+    if hold_rms is None and not measured["panned"]:
+        said.append("its hold point is seen in fewer than half of the frames; choose another in its report")
+    elif hold_rms is not None and hold_rms >= report.HOLD_BAR:
+        limit = f"limit: {report.HOLD_BAR}"
+        said.append(f"its hold point is still to {hold_rms:.2f} px only ({limit}); choose another in its report")
+    if framing["moves"] is None and framing["of_aspect"] < LITTLE:
+        kept = f"{framing['retained']:.0%}"
+        said.append(
+            f"its crop keeps {kept} of the photos; see its report for what costs the most, or choose another hold"
+        )
+    return said
 
 
 def unprocessed(taken, path, warps, framing, rate, thumbnail):

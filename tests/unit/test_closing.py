@@ -43,13 +43,13 @@ def test_a_command_that_fails_is_told_of_and_no_more(command, tmp_path):
     assert said.startswith("on_finish: ")
 
 
-def test_a_hold_point_that_is_not_still_is_told_of_where_the_clip_was_made(tmp_path):
-    for name, said in (("a", None), ("b", "is not still"), ("c", "is not still")):
+def test_what_is_amiss_is_told_of_where_the_clip_was_made(tmp_path):
+    for name, said in (("a", []), ("b", ["is not still"]), ("c", ["is not still"])):
         (tmp_path / name / "work").mkdir(parents=True)
-        (tmp_path / name / "work" / "card.json").write_text(json.dumps({"restless": said}))
+        (tmp_path / name / "work" / "card.json").write_text(json.dumps({"amiss": said}))
     shoots = [Shoot(name, name, tmp_path) for name in "abcd"]
     outcomes = [{"done": name != "c"} for name in "abcd"]
-    assert closing.restless(outcomes, shoots, tmp_path) == ["b: is not still"]
+    assert closing.amiss(outcomes, shoots, tmp_path) == ["b: is not still"]
 
 
 def test_what_working_frames_take(tmp_path, monkeypatch):

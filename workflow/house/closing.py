@@ -77,14 +77,13 @@ def notices(shoots, results_dir, asked_for):
     return lines
 
 
-def restless(outcome_list, shoots, results_dir):
-    """Sentences on clips that were made, and whose hold point is not as still as it should be."""
+def amiss(outcome_list, shoots, results_dir):
+    """Sentences on clips that were made, and are hardly what is wanted (scripts/report.py)."""
     lines = []
     for outcome, shoot in zip(outcome_list, shoots, strict=True):
         card = Path(results_dir, shoot.id, "work", "card.json")
         if outcome["done"] and card.exists():
-            said = json.loads(card.read_text(encoding="utf-8"))["restless"]
-            lines += [f"{shoot.name}: {said}"] if said else []
+            lines += [f"{shoot.name}: {said}" for said in json.loads(card.read_text(encoding="utf-8"))["amiss"]]
     return lines
 
 

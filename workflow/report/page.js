@@ -15,7 +15,7 @@
         return;
       }
     }
-    said.textContent = "Copied. Put it into the shoot.yaml in the shoot's folder; where its first word stands there already, under that.";
+    said.textContent = "Copied. Put it into the shoot.yaml in the shoot's folder, or, for a part of a folder, beside that part's photos; where its first word stands there already, under that.";
   }
 
   // What has a line of its own: a candidate, a look.

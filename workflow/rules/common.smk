@@ -531,7 +531,7 @@ def close_night(ok):
         closing.write_summary(RESULTS / "summary.json", outcomes, started, time.time())
         if not ok:
             index_after_failure(outcomes)
-        notices += closing.restless(outcomes, SHOOTS, RESULTS)
+        notices += closing.amiss(outcomes, SHOOTS, RESULTS)
         if NIGHT["on_finish"]:
             notices += closing.tell(NIGHT["on_finish"], RESULTS / "summary.json")
     text = closing.text(RESULTS, outcomes, notices)
