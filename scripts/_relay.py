@@ -45,8 +45,9 @@ class Relay:
         if self._failed:
             self._read(text.strip())
             if _COMMAND_ENDS.search(text):
-                shown, self._failed = f"a job of {self._failed} failed: the last lines say why\n", ""
-                return shown
+                what = "a shoot cannot begin" if self._failed == "refuse" else f"a job of {self._failed} failed"
+                self._failed = ""
+                return f"{what}: the last lines say why\n"
         elif match := _JOB_FAILED.match(text):
             self._place, self._failed, self._expected = "", match[1], True
         elif match := _TRACE_START.match(text):

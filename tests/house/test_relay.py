@@ -48,6 +48,9 @@ def test_a_job_that_failed_is_named_without_its_command():
     relay, shown = fed(said + "Command 'kerbwalk audit --names '\nx\n'' returned non-zero exit status 1.\nafter")
     assert shown == ["before", "a job of audit failed: the last lines say why", "after"]
     assert relay.error == "Command 'kerbwalk audit --names '"
+    assert fed(said.replace("audit.smk", "refuse.smk") + "died with x.\n' died with SIG.")[1][1:] == [
+        "a shoot cannot begin: the last lines say why"
+    ]
 
 
 def test_another_error_of_a_rule_is_shown_as_it_is():

@@ -4,6 +4,7 @@ import contextlib
 import copy
 import difflib
 import functools
+import itertools
 import os
 import re
 from fractions import Fraction
@@ -247,14 +248,15 @@ def _sentence(error):
 
 
 def _has_commas(value):
-    """Whether a value looks like decimals that were written with a comma: 23,976, or [0,48, 0,31], which is four."""
+    """Whether a value looks like decimals that were written with a comma: 23,976, or [0,48, 0.31], which is three."""
     if isinstance(value, str):
         return bool(re.fullmatch(r"-?[0-9]+,[0-9]+", value))
     if isinstance(value, dict):
         return any(map(_has_commas, value.values()))
     if not isinstance(value, list):
         return False
-    return any(map(_has_commas, value)) or (len(value) > 2 and 0 in value and all(type(n) is int for n in value))
+    halves = any((type(a), a, type(b)) == (int, 0, int) for a, b in itertools.pairwise(value))
+    return any(map(_has_commas, value)) or (len(value) > 2 and halves)
 
 
 def _paths(schema, above=()):
