@@ -256,7 +256,7 @@ def test_what_the_report_says(browser, night):
     text = browser.execute_script("return document.body.innerText")
     for said in (
         "6 frames, 0.25 s at 23.976 frames a second",
-        "7 photos, 6 frames, as planned",
+        "7 photos, of which 1 makes no frame: 6 frames.",
         "bumped: its <aim> is off",
         "<b>cut</b>.dng is empty",
         "hold: [0.500, 0.500]",
