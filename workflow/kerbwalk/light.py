@@ -38,9 +38,10 @@ PART = 7
 # Blocks are judged with those around them, this many a side.
 AROUND = 7
 # Standard deviations: how well flow lays a block (pixels); what no block and no link is better than (log); how a
-# lens's vignetting and its change between two photos may be (log, at the corner).
+# lens's vignetting and its change between two photos may be (log, at the corner), also if a bus lights one of them.
 LAID, BLOCK_FLOOR, LINK_FLOOR = 0.3, 2e-3, 6e-4
-VIGNETTING, BREATHING = 0.3, 0.02
+VIGNETTING, BREATHING, STEADY = 0.3, 0.007, 0.001
+PRIOR = np.array([0, VIGNETTING**-2, BREATHING**-2])
 # Where Tukey's biweight ends, standard deviations. Far less than the 4.685 of textbooks: of a bus's light on a wall
 # the weak outskirts do harm, and there are blocks enough.
 END = 2.0
@@ -234,13 +235,13 @@ def ratio(first, second, seen, vignetting=0.0, expected=np.nan):
     near = whole & ~(np.abs(values - expected) > ASTRAY)
     if near.sum() < MIN_BLOCKS:
         return None
-    model, normal, weight, error = _biweight(values, design, variance, near, (VIGNETTING, BREATHING), expected)
+    model, normal, weight, error, steady = _biweight(values, design, variance, near, expected)
     counted = weight > 0
     if counted.sum() < MIN_BLOCKS / 2:
         return None
-    # Of the model alone, without what was known before; no ratio is surer than the floor (Sherman & Morrison 1950).
-    alone = normal + 1e-3 * np.eye(3)
-    held = cv2.solve(alone, np.array([[0], [1 / VIGNETTING**2], [1 / BREATHING**2]]) * model[:, None])[1].ravel()
+    # Of the link alone, without what is known of all; no ratio is surer than the floor (Sherman & Morrison 1950).
+    alone = normal + 1e-3 * np.eye(3) + steady
+    held = cv2.solve(alone, (PRIOR * model)[:, None])[1].ravel()
     floored = alone - np.outer(alone[0], alone[0]) * LINK_FLOOR**2 / (1 + LINK_FLOOR**2 * alone[0, 0])
     agree = min(counted.sum() / whole.sum() / AGREE, 1.0)
     tints = np.vstack([first.blocks[counted, 1:3].T, beyond[counted, 1:3].T])
@@ -372,23 +373,25 @@ def medians(values, axis):
     return np.take_along_axis(ordered, np.maximum(known - 1, 0) // 2, axis=axis).squeeze(axis)
 
 
-def _biweight(values, design, variance, whole, prior, expected):
+def _biweight(values, design, variance, whole, expected):
     """Fit values = design @ model by Tukey's biweight.
 
-    values, variance, whole (which of them to use): (rows, columns); design: (m, rows, columns); prior: standard
-    deviations, about zero, of all of the model but its first part, which starts where it is expected, or if that is
-    NaN, on what blocks agree.
-    Returns the model (m,), the data's information about it (m, m), the weights and the errors, (rows, columns).
+    values, variance, whole (which of them to use): (rows, columns); design: (3, rows, columns); the model's first part
+    starts where it is expected, or if that is NaN, on what blocks agree.
+    Returns the model (3,), the data's information about it (3, 3), the weights and the errors, (rows, columns), and
+    what is known of this link alone, (3, 3): that where a bus is at work, what it lights, often all but a corner, is
+    not to pass for another aperture's vignetting.
     """
     sigma, sure = np.sqrt(variance), whole / variance
-    hold_back = np.diag(np.square([1e-3, *(1 / p for p in prior)]))
     far = np.isfinite(expected)
     start = expected if far else _agreed(values, sigma, whole)
-    model = np.array([start, *(0.0 for _ in prior)])
+    model = np.array([start, 0.0, 0.0])
     beyond, clear = (values - np.float32(start))[whole], BRIGHTER if far else 2 * sigma[whole]
     up, down = (beyond > clear).mean(), (beyond < -clear).mean()
     least = BUS_FAR if far else max(BUS, ONE_SIDED * (up + down))
     lit = np.sign(up - down) if abs(up - down) > least else 0.0
+    steady = np.diag([0, 0, STEADY**-2 if lit else 0])
+    hold_back = np.diag(PRIOR + [1e-6, 0, 0]) + steady
     certain, fine = 1 / sigma, 1 / np.sqrt(np.maximum(_sums(sure), 1e-9))
     lines, stretch = design.reshape(len(design), -1), 1.0
     for _ in range(40):
@@ -411,7 +414,7 @@ def _biweight(values, design, variance, whole, prior, expected):
         if np.abs(change[0]) < 5e-5:
             break
     data = (normal - hold_back) / stretch**2
-    return model, data, weight, values - (np.float32(model) @ lines).reshape(values.shape)
+    return model, data, weight, values - (np.float32(model) @ lines).reshape(values.shape), steady
 
 
 def _sums(values):
