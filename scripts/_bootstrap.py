@@ -184,7 +184,8 @@ def _fill_on_top(env, base, file):
         subprocess.run([python_of(e), "-c", packages], check=True, capture_output=True, text=True).stdout.strip()
         for e in (base, env)
     )
-    Path(own, "below.pth").write_text(below + "\n", encoding="utf-8")
+    # As seen from there, for an environment may be known by a second path that does not last, such as a link.
+    Path(own, "below.pth").write_text(os.path.relpath(below, own) + "\n", encoding="utf-8")
     _install(env, [file], ["--only-binary", ":all:"])
 
 

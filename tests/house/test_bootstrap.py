@@ -121,6 +121,18 @@ def test_an_older_python_gets_a_sentence(monkeypatch):
         exec(compile(source, "_bootstrap.py", "exec"), {"__name__": "old"})
 
 
+def test_a_layer_finds_what_is_below_it_by_no_path_that_may_go(tmp_path, monkeypatch):
+    base, link = tmp_path / "env", tmp_path / "link"
+    subprocess.run([sys.executable, "-m", "venv", "--without-pip", base], check=True)
+    (below,) = base.glob("lib/python*/site-packages")
+    (below / "lies_below.py").touch()
+    link.symlink_to(base)
+    monkeypatch.setattr(_bootstrap, "_install", lambda env, files, options: None)
+    _bootstrap._fill_on_top(link / "with-more", link, "more.txt")
+    link.unlink()
+    subprocess.run([base / "with-more" / "bin" / "python", "-c", "import lies_below"], check=True)
+
+
 def test_variables_of_another_python_stay_outside(monkeypatch, tmp_path):
     monkeypatch.setenv("PYTHONPATH", "/elsewhere")
     monkeypatch.setenv("PATH", "/usr/bin")
