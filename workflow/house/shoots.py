@@ -121,16 +121,8 @@ def astray(shoots_dir, results_dir, names):
             f"{listed_shortly(loose)} in {shoots_dir}: beside the shoots' folders, and so in none of the clips; move "
             "what belongs to a shoot into its folder"
         )
-    folders = [] if names is None else sorted(e.name for e in os.scandir(results_dir) if e.is_dir())
-    made = ("work/ingest.json", "draft/work/ingest.json")
-    left = [
-        name
-        for name in folders
-        if not name.startswith(".")
-        and name not in names
-        and any(Path(results_dir, name, file).exists() for file in made)
-    ]
-    if left:
+    made = [] if names is None else [e.name for e in os.scandir(results_dir) if e.is_dir() and _is_made(e)]
+    if left := sorted(set(made).difference(names or ())):
         lines.append(
             f"{listed_shortly(left)} in {results_dir}: results of what is no shoot in {shoots_dir} now, as after "
             "'split', under another name, or with its disk away; nothing there is changed: delete it if nobody wants it"
