@@ -141,6 +141,14 @@ def test_lasting_levels_of_one_black_frame():
         assert levels == pytest.approx(np.ones(count)) and sure.all()
 
 
+def test_of_a_few_frames_with_a_bus_some_are_sure():
+    rng = np.random.default_rng(5)
+    pictures = np.full((3, 40, 40), 0.1, np.float32)
+    pictures[1] *= 1 + rng.uniform(0, 0.5, (40, 40))
+    for shown in (pictures, pictures[:2]):
+        assert report.lasting_levels(shown)[1].any()
+
+
 def test_light_that_most_places_share_with_a_bus_is_not_sure():
     """What is seen of a bus at each place goes up and down over five frames; a flash that all places share is sure."""
     random = np.random.default_rng(3)

@@ -164,8 +164,9 @@ def lasting_levels(pictures):
     levels = np.exp(np.linalg.lstsq(normal, right, rcond=None)[0])
     spread = np.array([np.median(of_frame or [0.0]) for of_frame in spreads])
     unsure = spread > UNSURE * np.array([np.median(spread[_run(k, count)]) for k in range(count)])
-    # What lights most of a frame lights its neighbours a little.
-    return levels, ~np.convolve(unsure, np.ones(3, bool))[1:-1]
+    # What lights most of a frame lights its neighbours a little; of few frames that would leave none.
+    beside = np.convolve(unsure, np.ones(3, bool))[1:-1]
+    return levels, ~(beside if 2 * beside.sum() <= count else unsure)
 
 
 def _run(k, count):
