@@ -43,12 +43,14 @@ def main():
                 yield mosaic
 
     sites = hot.sites(mosaics())
-    if most and hot.lit(taken[1].values, taken[1].black, most):
-        raise stage.StageError(
-            f"{args.dark}: the dark frame shows lights like the photos'; name one taken with the lens covered, or none"
-        )
     if most:
-        sites = np.unique(np.vstack([sites, hot.glaring(taken[1].values, taken[1].black, most)]), axis=0)
+        covered = taken[1].values, taken[1].black, most
+        if hot.lit(*covered):
+            raise stage.StageError(
+                f"{args.dark}: the dark frame shows lights like the photos'; name one taken with the lens covered, "
+                "or none"
+            )
+        sites = np.unique(np.vstack([sites, hot.glaring(*covered)]), axis=0)
     stage.write_json(
         args.out,
         {
