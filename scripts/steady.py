@@ -109,7 +109,8 @@ def main():
     records = []
     for k, photo in enumerate(photos):
         record = {"name": photo["name"], "placed": bool(usable[k])}
-        record |= {"problem": problems[k]} if problems[k] else {} if shown[k] else {"dropped": "for an even pace"}
+        dropped = {} if shown[k] else {"dropped": "left out by 'steady.pace', for an even pace"}
+        record |= {"problem": problems[k]} if problems[k] else dropped
         record["ahead"] = walk.ahead([part[k] for part in surfaces], even, k, size, bends)
         records.append(record)
         if "problem" in photo:

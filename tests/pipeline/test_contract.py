@@ -56,10 +56,13 @@ def test_audit(finished):
     audit = finished.json(SHOOT, "audit.json")
     assert audit.keys() == {"findings", "photos", "reference"}
     assert audit["reference"] in audit["photos"]
-    finding = next(f for f in audit["findings"] if f["code"] == "left_out")
-    assert finding.keys() == FINDING
-    assert finding["severity"] == "note"
-    assert set(finding["photos"]) == {"KW_0101.dng", "KW_0105.dng", "KW_0116.dng"}
+    left_out = [f for f in audit["findings"] if f["code"] == "left_out"]
+    assert all(f.keys() == FINDING and f["severity"] == "note" for f in left_out)
+    assert [(f["photos"], f["message"].partition("by ")[2]) for f in left_out] == [
+        (["KW_0101.dng"], "'first' in the settings"),
+        (["KW_0105.dng"], "'leave_out' in the settings"),
+        (["KW_0116.dng"], "'last' in the settings"),
+    ]
 
 
 def test_frames(finished):

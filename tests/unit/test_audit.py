@@ -92,7 +92,17 @@ def test_an_unreadable_photo_has_no_other_fault(photos):
 def test_first_last_and_leave_out(photos):
     findings, kept = judge(photos, first="aa", last="aaaaa", leave_out=["aaa"])
     assert kept == ["aa", "aaaa", "aaaaa"]
-    assert [(f["code"], f["severity"], f["photos"]) for f in findings] == [("left_out", "note", ["a", "aaa", "aaaaaa"])]
+    assert [(f["code"], f["severity"], f["photos"], f["message"]) for f in findings] == [
+        ("left_out", "note", ["a"], "a: left out by 'first' in the settings"),
+        ("left_out", "note", ["aaa"], "aaa: left out by 'leave_out' in the settings"),
+        ("left_out", "note", ["aaaaaa"], "aaaaaa: left out by 'last' in the settings"),
+    ]
+
+
+def test_each_photo_is_left_out_by_one_setting(photos):
+    findings, kept = judge(photos, first="aaaa", leave_out=["aa", "aaaaa"])
+    assert kept == ["aaaa", "aaaaaa"]
+    assert [(f["photos"], f["value"]) for f in findings] == [(["a", "aa", "aaa"], 3), (["aaaaa"], 1)]
 
 
 def test_reference_is_the_wanted_one_even_if_left_out(photos):

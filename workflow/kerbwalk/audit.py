@@ -6,6 +6,7 @@ wrong, with which photos, and what to do.
 
 from kerbwalk import audit_camera, audit_files, audit_pictures, audit_times
 from kerbwalk.finding import finding
+from kerbwalk.ingest import listed_shortly
 
 # What is told of pictures that are not looked at, or not beside their neighbours.
 UNSEEN = {"contrast": 1.0, "drift": 0.0} | {
@@ -51,12 +52,12 @@ def audit(shoot, seen, settings, lone_jpegs=()):
     for part in parts if beside else [sound]:
         findings += audit_pictures.pictures(part, UNSEEN if beside else seen, limits)
     usable = [p["name"] for p in _without_faults(photos, findings)]
-    start = names.index(settings["first"]) if settings["first"] else 0
-    end = names.index(settings["last"]) if settings["last"] else len(names) - 1
-    kept = [n for n in names[start : end + 1] if n in usable and n not in settings["leave_out"]]
-    chosen_out = [n for n in usable if n not in kept]
-    if chosen_out:
-        findings.append(finding("left_out", "note", chosen_out, len(chosen_out), None, "left out by the settings"))
+    chosen_out = left_out(names, settings)
+    kept = [n for n in usable if not any(n in out for out in chosen_out.values())]
+    for setting, out in chosen_out.items():
+        if out := [n for n in out if n in usable]:
+            message = f"{listed_shortly(out)}: left out by '{setting}' in the settings"
+            findings.append(finding("left_out", "note", out, len(out), None, message))
     if limits["photos"] and len(kept) < limits["photos"]:
         message = (
             f"the clip has {len(kept)} photos, {limits['photos']} were wanted; it will be shorter, or slower if you "
@@ -64,6 +65,18 @@ def audit(shoot, seen, settings, lone_jpegs=()):
         )
         findings.append(finding("few_photos", "warning", [], len(kept), limits["photos"], message))
     return findings, kept
+
+
+def left_out(names, settings):
+    """{setting: file names of the photos that it leaves out}. names: in the order taken; settings: see audit()."""
+    start = names.index(settings["first"]) if settings["first"] else 0
+    end = names.index(settings["last"]) if settings["last"] else len(names) - 1
+    named = set(settings["leave_out"])
+    return {
+        "first": names[:start],
+        "leave_out": [n for n in names[start : end + 1] if n in named],
+        "last": names[max(start, end + 1) :],
+    }
 
 
 def _without_faults(photos, findings):
