@@ -1,14 +1,17 @@
 """The end of a night: what other programs are told, and what working frames take."""
 
 import json
+import re
 import shlex
 import sys
+from pathlib import Path
 
 import pytest
 
 from files.frames import kept_frames
 from house import closing
 from house.shoots import Shoot
+from kerbwalk import finding
 
 OUTCOMES = [
     {"shoot": "a", "done": True, "clips": ["a/a_hd.mp4"], "reasons": []},
@@ -89,6 +92,30 @@ def test_a_draft_tells_what_its_own_audit_found(tmp_path):
     shoots = [Shoot("a", "a", tmp_path)]
     assert closing.notices(shoots, tmp_path, ["draft"]) == ["a: two shoots"]
     assert closing.notices(shoots, tmp_path, []) == closing.notices(shoots, tmp_path, ["audit"]) == []
+
+
+def test_the_gravest_warning_of_each_shoot_is_told_in_a_line(tmp_path, monkeypatch):
+    def audited(name, *codes):
+        found = [{"code": c, "severity": "warning", "message": f"{c}: {'very ' * 40}so"} for c in codes]
+        found += [{"code": "damaged", "severity": "fault", "message": "damaged"}]
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "audit.json").write_text(json.dumps({"findings": found}))
+        return Shoot(name, name, tmp_path)
+
+    shoots = [audited("a", "dust", "not_sharp", "wide_lens", "changed"), audited("b", "dust", "dust"), audited("c")]
+    first, second = closing.warnings(shoots, tmp_path, [])
+    assert first.startswith("a: not_sharp: very") and first.endswith(" ...; and 2 more warnings") and len(first) < 200
+    assert second.startswith("b: dust: ") and second.endswith(" ...; and 1 more warning")
+    monkeypatch.setattr(closing, "WARNED", 1)
+    told = closing.warnings(shoots, tmp_path, [])
+    assert told == ["there are warnings of 2 more shoots; each one's report has its own"]
+
+
+def test_every_warning_has_its_place_among_the_others():
+    developers = (Path(__file__).parents[2] / "DEVELOPERS.md").read_text(encoding="utf-8")
+    (listed,) = re.findall(r"Warnings: ([^.]*)\.", developers)
+    listed = set(re.findall(r"`(\w+)`", listed))
+    assert len(listed) > 20 and listed == set(finding.GRAVEST_FIRST)
 
 
 def test_a_clip_without_its_master_is_not_done(tmp_path):

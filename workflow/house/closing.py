@@ -6,10 +6,12 @@ import os
 import re
 import shlex
 import subprocess
+import textwrap
 from pathlib import Path
 
 from files.frames import kept_frames
 from files.stage import MARK, write_text
+from kerbwalk.finding import gravest
 
 # Bytes of working frames from which on one is told of them.
 MUCH = 1e9
@@ -52,6 +54,8 @@ def outcomes(shoots, results_dir, wanted, beside, since, retries=0):
 TOLD = ("changed", "two_shoots")
 # Of so many findings of a kind each is told; of more, as where half a shoot is from another camera, the first ones.
 EACH = 3
+# Of so many shoots a warning is told, each cut to so many signs.
+WARNED, LONG = 10, 160
 
 
 def notices(shoots, results_dir, asked_for):
@@ -59,14 +63,10 @@ def notices(shoots, results_dir, asked_for):
     all that was found.
     """
     lines, everything = [], asked_for == ["audit"]
-    for shoot in shoots:
-        # A draft's audit is its own, and may be the only one.
-        audit = Path(results_dir, shoot.id, *(["draft", "work"] if asked_for == ["draft"] else []), "audit.json")
-        if shoot.problem or not audit.exists():
-            continue
+    for shoot, audit, findings in _audits(shoots, results_dir, asked_for):
         kinds = {}
-        for finding in json.loads(audit.read_text(encoding="utf-8"))["findings"]:
-            if everything or finding["severity"] == "fault" or finding["code"] in TOLD:
+        for finding in findings:
+            if everything or _is_told(finding):
                 kinds.setdefault(finding["code"], []).append(f"{shoot.name}: {finding['message']}")
         for said in kinds.values():
             if len(said) <= EACH:
@@ -75,6 +75,33 @@ def notices(shoots, results_dir, asked_for):
                 more = len(said) - EACH + 1
                 lines += [*said[: EACH - 1], f"{shoot.name}: {more} more findings of this kind; all are in {audit}"]
     return lines
+
+
+def warnings(shoots, results_dir, asked_for):
+    """Sentences on the gravest warning of each shoot's audit, beside what notices() tells; of many shoots the first."""
+    lines = []
+    for shoot, _, findings in _audits(shoots, results_dir, asked_for):
+        if warned := [f for f in findings if f["severity"] == "warning" and not _is_told(f)]:
+            said = textwrap.shorten(gravest(warned)["message"], LONG, placeholder=" ...")
+            more = len(warned) - 1
+            others = f"; and {more} more warning{'s' if more > 1 else ''}" if more else ""
+            lines.append(f"{shoot.name}: {said}{others}")
+    if len(lines) > WARNED:
+        more = len(lines) - WARNED + 1
+        lines[WARNED - 1 :] = [f"there are warnings of {more} more shoots; each one's report has its own"]
+    return lines
+
+
+def _is_told(finding):
+    return finding["severity"] == "fault" or finding["code"] in TOLD
+
+
+def _audits(shoots, results_dir, asked_for):
+    """(shoot, file, findings) of each shoot that was audited; a draft's audit is its own, and may be the only one."""
+    for shoot in shoots:
+        audit = Path(results_dir, shoot.id, *(["draft", "work"] if asked_for == ["draft"] else []), "audit.json")
+        if not shoot.problem and audit.exists():
+            yield shoot, audit, json.loads(audit.read_text(encoding="utf-8"))["findings"]
 
 
 def amiss(outcome_list, shoots, results_dir):

@@ -525,6 +525,8 @@ def close_night(ok):
     retries = workflow.execution_settings.retries
     outcomes = closing.outcomes(SHOOTS, RESULTS, wanted, beside, min(STARTED, started), retries)
     notices = closing.notices(SHOOTS, RESULTS, asked_for()) + closing.frames(GOOD_SHOOTS, RESULTS, asked_for())
+    if all_of_it or asked_for() == ["draft"]:
+        notices += closing.warnings(SHOOTS, RESULTS, asked_for())
     names = None if NIGHT["only"] else {shoot.name for shoot in SHOOTS}
     notices += shoots.astray(shoots_folder(NIGHT), RESULTS, names)
     if all_of_it:
