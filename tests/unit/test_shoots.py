@@ -130,6 +130,22 @@ def test_only_shoots_that_are_not_there(place):
         shoots.find(*place[:2], BASE, "square,stairs")
 
 
+@pytest.mark.parametrize(
+    ("only", "offered"),
+    [
+        ("shoots/old harbor", "; the nearest is 'old harbour'"),
+        ("harb", "; what is there: old harbour"),
+        ("xyz*", "; what is there: a lane, old harbour, square and 1 more"),
+    ],
+)
+def test_what_is_offered_for_a_shoot_that_is_not_there_is_like_it_or_all_there_is(place, only, offered):
+    for name in ("old harbour", "tram b", "a lane"):
+        shutil.copytree(place[2], place[0] / name)
+    with pytest.raises(settings.SettingsError) as caught:
+        shoots.find(*place[:2], BASE, only)
+    assert str(caught.value).endswith(f"is called so{offered}")
+
+
 def test_one_that_is_not_there_beside_one_that_is(place):
     """It fails in its own name; nothing that is asked for leads out of the results."""
     good, bad, worse = shoots.find(*place[:2], BASE, ["square", "sqare*", "../..", "sqare*"])
@@ -210,6 +226,7 @@ def test_settings_under_another_name_are_not_passed_over(place, name):
             "'reference' names 'IMG_8.DNG', which is not among the photos; the nearest is 'IMG_9.DNG'",
         ),
         ("leave_out: [IMG_9.dng]", "the nearest is 'IMG_9.DNG'"),
+        ("first: a walk", "not among the photos; what is there: IMG_9.DNG, IMG_10.DNG, IMG_11.DNG"),
         ("hold_in: {IMG_8.DNG: [0.5, 0.5]}", "'hold_in' names 'IMG_8.DNG', which is not among the photos"),
         ("light: {filters: {IMG_8.DNG: 3}}", "'light.filters' names 'IMG_8.DNG', which is not among the photos"),
         ("aspect: '9:1'", "between 1:4 and 4:1"),

@@ -46,7 +46,7 @@ def resolved(settings, where):
     known, found = settings["recipes"], {}
     for name in settings["deliverables"]:
         if name not in known:
-            near = settings_module.nearest(name, known, settings_module.LIKE)
+            near = settings_module.nearest(name, known)
             meant = f"the nearest is '{near}'" if near else f"there are {', '.join(known)}"
             raise SettingsError(f"{where}: 'deliverables' names '{name}', for which there is no recipe; {meant}")
         try:

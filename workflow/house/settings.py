@@ -14,7 +14,7 @@ import yaml
 
 SCHEMA = Path(__file__).parents[1] / "schemas" / "settings.schema.yaml"
 LONGEST = 1 << 20  # bytes of a settings file
-# How like a setting (difflib's ratio) a word is that is taken for it, misspelt: 'fsp' is, 'zoom' is none.
+# How like a known word (difflib's ratio) one is that is taken for it, misspelt: 'fsp' is like 'fps', 'zoom' like none.
 LIKE = 0.66
 TOLD = 4  # mistakes in one file that are told together
 POINT = "write decimals with a point, 0.48, as a comma separates values"
@@ -211,10 +211,10 @@ def ratio(aspect):
     return width / height if height else Fraction(0)
 
 
-def nearest(word, known, at_least=0.0):
-    """The known word that is most like a given one, or None where none is like it by at_least (1: the same)."""
+def nearest(word, known):
+    """The known word that is most like a given one, or None where none is so like it that it may be meant."""
     by_lower_case = {name.lower(): name for name in known}
-    found = difflib.get_close_matches(word.lower(), by_lower_case, n=1, cutoff=at_least)
+    found = difflib.get_close_matches(word.lower(), by_lower_case, n=1, cutoff=LIKE)
     return by_lower_case[found[0]] if found else None
 
 
@@ -231,7 +231,7 @@ def _sentence(error):
         # It may stand in the wrong table; of two of one name that of this table is meant.
         beside, elsewhere = ([*here, key] for key in known), map(list, _paths(_schema()))
         keys = {names[-1].lower(): names for names in [*elsewhere, *beside]}
-        near = nearest(unknown, keys, LIKE)
+        near = nearest(unknown, keys)
         what_to_do = f"the nearest is '{'.'.join(keys[near])}'" if near else "docs/settings.md lists all that are"
         if near == unknown.lower() and list(keys[near])[:-1] != here:
             above = ".".join(keys[near][:-1])

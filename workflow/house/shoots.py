@@ -201,7 +201,7 @@ def named_file(shoot, key):
             return place / name
     where = "neither in the shoot's folder nor in config/looks" if places[1:] else "not in the shoot's folder"
     there = sorted(path.name for place in places for path in place.iterdir())
-    near = settings_module.nearest(name, there, settings_module.LIKE)
+    near = settings_module.nearest(name, there)
     what_to_do = f"put the file there, or name the nearest, {near!r}" if near else "put the file there"
     raise settings_module.SettingsError(f"{shoot.folder}: {key} names {name!r}, which is {where}; {what_to_do}")
 
@@ -266,12 +266,19 @@ def _is(name, pattern):
 
 def _missed(patterns, shoots_dir, every):
     """What is said of names and patterns that none of the shoots has."""
-    near = settings_module.nearest(patterns[0], [shoot.name for shoot in every])
+    # A path to it, or a part of its name, is what one types first.
+    word, names = patterns[0].rstrip("/").rpartition("/")[2].strip("*?"), [shoot.name for shoot in every]
+    near = _offered(word, [name for name in names if word.lower() in name.lower()] or names)
     listed = f"; several are a list: only=[{patterns[0]}]" if "," in patterns[0] else ""
     return (
-        f"'only' asks for {', '.join(map(repr, patterns))}, and no shoot in {shoots_dir} is called so; the nearest is "
-        f"{near!r}{listed}"
+        f"'only' asks for {', '.join(map(repr, patterns))}, and no shoot in {shoots_dir} is called so; {near}{listed}"
     )
+
+
+def _offered(word, known):
+    """What is offered for a name that is none of the known: the nearest, or, where it is like none of them, these."""
+    near = settings_module.nearest(word, known)
+    return f"the nearest is {near!r}" if near else f"what is there: {listed_shortly(known)}"
 
 
 def _photos_among(names):
@@ -338,8 +345,7 @@ def _photo(name, photos):
         raise settings_module.SettingsError(
             f"names {name!r}, and several photos have that name; write which: {ends[0]!r} or {ends[1]!r}"
         )
-    near = settings_module.nearest(name, photos)
-    raise settings_module.SettingsError(f"names {name!r}, which is not among the photos; the nearest is {near!r}")
+    raise settings_module.SettingsError(f"names {name!r}, which is not among the photos; {_offered(name, photos)}")
 
 
 def _read(folder, results_dir, base_settings):
