@@ -110,7 +110,9 @@ def amiss(outcome_list, shoots, results_dir):
     for outcome, shoot in zip(outcome_list, shoots, strict=True):
         card = Path(results_dir, shoot.id, "work", "card.json")
         if outcome["done"] and card.exists():
-            lines += [f"{shoot.name}: {said}" for said in json.loads(card.read_text(encoding="utf-8"))["amiss"]]
+            # The card of an earlier version may say nothing of it.
+            found = json.loads(card.read_text(encoding="utf-8")).get("amiss", [])
+            lines += [f"{shoot.name}: {said}" for said in found]
     return lines
 
 
