@@ -9,7 +9,9 @@ import json
 from fractions import Fraction
 
 from files import pages, stage
-from kerbwalk import report
+
+# What the card of an earlier version, of a shoot that this run has not made, may lack.
+LATER = {"taken": None, "panned": False, "unsure": None, "amiss": []}
 
 
 def main():
@@ -19,8 +21,7 @@ def main():
     parser.add_argument("--out", required=True)
     args = parser.parse_args()
 
-    # A card that an earlier version has left, of a shoot that is not finished now, may lack these.
-    cards = sorted(({"taken": None, "unsure": None} | stage.read_json(path) for path in args.cards), key=calm)
+    cards = sorted((LATER | stage.read_json(path) for path in args.cards), key=calm)
     for card in cards:
         card["seconds"] = float(card["frames"] / Fraction(card["rate"]))
     page = pages.render(
@@ -28,18 +29,15 @@ def main():
         cards=[card for card in cards if card["name"] not in args.unfinished],
         earlier={card["name"]: card for card in cards if card["name"] in args.unfinished},
         unfinished=sorted(args.unfinished.items()),
-        hold_bar=report.HOLD_BAR,
-        flicker_bar=report.FLICKER_BAR,
     )
     stage.write_text(args.out, page)
 
 
 def calm(card):
-    """How little a shoot wants to be looked at: 0 if it is above a limit or its hold point was not seen, 1 if there are
-    faults or warnings of its photos, or its light is not sure, 2 otherwise.
+    """How little a shoot wants to be looked at: 0 if its clip is hardly what is wanted, 1 if there are faults or
+    warnings of its photos, or its light is not sure, 2 otherwise.
     """
-    unseen = card["hold_rms"] is None and not card["panned"]
-    if unseen or (card["hold_rms"] or 0) >= report.HOLD_BAR or card["flicker"] >= report.FLICKER_BAR:
+    if card["amiss"]:
         return 0
     return 1 if card["findings"]["fault"] or card["findings"]["warning"] or card["unsure"] else 2
 

@@ -12,7 +12,8 @@ Outputs
     size            [width, height] of the clip, pixels
     hold_rms        RMS distance of the hold point from its mean, 1080p pixels, or null where it was not seen
     panned          true where the picture pans, past the hold point, which then is not measured
-    amiss           sentences on a hold point that is not still or hardly seen, and on a crop that keeps little
+    amiss           sentences on a hold point that is not still or hardly seen, on flicker that is left, and on a crop
+                    that keeps little
     flicker         RMS deviation of the level from a smooth curve, per cent, over the frames where that is sure
     unsure          {frames: how many frames there are beside these, most: their greatest deviation, per cent}, or null
     retained        part of the photo's area that the crop keeps, 0..1
@@ -167,13 +168,16 @@ def unsure(measured):
 
 
 def amiss(measured, framing):
-    """What the closing lines say of a clip that was made and is hardly what is wanted: sentences, often none."""
+    """What closing lines and index say of a clip that was made and is hardly what is wanted: sentences, often none."""
     said, hold_rms = [], measured["hold_rms"]
     if hold_rms is None and not measured["panned"]:
         said.append("its hold point is seen in fewer than half of the frames; choose another in its report")
     elif hold_rms is not None and hold_rms >= report.HOLD_BAR:
         limit = f"limit: {report.HOLD_BAR}"
         said.append(f"its hold point is still to {hold_rms:.2f} px only ({limit}); choose another in its report")
+    if measured["flicker"] >= report.FLICKER_BAR:
+        limit = f"limit: {report.FLICKER_BAR} %"
+        said.append(f"its light is even to {measured['flicker']:.2f} % only ({limit}); see the frames in its report")
     if framing["moves"] is None and framing["of_aspect"] < LITTLE:
         kept = f"{framing['retained']:.0%}"
         said.append(

@@ -9,6 +9,7 @@ import pytest
 from scipy import ndimage
 
 import index
+import report as made
 from files import pages
 from files.reporting import photos, tables
 from kerbwalk import report
@@ -254,8 +255,8 @@ def test_chart_of_nothing_known_and_of_one_steady_value():
 def test_pages_escape_and_refuse_missing_values():
     card = {"name": "<b>", "page": "<b>/report.html"}
     with pytest.raises(jinja2.UndefinedError, match="thumbnail"):
-        pages.render("index.html", cards=[card], unfinished=[], earlier={}, hold_bar=1, flicker_bar=1)
-    page = pages.render("index.html", cards=[], unfinished=[("<b>", ["<i>"])], earlier={}, hold_bar=1, flicker_bar=1)
+        pages.render("index.html", cards=[card], unfinished=[], earlier={})
+    page = pages.render("index.html", cards=[], unfinished=[("<b>", ["<i>"])], earlier={})
     assert "&lt;b&gt;" in page and "&lt;i&gt;" in page and "<b>" not in page
 
 
@@ -269,6 +270,8 @@ CARD = {
     "size": [1920, 1080],
     "hold_rms": 0.1,
     "panned": False,
+    "amiss": [],
+    "flicker": 0.1,
     "unsure": None,
     "retained": 0.8,
     "findings": {"fault": 0, "warning": 0, "note": 0},
@@ -278,36 +281,47 @@ CARD = {
 }
 
 
-@pytest.mark.parametrize("flicker", [0.3, 1.2])
-def test_the_index_says_in_words_what_is_above_its_limit(flicker):
-    page = pages.render(
-        "index.html",
-        cards=[CARD | {"flicker": flicker}],
-        unfinished=[],
-        earlier={},
-        hold_bar=0.5,
-        flicker_bar=report.FLICKER_BAR,
+def test_the_index_says_what_is_amiss():
+    said = "its light is even to 1.20 % only (limit: 0.4); see <it>"
+    page, well = (
+        pages.render("index.html", cards=[CARD | {"amiss": found}], unfinished=[], earlier={}) for found in ([said], [])
     )
-    assert ("above the limit of" in page) == (flicker > report.FLICKER_BAR)
+    assert '<p class="bad">Its light is even to 1.20 % only (limit: 0.4); see &lt;it&gt;</p>' in page
+    assert 'class="bad"' not in well
     assert '<a href="./%3Cwalk%3E/.walk-1_hd.mp4">&lt;walk&gt;_hd.mp4</a>' in page
 
 
+def test_what_is_amiss_is_said_in_sentences():
+    framing = {"moves": None, "of_aspect": 0.9, "retained": 0.7}
+    well = {"hold_rms": 0.1, "panned": False, "flicker": 0.1}
+    assert made.amiss(well, framing) == []
+    assert made.amiss(well | {"hold_rms": None, "panned": True}, framing) == []
+    for measured, cropped, words in (
+        ({"hold_rms": report.HOLD_BAR}, {}, "its hold point is still to 0.50 px only (limit: 0.5)"),
+        ({"hold_rms": None}, {}, "its hold point is seen in fewer than half"),
+        ({"flicker": report.FLICKER_BAR}, {}, "its light is even to 0.40 % only (limit: 0.4 %)"),
+        ({}, {"of_aspect": 0.3, "retained": 0.25}, "its crop keeps 25% of the photos"),
+    ):
+        (said,) = made.amiss(well | measured, framing | cropped)
+        assert said.startswith(words)
+
+
 def test_the_index_tells_when_a_shoot_was_taken_where_that_is_known():
-    shown = {"unfinished": [], "earlier": {}, "hold_bar": 0.5, "flicker_bar": 0.4}
+    shown = {"unfinished": [], "earlier": {}}
     for taken, said in (("2031-03-14", '<p class="soft">2031-03-14, 24 frames'), (None, '<p class="soft">24 frames')):
-        assert said in pages.render("index.html", cards=[CARD | {"flicker": 0.1, "taken": taken}], **shown)
+        assert said in pages.render("index.html", cards=[CARD | {"taken": taken}], **shown)
 
 
 def test_the_index_tells_in_how_many_frames_the_light_is_not_sure():
-    shown = {"unfinished": [], "earlier": {}, "hold_bar": 0.5, "flicker_bar": 0.4}
-    card = CARD | {"flicker": 0.1, "unsure": {"frames": 5, "most": 3.7}}
+    shown = {"unfinished": [], "earlier": {}}
+    card = CARD | {"unsure": {"frames": 5, "most": 3.7}}
     assert "(not sure in 5 frames)" in pages.render("index.html", cards=[card], **shown)
 
 
 def test_what_wants_to_be_looked_at_stands_first_in_the_index():
-    well = CARD | {"flicker": 0.1}
+    well = CARD
     warned = well | {"findings": well["findings"] | {"warning": 2}}
-    bad = [well | {"flicker": 0.5}, well | {"hold_rms": 0.5}, well | {"hold_rms": None}]
+    bad = [well | {"amiss": ["its hold point is still to 0.62 px only"]}]
     unsure = well | {"unsure": {"frames": 5, "most": 3.7}}
     panned = well | {"hold_rms": None, "panned": True}
     noted = well | {"findings": well["findings"] | {"note": 9}}
@@ -346,13 +360,13 @@ def test_photos_that_the_clip_does_without_are_listed_with_the_reason():
 
 @pytest.mark.parametrize(("panned", "words"), [(True, "A pan"), (False, "Hold point not seen")])
 def test_the_index_tells_a_pan_from_a_point_that_is_not_seen(panned, words):
-    card = CARD | {"flicker": 0.1, "hold_rms": None, "panned": panned}
-    page = pages.render("index.html", cards=[card], unfinished=[], earlier={}, hold_bar=0.5, flicker_bar=0.4)
+    card = CARD | {"hold_rms": None, "panned": panned}
+    page = pages.render("index.html", cards=[card], unfinished=[], earlier={})
     assert words in page
 
 
 def test_the_index_leads_to_what_an_earlier_run_made_of_a_shoot_that_failed():
-    shown = {"cards": [], "unfinished": [("<walk>", ["a reason"])], "hold_bar": 0.5, "flicker_bar": report.FLICKER_BAR}
+    shown = {"cards": [], "unfinished": [("<walk>", ["a reason"])]}
     page = pages.render("index.html", earlier={"<walk>": CARD}, **shown)
     assert '<a href="./%3Cwalk%3E/report.html">' in page and '<a href="./%3Cwalk%3E/.walk-1_hd.mp4">' in page
     assert "href" not in pages.render("index.html", earlier={}, **shown).partition("<body>")[2]
