@@ -182,6 +182,14 @@ def test_a_second_run_says_the_same(night, failures):
     assert clip.stat().st_mtime_ns == before
 
 
+def test_who_asks_for_one_shoot_finds_the_others_on_the_index_as_well(night):
+    status, said = night.run("--cores", "2", "--config", "only=mixed")
+    assert status == 0 and said.endswith("1 of 1 shoots finished\n"), said
+    page = (night.results / "index.html").read_text(encoding="utf-8")
+    assert 'href="./mixed/report.html"' in page and 'href="./without%20EXIF/report.html"' in page
+    assert "nothing left" not in page, "what no run has finished"
+
+
 # Mistakes that concern the whole night: {what: (settings file, words of the sentence)}.
 MISTAKES = {
     "unknown key": ("expsure: 1\n", ("settings.yaml", "'expsure' is not a setting", "the nearest is '")),

@@ -70,9 +70,9 @@ class Shoot:
 def find(shoots_dir, results_dir, base_settings, only=()):
     """List the shoots in a folder; only: of these names or patterns (fnmatch), a text or several, if there are any.
 
-    Returns a list of Shoot, ordered by name. A folder without photos, or with a mistake in its
-    shoot.yaml, comes back with `problem` set to one sentence, and must not be worked on; so does, at the end, what is
-    asked for and is not there beside others that are.
+    Returns a list of Shoot, ordered by name, and one of the others, that are not asked for. A folder without photos, or
+    with a mistake in its shoot.yaml, comes back with `problem` set to one sentence, and must not be worked on; so does,
+    at the end of the first list, what is asked for and is not there beside others that are.
     Raises SettingsError if there is no folder, or nothing in it that could be a shoot, or that is asked for.
     """
     shoots_dir = Path(shoots_dir)
@@ -92,7 +92,8 @@ def find(shoots_dir, results_dir, base_settings, only=()):
         )
     patterns = [only] if isinstance(only, str) else only
     every = [shoot for e in folders for shoot in _read(Path(e.path), Path(results_dir), base_settings)]
-    found = [shoot for shoot in every if not patterns or any(_is(shoot.name, p) for p in patterns)]
+    asked = [not patterns or any(_is(shoot.name, p) for p in patterns) for shoot in every]
+    found = list(itertools.compress(every, asked))
     if not found:
         raise settings_module.SettingsError(_missed(patterns, shoots_dir, every))
     for shoot in found:
@@ -105,13 +106,13 @@ def find(shoots_dir, results_dir, base_settings, only=()):
             # With a slash in its name, which no folder has, its id can be none of a shoot.
             name, problem = _safe_id(f"only/{pattern}"), _missed([pattern], shoots_dir, every)
             found.append(Shoot(pattern, name, shoots_dir, problem=problem))
-    return found
+    return found, [shoot for shoot, is_asked in zip(every, asked, strict=True) if not is_asked]
 
 
 def astray(shoots_dir, results_dir, names):
     """Sentences on what belongs to no shoot: photos beside the shoots' folders, and results of what is none now.
 
-    names: of all shoots; None where not all are known, and so nothing can be said of results.
+    names: of all shoots.
     """
     lines = []
     # At the end of a night its disk may be away.
@@ -121,8 +122,8 @@ def astray(shoots_dir, results_dir, names):
             f"{listed_shortly(loose)} in {shoots_dir}: beside the shoots' folders, and so in none of the clips; move "
             "what belongs to a shoot into its folder"
         )
-    made = [] if names is None else [e.name for e in os.scandir(results_dir) if e.is_dir() and _is_made(e)]
-    if left := sorted(set(made).difference(names or ())):
+    made = [e.name for e in os.scandir(results_dir) if e.is_dir() and _is_made(e)]
+    if left := sorted(set(made).difference(names)):
         lines.append(
             f"{listed_shortly(left)} in {results_dir}: results of what is no shoot in {shoots_dir} now, as after "
             "'split', under another name, or with its disk away; nothing there is changed: delete it if nobody wants it"

@@ -72,14 +72,14 @@ def shoots_of_this_job():
 
 def read_night():
     """What this night is, or a stop with one sentence: settings, where they come from ([(name, table)], the defaults
-    first), shoots, and their photos' identities.
+    first), shoots, their photos' identities, and the shoots beside them that are not asked for.
 
     They are checked and found anew, or, for a job that was sent to another machine, read as the run has kept them, of
     the job's own shoots alone.
     """
     try:
         if workflow.exec_mode != ExecMode.DEFAULT:
-            return night.recall(RESULTS, shoots_of_this_job())
+            return *night.recall(RESULTS, shoots_of_this_job()), []
         # A workflow that uses this one as a module gives a config of its own, over the defaults.
         named = [] if AS_MODULE else [file for file in workflow.configfiles if Path(file) != DEFAULTS]
         layers = [(Path(file).name, settings.load(file)) for file in [DEFAULTS, *named]]
@@ -91,7 +91,7 @@ def read_night():
         own = settings.normalised(settings.merged(layers[0][1], given))
         settings.check_room(own)
         layers.append(("the module's config" if AS_MODULE else "the command line", given))
-        found = shoots.find(shoots_folder(own), RESULTS, own, own["only"])
+        found, others = shoots.find(shoots_folder(own), RESULTS, own, own["only"])
     except settings.SettingsError as error:
         raise WorkflowError(f"{closing.MARK}{error}")
     except FileNotFoundError as error:
@@ -103,7 +103,7 @@ def read_night():
         night.keep(RESULTS, own, layers, found, tokens)
         # Jobs on other machines read what is kept, and no settings file that may have been edited since.
         workflow.config_settings.configfiles, workflow.config_settings.config_args = [], []
-    return own, layers, found, tokens
+    return own, layers, found, tokens, others
 
 
 def known_photos(found):
@@ -136,7 +136,7 @@ def shoots_folder(night):
     return os.path.abspath(night["shoots"]) if night["shoots"] else ""
 
 
-NIGHT, LAYERS, SHOOTS, TOKENS = read_night()
+NIGHT, LAYERS, SHOOTS, TOKENS, OTHERS = read_night()
 GOOD_SHOOTS = [shoot for shoot in SHOOTS if not shoot.problem]
 BAD_SHOOTS = [shoot for shoot in SHOOTS if shoot.problem]
 if len(SHOOTS) > MANY and workflow.output_settings.quiet == {Quietness.RULES}:
@@ -527,8 +527,7 @@ def close_night(ok):
     notices = closing.notices(SHOOTS, RESULTS, asked_for()) + closing.frames(GOOD_SHOOTS, RESULTS, asked_for())
     if all_of_it or asked_for() == ["draft"]:
         notices += closing.warnings(SHOOTS, RESULTS, asked_for())
-    names = None if NIGHT["only"] else {shoot.name for shoot in SHOOTS}
-    notices += shoots.astray(shoots_folder(NIGHT), RESULTS, names)
+    notices += shoots.astray(shoots_folder(NIGHT), RESULTS, {shoot.name for shoot in [*SHOOTS, *OTHERS]})
     if all_of_it:
         closing.write_summary(RESULTS / "summary.json", outcomes, started, time.time())
         if not ok:

@@ -16,10 +16,11 @@ rule index:
         runtime=5,
     params:
         unfinished=lambda wildcards: unfinished(),
+        others=lambda wildcards: cards_of_others(),
         templates=templates("page.html", "index.html"),
         code=fingerprint("index"),
     message:
         "Writing the index page"
     shell:
         "KERBWALK_MINUTES={resources.runtime} kerbwalk index --unfinished {params.unfinished:q} --out {output:q}"
-        " --cards {input.cards:q} 2> {log:q}"
+        " --cards {input.cards:q} {params.others:q} 2> {log:q}"

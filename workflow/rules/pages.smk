@@ -59,6 +59,12 @@ def whole_card(path):
     return all(Path(RESULTS, part).exists() for part in (card["page"], *(clip["path"] for clip in card["clips"])))
 
 
+def cards_of_others():
+    """The cards of shoots that this run is not asked for, and that an earlier one has finished."""
+    cards = (RESULTS / shoot.id / "work" / "card.json" for shoot in OTHERS)
+    return [str(card) for card in cards if whole_card(card)]
+
+
 def index_after_failure(outcomes):
     """Write the index page at the end of a night in which a shoot failed, as the rule then does not run.
 
@@ -66,7 +72,7 @@ def index_after_failure(outcomes):
     makes it anew once all shoots are well.
     """
     named = {shoot.name: f"{shoot.id}/work/card.json" for shoot in by_turn(SHOOTS)}
-    cards = [card for card in named.values() if whole_card(card)]
+    cards = [*(card for card in named.values() if whole_card(card)), *cards_of_others()]
     reasons = {}
     for outcome in outcomes:
         if not outcome["done"] or named[outcome["shoot"]] not in cards:
