@@ -219,9 +219,10 @@ def run_snakemake(options: list[str], results: Path, code: Path, at_work: bool) 
         last_words = f"kerbwalk: {_closing_sentence(status, relay, results)}"
     elif not last_words and at_work:
         last_words = f"nothing to do: all is up to date in {results}"
-    if last_words:
-        # What Snakemake only tells may be read by another program.
-        print(last_words, file=sys.stderr if failed or not at_work else sys.stdout, flush=True)
+    for line in last_words.splitlines():
+        # What is done on the one, what failed on the other; what Snakemake only tells may be read by another program.
+        is_bad = not at_work or line.startswith(("FAILED", "kerbwalk: "))
+        _show(f"{line}\n", sys.stderr if is_bad else sys.stdout)
     return NOT_BEGUN if not_begun else FAILED if failed else 0
 
 

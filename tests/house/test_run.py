@@ -45,6 +45,13 @@ def test_a_closing_line_that_begins_with_failed_fails_the_run(place):
     assert result.stderr.splitlines()[-1] == f"FAILED {place.cwd / 'walks'}"
 
 
+def test_what_failed_is_told_apart_from_what_is_done(place):
+    result = place.run("--config", "shoots=walks", "results=clips", r'words= "done a\nFAILED b\ndone c" ')
+    assert result.returncode == 1
+    assert result.stdout == f"done a\ndone c {place.cwd / 'walks'}\n"
+    assert result.stderr.splitlines()[-1] == "FAILED b"
+
+
 def test_in_a_terminal_the_last_line_says_how_far_it_is(place):
     ours, theirs = pty.openpty()
     command = place.command("--config", "shoots=walks", "results=clips", "words=done")
