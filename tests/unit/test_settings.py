@@ -83,7 +83,11 @@ def mistake(text, tmp_path, night=True):
         ("recipes: {my_own: {}}", ": 'recipes' is 'my_own'; expected recipes by name, of letters, digits and hyphens"),
         ("recipes: {a: {pace: {speed: 0}}}", ": 'recipes.a.pace.speed' is 0; expected photos a frame, from 0.05 to 20"),
         ("recipes: {wide: {aspect: wide}}", ": 'recipes.wide.aspect' is 'wide'; expected a ratio in quotes"),
-        ("leave_out: IMG_1.dng", ": 'leave_out' is 'IMG_1.dng'; expected a list of photos' file names"),
+        (
+            "leave_out: a.dng, b.dng",
+            ": 'leave_out' is 'a.dng, b.dng'; expected a list of photos' file names, such as [IMG_0044.CR3, IMG_0045",
+        ),
+        ("look: {cdl: ember}", ": 'look.cdl' is 'ember'; expected the name of a .cc, .ccc or .cdl file with its"),
         ("leave_out: [5]", ": 'leave_out', entry 1, is 5; expected a photo's file name"),
         ("frames_per_job: 0", ": 'frames_per_job' is 0; expected a whole number from 1 to 200"),
         ("keep_frames: maybe", ": 'keep_frames' is 'maybe'; expected true or false"),
@@ -173,6 +177,19 @@ def test_merged_goes_deep_but_a_white_balance_is_one_choice():
 )
 def test_an_unquoted_aspect_is_understood(read, aspect):
     assert settings.normalised({"aspect": read}) == {"aspect": aspect}
+
+
+def test_one_name_is_a_list_of_one():
+    given = {"leave_out": "a b.dng", "audit": {"replaced": "c.dng", "photos": 9}, "deliverables": "uhd", "dark": "d"}
+    given["split"] = {"one": {"photos": "a.dng .. b.dng"}, "two": {"photos": ["c.dng"], "leave_out": "d.dng"}}
+    settings.check(given, "shoot.yaml", night=False)
+    assert settings.normalised(given) == {
+        "leave_out": ["a b.dng"],
+        "audit": {"replaced": ["c.dng"], "photos": 9},
+        "deliverables": ["uhd"],
+        "dark": "d",
+        "split": {"one": {"photos": ["a.dng .. b.dng"]}, "two": {"photos": ["c.dng"], "leave_out": ["d.dng"]}},
+    }
 
 
 @pytest.mark.parametrize(

@@ -16,6 +16,7 @@ SCHEMA = Path(__file__).parents[1] / "schemas" / "settings.schema.yaml"
 LONGEST = 1 << 20  # bytes of a settings file
 # How like a known word (difflib's ratio) one is that is taken for it, misspelt: 'fsp' is like 'fps', 'zoom' like none.
 LIKE = 0.66
+LISTS = ("leave_out", "replaced", "photos", "deliverables")  # settings, of whatever table, that are lists of names
 TOLD = 4  # mistakes in one file that are told together
 POINT = "write decimals with a point, 0.48, as a comma separates values"
 MOST = 100_000  # values in one, each as often as references (*name) repeat it
@@ -183,15 +184,22 @@ def origins(settings, layers, own):
     return found
 
 
-def normalised(settings):
-    """Undo YAML 1.1's reading of an unquoted 16:9 as a base-60 number (16 * 60 + 9)."""
-    aspect = settings.get("aspect")
-    if isinstance(aspect, int) and not isinstance(aspect, bool) and aspect > 60:
-        settings = {**settings, "aspect": f"{aspect // 60}:{aspect % 60}"}
-    if isinstance(recipes := settings.get("recipes"), dict):
-        own = {name: normalised(recipe) if isinstance(recipe, dict) else recipe for name, recipe in recipes.items()}
-        settings = {**settings, "recipes": own}
-    return settings
+def normalised(settings, below=2):
+    """Settings as they were meant: YAML 1.1's reading of an unquoted 16:9 as a base-60 number (16 * 60 + 9) undone, and
+    one name where several may stand made a list of one.
+
+    below: how many tables within tables are looked into, as they may be nested without end.
+    """
+    found = {}
+    for key, value in settings.items():
+        if isinstance(value, dict) and below:
+            value = normalised(value, below - 1)
+        elif key == "aspect" and type(value) is int and value > 60:
+            value = f"{value // 60}:{value % 60}"
+        elif key in LISTS and isinstance(value, str) and "," not in value:
+            value = [value]
+        found[key] = value
+    return found
 
 
 def rate(fps):

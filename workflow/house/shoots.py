@@ -414,7 +414,6 @@ def _parts(shoot, own_settings):
         return [shoot]
     parts = []
     for name, own in split.items():
-        own = settings_module.normalised(own)
         settings_module.check({k: v for k, v in own.items() if k != "photos"}, f"{own_settings}, {name}", night=False)
         settings = settings_module.merged(shoot.settings, own)
         try:
