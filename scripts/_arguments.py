@@ -5,12 +5,15 @@ import difflib
 import json
 import os
 import re
+import sys
 from dataclasses import dataclass, field
 from pathlib import Path
 
-import yaml
-
 import _profile
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "workflow"))
+
+from house import settings  # noqa: E402
 
 # These only tell something: they take no lock.
 INFORMING = {
@@ -109,15 +112,17 @@ def places(arguments: Arguments, cwd: Path, repo: Path) -> tuple[Path, Path, boo
     With no shoots named, the demo's are meant; its results stay beside them unless another place is named.
     """
     demo = repo / "demo-night"
-    standard = repo / "config" / "config.yaml"
-    layers = [(_read_settings(standard), repo, str(standard))]
-    layers += [(_read_settings(file), file.parent, str(file)) for file in arguments.config_files]
+    files = [(repo / "config" / "config.yaml", repo), *((file, file.parent) for file in arguments.config_files)]
+    try:
+        layers = [(settings.load(file), base, str(file)) for file, base in files]
+    except settings.SettingsError as error:
+        raise SettingsError(f"{error}.") from None
     layers.append((dict(arguments.config), cwd, "--config"))
     shoots = _last_named("shoots", layers)
     # A word for the shoots that is misspelt would have the demo made, which takes minutes.
     if shoots is None:
-        for settings, _, where in layers:
-            for key in (key for key in settings if key not in layers[0][0]):
+        for table, _, where in layers:
+            for key in (key for key in table if key not in layers[0][0]):
                 near = difflib.get_close_matches(str(key), layers[0][0], n=1, cutoff=0.66)
                 what_to_do = f"the nearest is {near[0]!r}" if near else "docs/settings.md lists all that are"
                 raise SettingsError(f"{where}: {key!r} is not a setting; {what_to_do}.")
@@ -133,29 +138,13 @@ def places(arguments: Arguments, cwd: Path, repo: Path) -> tuple[Path, Path, boo
 
 
 def _last_named(key: str, layers: list[tuple[dict, Path, str]]) -> Path | None:
-    named = [(settings[key], base, where) for settings, base, where in layers if key in settings]
+    named = [(table[key], base, where) for table, base, where in layers if key in table]
     if not named or named[-1][0] in (None, ""):
         return None
     path, base, where = named[-1]
     if not isinstance(path, str):
         raise SettingsError(f"{where}: {key} must be the path of a folder, and is {path!r}.")
     return _absolute(path, base)
-
-
-def _read_settings(file: Path) -> dict:
-    try:
-        settings = yaml.safe_load(file.read_text(encoding="utf-8")) or {}
-    except OSError as error:
-        raise SettingsError(f"the settings file {file} cannot be read: {error.strerror}.") from error
-    except yaml.MarkedYAMLError as error:
-        line = f"line {error.problem_mark.line + 1}: " if error.problem_mark else ""
-        wrong = "a tab begins it; indent it by spaces" if "'\\t'" in str(error.problem) else error.problem
-        raise SettingsError(f"the settings file {file} is no valid YAML: {line}{wrong}.") from error
-    except (yaml.YAMLError, UnicodeDecodeError) as error:
-        raise SettingsError(f"the settings file {file} is no YAML text in UTF-8.") from error
-    if not isinstance(settings, dict):
-        raise SettingsError(f"the settings file {file} must hold lines of the form 'key: value'.")
-    return settings
 
 
 def snakemake_options(arguments: Arguments, shoots: Path, results: Path, cwd: Path, repo: Path) -> list[str]:

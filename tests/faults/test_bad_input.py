@@ -19,7 +19,7 @@ REFUSED = {
     "wrong type": ("shoot.yaml", "'look.exposure' is 'bright'", "expected a number of stops from -10 to 10"),
     "wrong aspect": ("shoot.yaml", "aspect", "expected a ratio", "1:4"),
     "of the whole night": ("shoot.yaml", "'keep_frames' concerns the whole night", "set it in config.yaml"),
-    "broken YAML": ("shoot.yaml, line 3", "this is not YAML", "write one 'key: value' a line"),
+    "broken YAML": ("shoot.yaml, line 2, 'look: {exposure: 1': its '{' is not closed", "end it by '}'"),
     "no table": ("shoot.yaml", "expected settings as 'key: value' lines"),
     "no CDL": ("look.cdl names 'warm.cc'", "neither in the shoot's folder nor in config/looks", "put the file there"),
     "no still": ("look.match names 'graded.tif'", "neither in the shoot's folder", "put the file there"),
@@ -195,7 +195,7 @@ MISTAKES = {
     "unknown key": ("expsure: 1\n", ("settings.yaml", "'expsure' is not a setting", "the nearest is '")),
     "wrong type": ("frames_per_job: many\n", ("settings.yaml", "'frames_per_job' is 'many'", "a whole number")),
     "hold outside": ("hold: [0.5, -0.1]\n", ("settings.yaml", "'hold' is [0.5, -0.1]", "between 0 and 1")),
-    "broken YAML": ("look: {exposure: 1\nfps: 24\n", ("settings.yaml", "valid YAML", "line 2")),
+    "broken YAML": ("look: {exposure: 1\nfps: 24\n", ("settings.yaml, line 1", "look: {exposure: 1", "end it by '}'")),
     "aspect too wide": ('aspect: "9:1"\n', ("settings.yaml", "9:1", "between 1:4 and 4:1")),
     "no table": ("just words\n", ("settings.yaml", "key: value")),
 }

@@ -66,11 +66,12 @@ def test_the_last_settings_file_wins(repo, tmp_path):
 @pytest.mark.parametrize(
     ("text", "word"),
     [
-        ("a: [", "no valid YAML: line"),
-        ("a:\n\tb: 1", "no valid YAML: line 2: a tab begins it; indent it by spaces"),
+        ("a: [", "line 1, 'a: \\[': a bracket is not closed"),
+        ("a:\n\tb: 1", "line 2, .*: a tab begins it; indent it by spaces"),
         ("- a", "key: value"),
         ("shoots: 3", "path of a folder"),
         ("\x00", "UTF-8"),
+        ("fps: 24\nfps: 25", "line 2: 'fps' stands there a second time"),
     ],
 )
 def test_a_settings_file_that_is_none(repo, tmp_path, text, word):

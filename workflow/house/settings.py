@@ -12,6 +12,8 @@ from pathlib import Path
 
 import yaml
 
+from house import miswritten
+
 SCHEMA = Path(__file__).parents[1] / "schemas" / "settings.schema.yaml"
 LONGEST = 1 << 20  # bytes of a settings file
 # How like a known word (difflib's ratio) one is that is taken for it, misspelt: 'fsp' is like 'fps', 'zoom' like none.
@@ -57,23 +59,26 @@ def load(path):
     except _WrittenTwice as error:
         line = error.problem_mark.line + 1
         raise SettingsError(f"{path}, line {line}: {error.problem}; put all of it under the first one") from None
+    except yaml.MarkedYAMLError as error:
+        lines = text.splitlines()
+        at, wrong, what_to_do = miswritten.told(error, lines)
+        raise SettingsError(f"{path}, line {at + 1}, {_shown(lines[at])}: {wrong}; {what_to_do}") from None
     except yaml.YAMLError as error:
-        mark = getattr(error, "problem_mark", None)
-        where = f", line {mark.line + 1}" if mark else ""
-        wrong, what_to_do = getattr(error, "problem", error), "write one 'key: value' a line, as in config/config.yaml"
-        # The character that stands there is not to be seen, and libyaml does not name it.
-        if mark and text[mark.index : mark.index + 1] == "\t":
-            wrong, what_to_do = "a tab begins it", "indent it by spaces"
-        raise SettingsError(f"{path}{where}: this is not YAML ({wrong}); {what_to_do}") from None
-    except (UnicodeDecodeError, OSError) as error:
+        said = " ".join(str(error).split())
+        raise SettingsError(f"{path}: this is not YAML ({said}); save it as plain text in UTF-8") from None
+    except UnicodeDecodeError as error:
         raise SettingsError(f"{path}: cannot be read as text ({error}); save it as UTF-8") from None
+    except OSError as error:
+        raise SettingsError(f"{path} cannot be read ({error.strerror}); correct its name or its permissions") from None
     except ValueError as error:
         raise SettingsError(f"{path}: a value is no number and no date ({error}); correct it, or quote it") from None
     if data is None:
         return {}
     _check_values(data, path)
     if not isinstance(data, dict):
-        raise SettingsError(f"{path}: expected settings as 'key: value' lines, found {_shown(data)}")
+        wrong = miswritten.line(data) if isinstance(data, str) else None
+        more = f": {'; '.join(wrong)}" if wrong else ""
+        raise SettingsError(f"{path}: expected settings as 'key: value' lines, found {_shown(data)}{more}")
     return data
 
 
@@ -247,6 +252,9 @@ def _sentence(error):
         # What "{exposure: 0,7}" is read as.
         elif unknown.isdecimal():
             what_to_do = POINT
+        # What "{exposure:0.7}" is.
+        elif wrong := miswritten.line(unknown) if ":" in unknown else None:
+            what_to_do = "; ".join(wrong)
         return f"'{'.'.join([*here, unknown])}' is not a setting; {what_to_do}"
     # What lies in a list is told by the list's name and its place there.
     path = ".".join(part for part in error.absolute_path if isinstance(part, str))
