@@ -48,6 +48,8 @@ POSTER, SLITS, CARD, THUMBNAIL, TINY, MANY = 960, (960, 360), 480, 144, 56, 300
 SEVERITIES = ("fault", "warning", "note")
 # Of what a browser plays, by the ending.
 PLAYABLE = (".mp4",)
+# A place no further off the hold point, as a part of width and height, is the one that is held.
+HELD = 0.002
 # Who sees less than this part of what the aspect could show of a photo should know.
 LITTLE = 0.4
 
@@ -236,6 +238,7 @@ def local_shifts(photos):
 def plan(taken, warps, track, framing):
     """The reference photo with what is drawn on it; places in per cent of it, from the top left corner."""
     size = np.array(warps["size"])
+    hold = (np.array(warps["hold"]) + 0.5) / size
     own = [p["matrix"] for p in warps["photos"] if p["name"] == warps["reference"] and p["placed"]]
     left, top, width, height = framing["crop"]
     corners = np.array([[left, top], [left + width, top], [left + width, top + height], [left, top + height]])
@@ -247,8 +250,10 @@ def plan(taken, warps, track, framing):
         "covered": (100 * covered / size).tolist(),
         "aspect": size.tolist(),
         "crop": (100 * (on_photo + 0.5) / size).tolist(),
-        "hold": (100 * (np.array(warps["hold"]) + 0.5) / size).tolist(),
-        "candidates": track["candidates"],
+        "hold": (100 * hold).tolist(),
+        "candidates": [
+            place | {"held": max(abs(hold - (place["x"], place["y"]))) < HELD} for place in track["candidates"]
+        ],
     }
 
 

@@ -7,7 +7,7 @@ track.json
   reference   file name of the reference photo
   hold        [x, y] of the hold point in the reference, photo pixels
   level       [[x, y], [x, y]] of the level points there, or null
-  candidates  [{x, y (fractions), score}], places that could be held, best first; empty unless hold is auto
+  candidates  [{x, y (fractions), score}], places that could be held, best first; the first is held where hold is auto
   photos      one record a photo of the clip, in order: name, and either problem (text), or hold [x, y] (photo pixels),
               lean (radians), scale (against the reference), inliers (matched corners), likeness (0..1), sigma (of
               hold, photo pixels), said (true where the settings say where the hold point lies), level [[x, y], [x, y]]
@@ -67,16 +67,13 @@ def main():
             "'level' names two points that lie too close to tell a direction; give the ends of a line"
         )
     level = None if level is None else reduced(np.array(level) * size - 0.5, scale)
-    candidates = []
-    if args.settings["hold"] == "auto":
-        found = track.choose_hold(followed, grey(middle).shape[::-1], middle)
-        hold = found[0][0]
-        candidates = [
-            {"x": (x + 0.5) / size[0], "y": (y + 0.5) / size[1], "score": score}
-            for (x, y), score in ((to_photo(point), score) for point, score in found)
-        ]
-    else:
-        hold = reduced(np.array(args.settings["hold"]) * size - 0.5, scale)
+    found = track.choose_hold(followed, grey(middle).shape[::-1], middle)
+    candidates = [
+        {"x": (x + 0.5) / size[0], "y": (y + 0.5) / size[1], "score": score}
+        for (x, y), score in ((to_photo(point), score) for point, score in found)
+    ]
+    chosen = args.settings["hold"]
+    hold = found[0][0] if chosen == "auto" else reduced(np.array(chosen) * size - 0.5, scale)
     with ThreadPoolExecutor(args.threads) as pool:
         placed = track.place(grey, followed, middle, hold, pool.map, level)
     photos = [described(name, one, to_photo, scale) for name, one in zip(order, placed, strict=True)]

@@ -14,7 +14,9 @@ def test_a_draft_and_nothing_of_it_in_the_line(little):
     said = night.finish("--cores", "2", "draft")
     folder = night.results / "walk" / "draft"
     assert str(folder / "report.html") in said
-    assert "A draft" in (folder / "report.html").read_text(encoding="utf-8")
+    page = (folder / "report.html").read_text(encoding="utf-8")
+    assert "A draft" in page
+    assert 'class="spot"' in page, "other places are offered where one was set by hand"
     assert "silver" in (folder / "contact.html").read_text(encoding="utf-8")
     framing = json.loads((folder / "work" / "framing.json").read_text())
     width, height = framing["output"]
