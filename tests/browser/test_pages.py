@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 import yaml
 from selenium.webdriver import ActionChains, Keys
+from selenium.webdriver.common.actions.action_builder import ActionBuilder
 
 from files import ffmpeg
 from house import settings
@@ -115,11 +116,15 @@ def clipboard(browser):
 
 
 def click_on_plan(browser, x, y):
-    """Click on the reference photo at fractions of its width and height."""
+    """Click on the reference photo near fractions of its width and height; returns those of the pixel clicked on."""
     plan = browser.find_element("css selector", ".plan")
-    size = plan.size
-    right, down = round((x - 0.5) * size["width"]), round((y - 0.5) * size["height"])
-    ActionChains(browser).move_to_element_with_offset(plan, right, down).click().perform()
+    browser.execute_script("arguments[0].scrollIntoView({block: 'center'})", plan)
+    rect = browser.execute_script("return arguments[0].getBoundingClientRect()", plan)
+    right, down = round(rect["left"] + x * rect["width"]), round(rect["top"] + y * rect["height"])
+    mouse = ActionBuilder(browser)
+    mouse.pointer_action.move_to_location(right, down).click()
+    mouse.perform()
+    return pytest.approx([(right - rect["left"]) / rect["width"], (down - rect["top"]) / rect["height"]], abs=0.001)
 
 
 def own_setting(browser, clipboard):
@@ -135,22 +140,25 @@ def own_setting(browser, clipboard):
 @pytest.mark.parametrize("width", [360, 1200])
 def test_a_click_on_the_photo_copies_a_line_for_the_settings(browser, night, clipboard, width):
     open_page(browser, night / NAME / "report.html", width)
-    # A pixel of a small page is a few thousandths of the photo.
-    near = 0.004 if width == 360 else 0.002
-    click_on_plan(browser, 0.3, 0.8)
-    assert own_setting(browser, clipboard) == {"hold": pytest.approx([0.3, 0.8], abs=near)}
+    hold = click_on_plan(browser, 0.3, 0.8)
+    assert own_setting(browser, clipboard) == {"hold": hold}
     browser.find_element("css selector", "[value=neutral]").click()
-    click_on_plan(browser, 0.6, 0.15)
-    neutral = own_setting(browser, clipboard)["look"]["white_balance"]["neutral"]
-    assert neutral == pytest.approx([0.6, 0.15], abs=near)
+    neutral = click_on_plan(browser, 0.6, 0.15)
+    assert own_setting(browser, clipboard)["look"]["white_balance"]["neutral"] == neutral
     browser.find_element("css selector", "[value=centre]").click()
-    click_on_plan(browser, 0.4, 0.4)
-    assert own_setting(browser, clipboard) == {"framing": {"centre": pytest.approx([0.4, 0.4], abs=near)}}
+    click_on_plan(browser, 0.7, 0.6)
+    centre = click_on_plan(browser, 0.4, 0.4)
+    # all that was chosen, the last of each kind
+    found = own_setting(browser, clipboard)
+    neutral = {"white_balance": {"neutral": neutral}}
+    assert found == {"hold": hold, "look": neutral, "framing": {"centre": centre}}
+    box = browser.find_element("css selector", "#lines")
+    assert box.get_attribute("value").count("\n") == 2 and box.size["height"] > 60, "no line is hidden"
     # a page that changes its size afterwards has the cross where it was
     browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", SCREEN | {"width": 800})
-    cross, plan = (browser.find_element("css selector", f".plan{part}").rect for part in (" .cross", ""))
+    cross, plan = (browser.find_element("css selector", f".plan{on}").rect for on in (" [data-of=centre]", ""))
     middle = (cross["x"] + cross["width"] / 2 - plan["x"]) / plan["width"]
-    assert middle == pytest.approx(0.4, abs=near)
+    assert middle == pytest.approx(centre.expected[0], abs=0.002)
     assert browser.get_log("browser") == []
 
 
@@ -166,6 +174,31 @@ def test_a_point_by_keys_alone_and_a_candidate(browser, night, clipboard):
     assert second.text == "2"
     second.send_keys(Keys.ENTER)
     assert own_setting(browser, clipboard) == {"hold": [0.2, 0.7]}
+    assert pressed(browser, ".spot") == ["2"] and not crosses(browser)
+    click_on_plan(browser, 0.7, 0.2)
+    assert pressed(browser, ".spot") == [] and crosses(browser) == ["still"]
+    browser.find_element("css selector", "[value=neutral]").click()
+    click_on_plan(browser, 0.6, 0.3)
+    assert crosses(browser) == ["still", "grey"]
+    browser.find_element("css selector", "#empty").click()
+    assert not crosses(browser) and browser.find_element("css selector", "#lines").get_attribute("value") == ""
+    click_on_plan(browser, 0.6, 0.3)
+    assert own_setting(browser, clipboard).keys() == {"look"}
+
+
+def pressed(browser, kind):
+    return [one.text for one in browser.find_elements("css selector", f'{kind}[aria-pressed="true"]')]
+
+
+def crosses(browser):
+    """The words at the places that are marked as chosen."""
+    return [one.text for one in browser.find_elements("css selector", ".cross") if one.is_displayed()]
+
+
+def test_the_place_that_is_held_is_marked_among_the_candidates(browser, night):
+    open_page(browser, night / NAME / "report.html")
+    rows = browser.find_elements("css selector", '[aria-label="Candidates for the hold point"] tbody tr')
+    assert [row.text.endswith("held") for row in rows] == [True, False]
 
 
 def test_a_look_from_the_sheet(browser, night, clipboard):
@@ -174,8 +207,10 @@ def test_a_look_from_the_sheet(browser, night, clipboard):
     assert (own.text, warm.text) == ("1 as it is", "2 <b>warm: 'a', {b} #1")
     warm.click()
     assert own_setting(browser, clipboard) == {"look": {"cdl": "<b>warm: 'a', {b} #1.cc"}}
+    assert pressed(browser, "button") == [warm.text]
     own.click()
     assert own_setting(browser, clipboard) == {"look": {"cdl": None}}
+    assert pressed(browser, "button") == [own.text]
 
 
 def test_a_finding_leads_to_its_photo(browser, night):

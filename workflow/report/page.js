@@ -2,62 +2,88 @@
 (() => {
   const lines = document.querySelector("#lines");
   const said = document.querySelector("#said");
+  const empty = document.querySelector("#empty");
+  const buttons = document.querySelectorAll("[data-line]");
+  // The lines that are chosen, by their first word: each click takes the place of the one before it of its kind alone.
+  const chosen = new Map();
 
   // Where a page may not use the clipboard (a phone that reads it over plain http), the old command still may.
-  async function copy(text) {
+  async function copy(line) {
+    chosen.set(line.split(":")[0], line);
+    const text = [...chosen.values()].join("\n");
     lines.value = text;
+    lines.rows = chosen.size;
+    if (empty) empty.hidden = false;
     try {
       await navigator.clipboard.writeText(text);
     } catch {
       lines.select();
       if (!document.execCommand("copy")) {
-        said.textContent = "The browser lets no page copy here: select the line and copy it by hand.";
+        said.textContent = "The browser lets no page copy here: select the lines and copy them by hand.";
         return;
       }
     }
-    said.textContent = "Copied. Put it into the shoot.yaml in the shoot's folder, or, for a part of a folder, beside that part's photos; where its first word stands there already, under that.";
+    const [what, word] = chosen.size > 1 ? [`Copied, all ${chosen.size} lines. Put them`, "a line's"] : ["Copied. Put it", "its"];
+    said.textContent = `${what} into the shoot.yaml in the shoot's folder, or, for a part of a folder, beside that part's photos; where ${word} first word stands there already, under that.`;
+  }
+
+  function press(button) {
+    for (const other of buttons) other.setAttribute("aria-pressed", other === button);
   }
 
   // What has a line of its own: a candidate, a look.
-  for (const button of document.querySelectorAll("[data-line]")) {
+  for (const button of buttons) {
     button.addEventListener("click", event => {
       event.stopPropagation();
+      press(button);
       copy(button.dataset.line);
     });
   }
 
-  // A point of the reference photo, by a click or by its two numbers.
+  // A point of the reference photo, by a click or by its two numbers; of each kind one is marked.
   const plan = document.querySelector(".plan");
   if (plan) {
     const [x, y] = ["#x", "#y"].map(name => document.querySelector(name));
-    const cross = plan.querySelector(".cross");
+    const kind = () => document.querySelector("[name=what]:checked").value;
     const mark = () => {
+      const cross = plan.querySelector(`.cross[data-of=${kind()}]`);
       cross.hidden = !(x.validity.valid && y.validity.valid && x.value && y.value);
       cross.style.left = 100 * x.value + "%";
       cross.style.top = 100 * y.value + "%";
     };
-    const chosen = () => {
-      const what = document.querySelector("[name=what]:checked").value;
+    const choose = () => {
       const point = [x, y].map(field => Number(field.value).toFixed(3)).join(", ");
-      return {
+      if (kind() === "hold") press(null);
+      mark();
+      copy({
         hold: `hold: [${point}]`,
         neutral: `look: {white_balance: {neutral: [${point}]}}`,
         centre: `framing: {centre: [${point}]}`,
-      }[what];
+      }[kind()]);
     };
     plan.addEventListener("click", event => {
       const frame = plan.getBoundingClientRect();
       const part = (place, start, size) => Math.min(1, Math.max(0, (place - start) / size)).toFixed(3);
       x.value = part(event.clientX, frame.left, frame.width);
       y.value = part(event.clientY, frame.top, frame.height);
-      mark();
-      copy(chosen());
+      choose();
     });
+    for (const spot of plan.querySelectorAll(".spot")) {
+      spot.addEventListener("click", () => plan.querySelector(".cross[data-of=hold]").hidden = true);
+    }
     for (const field of [x, y]) field.addEventListener("input", mark);
     document.querySelector("#point").addEventListener("submit", event => {
       event.preventDefault();
-      mark();
-      copy(chosen());
+      choose();
+    });
+    empty.addEventListener("click", () => {
+      chosen.clear();
+      press(null);
+      for (const cross of plan.querySelectorAll(".cross")) cross.hidden = true;
+      lines.value = x.value = y.value = "";
+      lines.rows = 1;
+      empty.hidden = true;
+      said.textContent = "Nothing is chosen.";
     });
   }
 
