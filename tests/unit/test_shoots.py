@@ -418,6 +418,34 @@ def test_a_folder_split_into_two_shoots(place):
     assert not dusk.problem and not night.problem
 
 
+def test_what_is_said_of_a_photo_is_said_to_the_part_that_has_it(place):
+    said = "first: IMG_10.DNG\nreference: IMG_11.DNG\nleave_out: IMG_9.DNG\nlight: {filters: {IMG_11.DNG: 3}}\n"
+    (place[2] / "shoot.yaml").write_text(said + SPLIT.replace(", reference: IMG_10.DNG", ""))
+    parts = find(place)
+    assert [part.problem for part in parts] == [None, None]
+    dusk, night = (part.settings for part in parts)
+    assert (dusk["first"], dusk["reference"], dusk["leave_out"]) == ("IMG_10.DNG", None, ["IMG_9.DNG"])
+    assert (night["first"], night["reference"], night["leave_out"]) == (None, "IMG_11.DNG", [])
+    assert (dusk["light"]["filters"], night["light"]["filters"]) == ({}, {"IMG_11.DNG": 3})
+    # Of a part's own settings, and of a photo that none has, it is a mistake.
+    for text in (SPLIT.replace("reference: IMG_10", "reference: IMG_11"), "first: IMG_12.DNG\n" + SPLIT):
+        (place[2] / "shoot.yaml").write_text(text)
+        assert "which is not among the photos" in find(place)[0].problem
+
+
+def test_a_point_for_all_parts_is_told_of(place):
+    def told(text):
+        (place[2] / "shoot.yaml").write_text(text)
+        return shoots.shared_points(find(place))
+
+    assert told(SPLIT + "hold: auto\nframing: {push_in: 1.1}\n") == []
+    assert told("hold: [0.4, 0.3]\nframing: {centre: [0.5, 0.5]}\n") == []
+    (said,) = told(SPLIT + "hold: [0.4, 0.3]\nframing: {centre: [0.5, 0.5]}\n")
+    assert said.startswith("square: its shoot.yaml has 'hold' and 'framing.centre' for all parts of the folder, read")
+    own = SPLIT.replace("photos: [", "hold: [0.5, 0.5], photos: [") + "hold: [0.4, 0.3]\n"
+    assert told(own) == []
+
+
 @pytest.mark.parametrize(
     ("text", "words"),
     [

@@ -40,6 +40,9 @@ MISNAMED = re.compile(r"shoot\.ya?ml(\.txt)?", re.IGNORECASE)
 
 # Settings that name a file.
 FILES = ("dark", "look.cdl", "look.lut", "look.match", "look.display.config")
+# Settings that are a place in the reference photo, and what they are where they name none.
+POINTS = ("hold", "level", "look.white_balance.neutral", "light.even", "framing.centre")
+NOWHERE = ("auto", None, [])
 # Looks to choose from, and their kinds by ending.
 LOOKS = ROOT / "config" / "looks"
 LOOK_ENDINGS = {"cdl": (".cc", ".ccc", ".cdl"), "lut": (".cube", ".clf")}
@@ -129,6 +132,25 @@ def astray(shoots_dir, results_dir, names):
             "'split', under another name, or with its disk away; nothing there is changed: delete it if nobody wants it"
         )
     return lines
+
+
+def shared_points(found):
+    """Sentences on folders that are split, and have settings for all of their parts that are a place in one photo.
+
+    found: list of Shoot.
+    """
+    shared = {}
+    for shoot in found:
+        used = dict(settings_module.flattened(shoot.settings))
+        for _, table in shoot.own[:-1] if shoot.part is not None else ():
+            for path, value in settings_module.flattened(table):
+                if ".".join(path) in POINTS and value not in NOWHERE and used.get(path) == value:
+                    shared.setdefault(shoot.folder.name, {})[".".join(path)] = True
+    return [
+        f"{folder}: its shoot.yaml has {' and '.join(map(repr, keys))} for all parts of the folder, read as a place in "
+        "each one's own reference photo; where a place in one of them is meant, write it beside that part's photos"
+        for folder, keys in shared.items()
+    ]
 
 
 def list_photos(folder):
@@ -415,15 +437,13 @@ def _parts(shoot, own_settings):
     parts = []
     for name, own in split.items():
         settings_module.check({k: v for k, v in own.items() if k != "photos"}, f"{own_settings}, {name}", night=False)
-        settings = settings_module.merged(shoot.settings, own)
         try:
-            part = settings.pop("photos")
-            photos = chosen(shoot.photos, part)
+            photos = chosen(shoot.photos, own["photos"])
         except settings_module.SettingsError as error:
             raise settings_module.SettingsError(f"{own_settings}: 'split.{name}' {error}") from None
-        settings["split"] = "one"
-        settings["leave_out"] = [n for n in settings["leave_out"] if n in photos or n not in shoot.photos]
-        settings["hold_in"] = {n: at for n, at in settings["hold_in"].items() if n in photos or n not in shoot.photos}
+        shared = _without_others(shoot.settings, photos, [n for n in shoot.photos if n not in set(photos)])
+        settings = settings_module.merged(shared, own) | {"split": "one"}
+        part = settings.pop("photos")
         full = f"{shoot.name} {name}"
         layers = [*shoot.own, (f"{own_settings.name}, {name}", own)]
         parts.append(Shoot(full, _safe_id(full), shoot.folder, photos, settings, part=part, own=layers))
@@ -434,6 +454,23 @@ def _parts(shoot, own_settings):
                 "each photo belongs to one part, or to leave_out"
             )
     return parts
+
+
+def _without_others(settings, photos, others):
+    """The settings of a folder as a part has them: what is said of a photo is said to the part that has it alone."""
+
+    def is_ours(name):
+        found = [any(photo == name or photo.endswith(f"/{name}") for photo in some) for some in (photos, others)]
+        return found != [False, True]
+
+    named = ((key, settings[key]) for key in ("reference", "first", "last"))
+    filters = {name: density for name, density in settings["light"]["filters"].items() if is_ours(name)}
+    return settings | {
+        **{key: name if name and is_ours(name) else None for key, name in named},
+        "leave_out": [name for name in settings["leave_out"] if is_ours(name)],
+        "hold_in": {name: at for name, at in settings["hold_in"].items() if is_ours(name)},
+        "light": settings["light"] | {"filters": filters},
+    }
 
 
 def _check_names(shoot, own_settings):
