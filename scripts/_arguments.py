@@ -5,6 +5,7 @@ import difflib
 import json
 import os
 import re
+import shlex
 import sys
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -63,7 +64,7 @@ def take_apart(argv: list[str], cwd: Path) -> Arguments:
             for item in [value] if glued else found.without_targets(_values(rest)):
                 key, equals, text = item.partition("=")
                 if not equals:
-                    raise SettingsError(f"--config takes KEY=VALUE, and {item!r} is not of that form.")
+                    raise SettingsError(_not_of_that_form(item, found.config))
                 found.config.append((key, text))
         elif option in ("--configfile", "--configfiles"):
             files = [value] if glued else found.without_targets(_values(rest))
@@ -78,6 +79,17 @@ def take_apart(argv: list[str], cwd: Path) -> Arguments:
     return found
 
 
+def _not_of_that_form(word: str, before: list[tuple[str, str]]) -> str:
+    """What is said of a word among --config's KEY=VALUE. before: those before it."""
+    said = f"--config takes KEY=VALUE, and {word!r} is not of that form"
+    if near := settings.nearest(word, TARGETS):
+        return f"{said}; did you mean {near!r}?"
+    if before:
+        key, text = before[-1]
+        return f"{said}; if it belongs to {text!r}, put both in quotes: {key}={shlex.quote(f'{text} {word}')}."
+    return f"{said}."
+
+
 def _check_word(word: str, cwd: Path) -> None:
     """Say what was meant by a word that is no option's value, where it is what a newcomer writes first."""
     if word in TARGETS:
@@ -86,7 +98,8 @@ def _check_word(word: str, cwd: Path) -> None:
     if key in ("shoots", "results") and (equals or word.startswith("--")):
         raise SettingsError(f"{key} is a setting: say --config shoots=DIR results=DIR.")
     if _absolute(word, cwd).is_dir():
-        raise SettingsError(f"{word} is a folder: to run the shoots in it, say --config shoots={word} results=DIR.")
+        quoted = shlex.quote(word)
+        raise SettingsError(f"{word} is a folder: to run the shoots in it, say --config shoots={quoted} results=DIR.")
     near = difflib.get_close_matches(word, TARGETS, n=1, cutoff=0.7)
     if near:
         raise SettingsError(f"there is nothing called {word!r} to be made; did you mean {near[0]!r}?")

@@ -154,10 +154,15 @@ def test_a_profile_is_found_from_here_or_from_the_repository(repo, tmp_path):
         (["shoots=walks", "results=x"], "say --config shoots=DIR"),
         (["draft", "--", "config", "shoots=walks"], "say --config shoots=DIR"),
         (["drafts"], "did you mean 'draft'?"),
+        (["my walks"], "say --config shoots='my walks' results=DIR"),
+        (["--config", "shoots=my", "walks"], "if it belongs to 'my', put both in quotes: shoots='my walks'."),
+        (["--config", "shoots=walks", "audits"], "did you mean 'audit'?"),
+        (["--config", "walks"], "--config takes KEY=VALUE, and 'walks' is not of that form."),
     ],
 )
 def test_what_a_newcomer_writes_first_leads_on(argv, said, tmp_path):
-    (tmp_path / "walks").mkdir()
+    for folder in ("walks", "my walks"):
+        (tmp_path / folder).mkdir()
     with pytest.raises(SettingsError, match=re.escape(said)):
         take_apart(argv, tmp_path)
 

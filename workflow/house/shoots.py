@@ -7,6 +7,7 @@ import itertools
 import json
 import os
 import re
+import shlex
 import shutil
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -88,7 +89,7 @@ def find(shoots_dir, results_dir, base_settings, only=()):
         if list_photos(shoots_dir):
             raise settings_module.SettingsError(
                 f"{shoots_dir} holds photos itself, and so is a shoot; name the folder above it "
-                f"(--config shoots={shoots_dir.absolute().parent})"
+                f"(--config shoots={shlex.quote(str(shoots_dir.absolute().parent))})"
             )
         raise settings_module.SettingsError(
             f"{shoots_dir}: no shoots; put each shoot's photos into a folder of its own in here"
