@@ -433,6 +433,14 @@ def test_what_is_said_of_a_photo_is_said_to_the_part_that_has_it(place):
         assert "which is not among the photos" in find(place)[0].problem
 
 
+def test_photos_from_one_to_another_are_left_out(place):
+    (place[2] / "shoot.yaml").write_text("leave_out: [IMG_9.DNG .. IMG_10.DNG]\n")
+    assert found(place).settings["leave_out"] == ["IMG_9.DNG", "IMG_10.DNG"]
+    split = SPLIT.replace("[IMG_9.DNG .. IMG_10.DNG]", "[IMG_9.DNG]").replace(", reference: IMG_10.DNG", "")
+    (place[2] / "shoot.yaml").write_text("leave_out: IMG_10.DNG .. IMG_11.DNG\n" + split)
+    assert [part.settings["leave_out"] for part in find(place)] == [[], ["IMG_11.DNG"]]
+
+
 def test_a_point_for_all_parts_is_told_of(place):
     def told(text):
         (place[2] / "shoot.yaml").write_text(text)

@@ -435,21 +435,25 @@ def _parts(shoot, own_settings):
     split = shoot.settings["split"]
     if isinstance(split, str):
         return [shoot]
-    parts = []
+    try:
+        left_out = chosen(shoot.photos, shoot.settings["leave_out"])
+    except settings_module.SettingsError as error:
+        raise settings_module.SettingsError(f"{own_settings}: 'leave_out' {error}") from None
+    whole, parts = shoot.settings | {"leave_out": left_out}, []
     for name, own in split.items():
         settings_module.check({k: v for k, v in own.items() if k != "photos"}, f"{own_settings}, {name}", night=False)
         try:
             photos = chosen(shoot.photos, own["photos"])
         except settings_module.SettingsError as error:
             raise settings_module.SettingsError(f"{own_settings}: 'split.{name}' {error}") from None
-        shared = _without_others(shoot.settings, photos, [n for n in shoot.photos if n not in set(photos)])
+        shared = _without_others(whole, photos, [n for n in shoot.photos if n not in set(photos)])
         settings = settings_module.merged(shared, own) | {"split": "one"}
         part = settings.pop("photos")
         full = f"{shoot.name} {name}"
         layers = [*shoot.own, (f"{own_settings.name}, {name}", own)]
         parts.append(Shoot(full, _safe_id(full), shoot.folder, photos, settings, part=part, own=layers))
     for photo in shoot.photos:
-        if (times := sum(photo in part.photos for part in parts)) != 1 and photo not in shoot.settings["leave_out"]:
+        if (times := sum(photo in part.photos for part in parts)) != 1 and photo not in left_out:
             raise settings_module.SettingsError(
                 f"{own_settings}: 'split' has {photo!r} in {'several parts' if times else 'none of its parts'}; "
                 "each photo belongs to one part, or to leave_out"
@@ -485,7 +489,7 @@ def _check_names(shoot, own_settings):
         for key in ("reference", "first", "last"):
             own[key] = own[key] and _photo(own[key], shoot.photos)
         key = "leave_out"
-        own[key] = [_photo(name, shoot.photos) for name in own[key]]
+        own[key] = chosen(shoot.photos, own[key])
         key = "hold_in"
         own[key] = {_photo(name, shoot.photos): place for name, place in own[key].items()}
         key = "light.filters"
