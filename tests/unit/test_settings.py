@@ -40,6 +40,7 @@ def mistake(text, tmp_path, night=True):
         ),
         ("hold: [0.5]", "expected auto, or a point as two fractions"),
         ("hold: middle", ": 'hold' is 'middle'; expected auto, or"),
+        ("look: {exposure: '0.7'}", "; expected a number of stops from -10 to 10; write a number without quotes"),
         ("look: {contrast: high}", ": 'look.contrast' is 'high'; expected a number from 0.2 to 4"),
         ("look: {cdl: {slope: [1, 1]}}", ": 'look.cdl' is {'slope': [1, 1]}; expected the name of a .cc"),
         ("look: warm", ": 'look' is 'warm'; expected settings of the look, such as {cdl: ember.cc} or {exposure: 0.7}"),
@@ -85,7 +86,7 @@ def mistake(text, tmp_path, night=True):
         ("recipes: {wide: {aspect: wide}}", ": 'recipes.wide.aspect' is 'wide'; expected a ratio in quotes"),
         (
             "leave_out: a.dng, b.dng",
-            ": 'leave_out' is 'a.dng, b.dng'; expected a list of photos' file names, such as [IMG_0044.CR3, IMG_0045",
+            ": 'leave_out' is 'a.dng, b.dng'; expected a list of photos' file names, such as [IMG_0044.CR3, IMG_0050",
         ),
         ("look: {cdl: ember}", ": 'look.cdl' is 'ember'; expected the name of a .cc, .ccc or .cdl file with its"),
         ("leave_out: [5]", ": 'leave_out', entry 1, is 5; expected a photo's file name"),

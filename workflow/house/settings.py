@@ -21,6 +21,7 @@ LIKE = 0.66
 LISTS = ("leave_out", "replaced", "photos", "deliverables")  # settings, of whatever table, that are lists of names
 TOLD = 4  # mistakes in one file that are told together
 POINT = "write decimals with a point, 0.48, as a comma separates values"
+NUMBER = re.compile(r"[+-]?[0-9]*\.?[0-9]+")
 MOST = 100_000  # values in one, each as often as references (*name) repeat it
 NTSC_RATES = {23.976: "24000/1001", 23.98: "24000/1001", 29.97: "30000/1001", 59.94: "60000/1001"}
 
@@ -259,8 +260,10 @@ def _sentence(error):
     # What lies in a list is told by the list's name and its place there.
     path = ".".join(part for part in error.absolute_path if isinstance(part, str))
     place = "".join(f", entry {part + 1}," for part in error.absolute_path if isinstance(part, int))
-    point = f"; {POINT}" if _has_commas(error.instance) else ""
-    return f"'{path}'{place} is {_shown(error.instance)}; expected {_expected(error)}{point}"
+    more = f"; {POINT}" if _has_commas(error.instance) else ""
+    if isinstance(error.instance, str) and NUMBER.fullmatch(error.instance):
+        more = "; write a number without quotes"
+    return f"'{path}'{place} is {_shown(error.instance)}; expected {_expected(error)}{more}"
 
 
 def _has_commas(value):
