@@ -65,6 +65,8 @@ def take_apart(argv: list[str], cwd: Path) -> Arguments:
                 key, equals, text = item.partition("=")
                 if not equals:
                     raise SettingsError(_not_of_that_form(item, found.config))
+                if "." in key:
+                    raise SettingsError(_in_another(key, text))
                 found.config.append((key, text))
         elif option in ("--configfile", "--configfiles"):
             files = [value] if glued else found.without_targets(_values(rest))
@@ -88,6 +90,14 @@ def _not_of_that_form(word: str, before: list[tuple[str, str]]) -> str:
         key, text = before[-1]
         return f"{said}; if it belongs to {text!r}, put both in quotes: {key}={shlex.quote(f'{text} {word}')}."
     return f"{said}."
+
+
+def _in_another(key: str, text: str) -> str:
+    """What is said of a setting in another, which Snakemake takes as a table alone. key, text: of KEY=VALUE."""
+    outer, *inner = key.split(".")
+    for name in reversed(inner):
+        text = f"{{{name}: {text}}}"
+    return f"--config: {key!r} stands in another setting; write it as {shlex.quote(f'{outer}={text}')}."
 
 
 def _check_word(word: str, cwd: Path) -> None:

@@ -157,6 +157,7 @@ def test_a_profile_is_found_from_here_or_from_the_repository(repo, tmp_path):
         (["my walks"], "say --config shoots='my walks' results=DIR"),
         (["--config", "shoots=my", "walks"], "if it belongs to 'my', put both in quotes: shoots='my walks'."),
         (["--config", "shoots=walks", "audits"], "did you mean 'audit'?"),
+        (["--config", "look.exposure=0.7"], "stands in another setting; write it as 'look={exposure: 0.7}'."),
         (["--config", "walks"], "--config takes KEY=VALUE, and 'walks' is not of that form."),
     ],
 )
