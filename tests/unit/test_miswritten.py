@@ -29,6 +29,7 @@ def said(text, tmp_path):
         ("look:\n  exposure:1\n  contrast: 2", 2, f"{NO_SPACE}; write exposure: 1"),
         ("look:\n  contrast: 2\n  exposure:1\nfps: 24", 3, NO_SPACE),
         ("hold:auto\n\n# a note\nlook:\n  exposure: 1", 1, NO_SPACE),
+        ("hold:\xa0auto\nfps: 24", 1, f"{NO_SPACE}; write hold: auto"),
         ("hold auto\nfps: 24", 1, f"'hold auto': {NO_COLON}; write hold: auto"),
         ("fps: 24\nhold [0.5, 0.5]\nlook: {}", 2, f"{NO_COLON}; write hold: [0.5, 0.5]"),
         ("fps = 24\nhold: auto", 1, f"{NO_COLON}; write fps: 24"),

@@ -18,7 +18,8 @@ SIGN = re.compile("found character that|did not find expected alpha|found undefi
 TEXT = ("mapping values are not allowed in this context", "could not find expected ':'", "<document start>")
 KEY = "did not find expected key"
 
-NO_SPACE = re.compile(r"([A-Za-z_]+):([^\s:].*)")
+# A space as pages have it, which keeps words together, is none to YAML.
+NO_SPACE = re.compile(r"([A-Za-z_]+):(?![ \t:])\s*(.+)")
 TWO_COLONS = re.compile(r"([A-Za-z_]+):\s+([^\s'\"{\[].*: .*)")
 NO_COLON = re.compile(r"([A-Za-z_]+)(\s*=\s*|\s+)?([^\s:\[{]+|[\[{].*)?")
 WORDS = re.compile(r"[^\[\]{}'\"-][^:]*")
