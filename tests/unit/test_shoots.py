@@ -62,10 +62,11 @@ def test_what_belongs_to_no_shoot_is_told_of(place):
     (results / "of somebody").mkdir()
     (folder / "notes.txt").touch()
     assert shoots.astray(folder, results, {"square"}) == []
-    for name in ("IMG_12.DNG", "IMG_12.TIF", ".IMG_13.DNG"):
+    for name in ("IMG_12.DNG", "IMG_12.TIF", ".IMG_13.DNG", "shoot.yaml"):
         (folder / name).touch()
     shutil.copytree(results / "square", results / "old square")
-    loose, left = shoots.astray(folder, results, {"square"})
+    idle, loose, left = shoots.astray(folder, results, {"square"})
+    assert idle.startswith(f"shoot.yaml in {folder}: settings of no shoot") and "--configfile" in idle
     assert loose.startswith(f"IMG_12.DNG in {folder}: beside the shoots' folders")
     assert left.startswith(f"old square in {results}: results of what is no shoot in {folder} now")
     shutil.rmtree(folder)

@@ -114,14 +114,20 @@ def find(shoots_dir, results_dir, base_settings, only=()):
 
 
 def astray(shoots_dir, results_dir, names):
-    """Sentences on what belongs to no shoot: photos beside the shoots' folders, and results of what is none now.
+    """Sentences on what belongs to no shoot: settings and photos beside the folders, and results of what is none now.
 
     names: of all shoots.
     """
     lines = []
     # At the end of a night its disk may be away.
     entries = os.scandir(shoots_dir) if os.path.isdir(shoots_dir) else []
-    if loose := _photos_among([e.name for e in entries if e.is_file()]):
+    beside = [e.name for e in entries if e.is_file()]
+    if idle := [name for name in beside if MISNAMED.fullmatch(name)]:
+        lines.append(
+            f"{idle[0]} in {shoots_dir}: settings of no shoot; move the file into a shoot's folder, or, if they are "
+            "those of all shoots, name it by --configfile"
+        )
+    if loose := _photos_among(beside):
         lines.append(
             f"{listed_shortly(loose)} in {shoots_dir}: beside the shoots' folders, and so in none of the clips; move "
             "what belongs to a shoot into its folder"
