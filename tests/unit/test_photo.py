@@ -15,7 +15,7 @@ from files import photo
 SIZE = (96, 64)  # width, height of the sensor
 
 
-def write_dng(path, mosaic, orientation=1, black=0, white=65535, exif=(), neutral=(1, 1, 1)):
+def write_dng(path, mosaic, orientation=1, black=0, white=65535, exif=(), neutral=(1, 1, 1), more=()):
     dng.write(
         path,
         np.asarray(mosaic, np.uint16),
@@ -27,8 +27,21 @@ def write_dng(path, mosaic, orientation=1, black=0, white=65535, exif=(), neutra
         camera=("Maker", "Model"),
         exif=exif,
         when="2031:03:14 21:04:10",
+        more=more,
     )
     return path
+
+
+def write_whole(path, values, black, white, orientation=1):
+    """A DNG that is no mosaic: values uint16 (h, w, 3) of all colours, or (h, w, 1) of a sensor without filters."""
+    count = values.shape[2]
+    without = [(tag, dng.SHORT, None) for tag in (33421, 33422, 50710, 50711)]
+    if count == 1:
+        without += [(tag, dng.SHORT, None) for tag in (50721, 50728, 50778)]
+    more = [(256, dng.LONG, [values.shape[1]]), (262, dng.SHORT, [34892]), (277, dng.SHORT, [count])]
+    more += [(258, dng.SHORT, [16] * count), (50713, dng.SHORT, [1, 1]), (50714, dng.SHORT, [black] * count)]
+    more += [(50717, dng.LONG, [white] * count)]
+    return write_dng(path, values.reshape(len(values), -1), orientation, black, white, more=more + without)
 
 
 @pytest.fixture
@@ -95,6 +108,70 @@ def test_balance_multiplies(tmp_path):
     assert red == pytest.approx(6000, abs=1)
     assert green == pytest.approx(3000, abs=1)
     assert blue == pytest.approx(4500, abs=1)
+
+
+@pytest.mark.parametrize("half", [False, True])
+@pytest.mark.parametrize(("orientation", "turns"), [(1, 0), (6, 3)])
+@pytest.mark.parametrize("colours", [3, 1])
+def test_what_is_no_mosaic_is_read_as_it_is(tmp_path, colours, orientation, turns, half):
+    """Linear DNGs, as converters and telephones write them, and those of sensors without colour filters."""
+    black, white = 256, 16383
+    values = np.random.default_rng(2).integers(black, white, (40, 60, colours), dtype=np.uint16)
+    values[:4, :4] = white
+    path = write_whole(tmp_path / "whole.dng", values, black, white, orientation)
+    record, seen = photo.read_photo(path)
+    balance = (2.0, 1.0, 1.5) if colours == 3 else record["neutral"]
+    expected = (values.astype(float) - black) / (white - black) * 65535 * np.divide(balance, max(balance))
+    if half:
+        expected = expected.reshape(20, 2, 30, 2, 3).mean((1, 3))
+    expected = np.rot90(expected, turns)
+    linear = photo.read_linear(path, balance, half)
+    assert linear.shape == expected.shape
+    np.testing.assert_allclose(linear, expected, atol=0.51)
+    assert (record["width"], record["height"]) == np.rot90(values, turns).shape[1::-1]
+    light = (values[..., values.shape[2] // 2] - float(black)) / (white - black)
+    assert seen["level"] == pytest.approx(np.log2(light.mean()), abs=0.01)
+    assert seen["clipped"] == pytest.approx((light > 0.985).mean(), abs=1e-3)
+    small, factor = photo.read_reduced(path)[1]
+    assert small.shape == (*(n // factor for n in np.rot90(values, turns).shape[:2]), 3)
+
+
+def test_a_sensor_without_colours_is_grey_and_its_hot_pixels_are_known(tmp_path):
+    path = write_whole(tmp_path / "grey.dng", np.full((40, 60, 1), 4000, np.uint16), 256, 16383)
+    record, mosaic = photo.read_photo(path)[0], photo.read_mosaic(path)
+    assert record["problem"] is None
+    assert record["neutral"] == record["daylight"] == [1, 1, 1]
+    np.testing.assert_allclose(np.array(record["matrix"]["xyz_to_camera"][0]) @ [0.9505, 1, 1.0888], 1, atol=1e-3)
+    assert mosaic.pattern.tolist() == [[1]]
+
+    def mend(mosaic):
+        mosaic.values[10, 20] = 9000
+        return mosaic
+
+    linear = photo.read_linear(path, record["neutral"], False, mend=mend)
+    assert (linear[10, 20] > linear[10, 21]).all()
+
+
+# A Fujifilm X-Trans sensor's cell (from memory), 0 red, 1 green, 2 blue.
+SIX_BY_SIX = np.array([[int(c) for c in line] for line in ("110112", "112110", "201021", "112110", "110112", "021201")])
+
+
+@pytest.mark.parametrize("half", [False, True])
+def test_other_mosaics_than_bayers_are_interpolated_too(tmp_path, half):
+    height, width, black, white = 540, 600, 256, 16383
+    y, x = np.mgrid[:height, :width]
+    true = np.stack([3000 + 6 * x + y, 3000 + 3 * (x + y), 4000 + 3 * x + 2 * y], axis=-1)
+    mosaic = np.take_along_axis(true, np.tile(SIX_BY_SIX, (height // 6, width // 6))[..., None], axis=2)[..., 0]
+    more = [(33421, dng.SHORT, [6, 6]), (33422, dng.BYTE, SIX_BY_SIX.ravel().tolist())]
+    more += [(50713, dng.SHORT, [1, 1]), (50714, dng.SHORT, [black])]
+    path = write_dng(tmp_path / "six.dng", mosaic, black=black, white=white, more=more)
+    balance = np.array([2.0, 1.0, 1.5])
+    expected = (true - black) / (white - black) * 65535 * balance / 2
+    if half:
+        expected = expected.reshape(height // 2, 2, width // 2, 2, 3).mean((1, 3))
+    linear = photo.read_linear(path, balance, half)
+    assert linear.shape == expected.shape
+    np.testing.assert_allclose(linear[8:-8, 8:-8], expected[8:-8, 8:-8], atol=40)
 
 
 @pytest.mark.parametrize("half", [False, True])

@@ -25,6 +25,14 @@ LARGEST = 1 << 30
 TURNS = {3: 2, 5: 1, 6: 3}
 
 
+# What is told of a photo whose equal values are grey.
+GREY = {
+    "neutral": [1.0, 1.0, 1.0],
+    "daylight": [1.0, 1.0, 1.0],
+    "matrix": {"kelvin": [6504], "xyz_to_camera": [XYZ_TO_BT709.tolist()]},
+}
+
+
 class PhotoError(Exception):
     """A photo that cannot be read; the text says what is wrong, without the file's name."""
 
@@ -89,9 +97,9 @@ def read_linear(path, balance, half, data=None, mend=None):
     (files.checked). mend: a function from the Mosaic to the one that is interpolated, whose values may be float32, or
     None.
     Returns uint16 (height, width, 3); a channel is full at 65535 times its multiplier over the greatest, so that none
-    is cut (kerbwalk.highlights). Bayer mosaics are interpolated by kerbwalk.demosaic, others by LibRaw, with all off
-    that would depend on the picture's own content (its automatic brightness, and its adjustment of the white level to
-    the brightest pixel).
+    is cut (kerbwalk.highlights). Bayer mosaics are interpolated by kerbwalk.demosaic, other mosaics by LibRaw, with all
+    off that would depend on the picture's own content (its automatic brightness, and its adjustment of the white level
+    to the brightest pixel); what has all its colours at every pixel, as linear DNGs have, or is grey stays as it is.
     Raises PhotoError.
     """
     data = Path(path).read_bytes() if data is None else data
@@ -100,24 +108,38 @@ def read_linear(path, balance, half, data=None, mend=None):
         return _halved(linear) if half else linear
     with _reading(), rawpy.imread(io.BytesIO(data)) as raw:
         mosaic = _mosaic(raw)
-        if mosaic is not None:
-            levels = _white_levels(raw, mosaic)
-            if mend:
-                mosaic = mend(mosaic)
-            if _is_bayer(raw):
-                interpolate = demosaic.superpixels if half else demosaic.bayer
-                scale = decode.full_levels(balance)[mosaic.pattern] / (levels - mosaic.black)
-                linear = interpolate(mosaic.values, mosaic.pattern, mosaic.black, scale)
-                return np.ascontiguousarray(np.rot90(linear, TURNS.get(raw.sizes.flip, 0)))
-            decode.to_one_white(mosaic, levels, raw.white_level)
-            raw.raw_image_visible[:] = np.rint(np.clip(mosaic.values, 0, WHITE))
+        if mosaic is None:
+            return _whole(raw, raw.raw_image_visible[..., :3], balance, half)
+        levels = _white_levels(raw, mosaic.pattern)
+        if mend:
+            mosaic = mend(mosaic)
+        if _is_grey(raw):
+            return _whole(raw, mosaic.values[..., None], balance, half)
+        if _is_bayer(raw):
+            interpolate = demosaic.superpixels if half else demosaic.bayer
+            scale = decode.full_levels(balance)[mosaic.pattern] / (levels - mosaic.black)
+            return _turned(raw, interpolate(mosaic.values, mosaic.pattern, mosaic.black, scale))
+        decode.to_one_white(mosaic, levels, raw.white_level)
+        raw.raw_image_visible[:] = np.rint(np.clip(mosaic.values, 0, WHITE))
         return _developed(raw, balance, half)
 
 
-def _white_levels(raw, mosaic):
-    """The level at which each place of the mosaic's cell is full."""
+def _white_levels(raw, colours):
+    """The level at which each of these colours is full, in the shape of the array that names them."""
     whites = raw.camera_white_level_per_channel
-    return decode.white_levels(mosaic.pattern, whites and whites[: raw.num_colors], raw.white_level)
+    return decode.white_levels(colours, whites and whites[: raw.num_colors], raw.white_level)
+
+
+def _turned(raw, picture):
+    return np.ascontiguousarray(np.rot90(picture, TURNS.get(raw.sizes.flip, 0)))
+
+
+def _whole(raw, values, balance, half):
+    """A picture that is no mosaic of colours. values: (h, w, 3), or (h, w, 1) of a sensor without colours."""
+    colours = np.arange(values.shape[2])
+    black, white = np.asarray(raw.black_level_per_channel)[colours], _white_levels(raw, colours)
+    values = decode.averaged(values, 2) if half else values
+    return _turned(raw, decode.levelled(values, black, decode.full_levels(balance) / (white - black)))
 
 
 def _developed(raw, balance, half):
@@ -136,13 +158,14 @@ def _developed(raw, balance, half):
 
 def _reduced(raw):
     mosaic = _mosaic(raw)
-    if mosaic is None:
-        return _averaged(_developed(raw, (1, 1, 1), False))
+    if mosaic is None or _is_grey(raw):
+        values = raw.raw_image_visible
+        return _averaged(_whole(raw, values[..., None] if mosaic else values[..., :3], (1, 1, 1), False))
     factor = draft.factor(*mosaic.values.shape, len(mosaic.pattern))
-    full = _white_levels(raw, mosaic) - mosaic.black
+    full = _white_levels(raw, mosaic.pattern) - mosaic.black
     scale = [WHITE / full[mosaic.pattern == colour].mean() for colour in range(3)]
     picture = draft.blocks(mosaic.values, mosaic.pattern, mosaic.black, factor, scale)
-    return np.ascontiguousarray(np.rot90(picture, TURNS.get(raw.sizes.flip, 0))), factor
+    return _turned(raw, picture), factor
 
 
 def _averaged(picture):
@@ -158,6 +181,11 @@ def _is_bayer(raw):
     return own and raw.raw_pattern.shape == (2, 2) and raw.color_desc == b"RGBG"
 
 
+def _is_grey(raw):
+    """Whether the sensor has no colour filters."""
+    return raw.num_colors == 1
+
+
 def read_mosaic(path, data=None):
     """A raw file's mosaic as it lies in the file, or None for a photo that has none. Raises PhotoError.
 
@@ -171,9 +199,10 @@ def read_mosaic(path, data=None):
 
 
 def _mosaic(raw):
-    if raw.raw_type != rawpy.RawType.Flat or raw.raw_pattern is None:
+    if raw.raw_type != rawpy.RawType.Flat:
         return None
-    pattern = np.asarray(raw.raw_pattern)
+    # All that a sensor without colours has is taken for green.
+    pattern = np.ones((1, 1), int) if _is_grey(raw) else np.asarray(raw.raw_pattern)
     black = np.asarray(raw.black_level_per_channel)[pattern]
     # The second green is a colour of its own to LibRaw, and not to us.
     return Mosaic(raw.raw_image_visible, np.where(pattern == 3, 1, pattern), black)
@@ -209,9 +238,10 @@ def _raw_facts(data, look):
         facts = {
             "width": sizes.iheight if turned else sizes.iwidth,
             "height": sizes.iwidth if turned else sizes.iheight,
-            "neutral": _multipliers(raw.camera_whitebalance),
-            "matrix": libraw_matrix(raw),
         }
+        if _is_grey(raw):
+            return facts | GREY, look(raw)
+        facts |= {"neutral": _multipliers(raw.camera_whitebalance), "matrix": libraw_matrix(raw)}
         seen = look(raw)
     # What a DNG says of its colours goes before what LibRaw makes of it: that is one light's matrix, and an
     # as-shot white given as xy comes out as something else.
@@ -222,12 +252,12 @@ def _raw_facts(data, look):
 
 
 def _look_at(raw):
-    if raw.raw_image is None or raw.raw_pattern is None:
-        return None
-    black = float(np.mean(raw.black_level_per_channel))
-    return glance(
-        raw.raw_image_visible, black, float(raw.white_level), len(raw.raw_pattern), TURNS.get(raw.sizes.flip, 0)
-    )
+    sensor, black, period = raw.raw_image_visible, np.asarray(raw.black_level_per_channel), 1
+    if raw.raw_type == rawpy.RawType.Flat:
+        period = len(raw.raw_pattern)
+    else:
+        sensor, black = np.ascontiguousarray(sensor[..., 1]), black[1]
+    return glance(sensor, float(black.mean()), float(raw.white_level), period, TURNS.get(raw.sizes.flip, 0))
 
 
 def libraw_matrix(raw):
@@ -251,10 +281,7 @@ def _tiff_facts(data, look):
     return {
         "width": linear.shape[1],
         "height": linear.shape[0],
-        "neutral": [1.0, 1.0, 1.0],
-        "daylight": [1.0, 1.0, 1.0],
-        "matrix": {"kelvin": [6504], "xyz_to_camera": [XYZ_TO_BT709.tolist()]},
-    }, look(linear)
+    } | GREY, look(linear)
 
 
 def _read_tiff(data):

@@ -71,6 +71,18 @@ def white_levels(pattern, whites, white):
     return np.asarray(whites, float)[pattern]
 
 
+def levelled(values, black, scale):
+    """Pixels that have all their colours, above black and times a scale: uint16 (h, w, 3), cut to its range.
+
+    values: (h, w, 3) of any number type, or (h, w, 1) of one grey for all; black: (3,) or (1,), in their units; scale:
+    (3,).
+    """
+    out = np.empty((*values.shape[:2], 3), np.uint16)
+    for line, made in zip(values, out, strict=True):
+        np.rint(np.clip((line - np.float32(black)) * np.float32(scale), 0, 65535), out=made, casting="unsafe")
+    return out
+
+
 def to_one_white(mosaic, levels, white):
     """Stretch the colours of a mosaic that are full at levels of their own to one white level, in place.
 
