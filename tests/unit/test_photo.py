@@ -202,6 +202,16 @@ def test_eight_bit_tiff_is_refused_with_what_to_do(tmp_path):
     assert "16-bit" in photo.read_photo(tmp_path / "b.tif")[0]["problem"]
 
 
+def test_a_sensor_of_four_colours_is_refused_with_what_to_do(tmp_path):
+    more = [
+        (33422, dng.BYTE, [0, 1, 3, 2]),
+        (50710, dng.BYTE, [0, 1, 2, 3]),
+        (50721, dng.SRATIONAL, np.eye(4, 3).ravel()),
+    ]
+    path = write_dng(tmp_path / "four.dng", np.full((64, 96), 4000), neutral=(1, 1, 1, 1), more=more)
+    assert "4 colours" in photo.read_photo(path)[0]["problem"]
+
+
 @pytest.mark.parametrize("kind", ["dng", "tif"])
 def test_a_photo_is_let_go_of_once_it_is_read(tmp_path, ramp, kind, monkeypatch):
     """Without a search for rubbish: of 24 megapixels each, some tens kept would be all of a job's memory."""

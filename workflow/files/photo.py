@@ -233,6 +233,10 @@ def _raw_facts(data, look):
     with _reading(), rawpy.imread(io.BytesIO(data)) as raw:
         if raw.raw_image is None and raw.raw_type != rawpy.RawType.Stack:
             raise PhotoError("holds no sensor data")
+        if raw.num_colors not in (1, 3):
+            raise PhotoError(
+                f"has {raw.num_colors} colours instead of red, green and blue; convert it to a 16-bit TIFF"
+            )
         sizes = raw.sizes
         turned = sizes.flip in (5, 6)
         facts = {
