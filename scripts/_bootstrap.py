@@ -55,6 +55,29 @@ def locked(path, waiting):
         yield
 
 
+def held(find):
+    """What `find` returns, an environment of ensure() or layered(), which then nobody builds anew until this program,
+    and what it becomes, has ended: so a night goes on when Kerbwalk is brought up to date."""
+    while True:
+        env = find()
+        stamp = _stamp_of(env)
+        try:
+            handle = os.open(_use_of(env), os.O_RDONLY | os.O_CREAT, 0o666)
+            fcntl.flock(handle, fcntl.LOCK_SH)
+        except OSError:
+            # On a disk that cannot be written to, or knows no locks.
+            return env
+        if _stamp_of(env) == stamp:
+            os.set_inheritable(handle, True)
+            return env
+        # It was built anew just then.
+        os.close(handle)
+
+
+def _use_of(env):
+    return env.with_name(env.name + ".use")
+
+
 def ensure(name):
     """Return the folder of the environment `name` (a key of REQUIREMENTS), built first if it is not whole."""
     variable = PLACE_VARIABLE[name]
@@ -71,8 +94,7 @@ def layered(base, name):
     """Return the environment inside the whole one `base` that has what LAYERS[name] asks for as well, built first if
     it is not whole. It takes what `base` has from there, so that it is small and quickly made."""
     env = base / f"with-{name}"
-    stamp = json.loads((base / STAMP).read_text(encoding="utf-8"))
-    wanted = {**stamp["requirements"], **_hashes([LAYERS[name]])}
+    wanted = {**_stamp_of(base)["requirements"], **_hashes([LAYERS[name]])}
     if not _is_whole(env, wanted):
         _build_once(env, wanted, PLACE_VARIABLE["default"], lambda: _fill_on_top(env, base, LAYERS[name]))
     return env
@@ -111,7 +133,7 @@ def environ(env):
 
 def hand_on(worker):
     """Become the program scripts/<worker>, run by the default environment with this program's arguments."""
-    env = ensure("default")
+    env = held(lambda: ensure("default"))
     python = python_of(env)
     sys.stderr.flush()
     os.execve(python, [python, str(REPO / "scripts" / worker), *sys.argv[1:]], environ(env))
@@ -126,10 +148,17 @@ def _hashes(files):
     return {file: hashlib.sha256((REPO / "envs" / file).read_bytes()).hexdigest() for file in files}
 
 
-def _is_whole(env, wanted):
+def _stamp_of(env):
+    """What the stamp says of what the environment was built from; None where there is none."""
     try:
-        stamp = json.loads((env / STAMP).read_text(encoding="utf-8"))
+        return json.loads((env / STAMP).read_text(encoding="utf-8"))
     except (OSError, ValueError):
+        return None
+
+
+def _is_whole(env, wanted):
+    stamp = _stamp_of(env)
+    if stamp is None:
         return False
     interpreter = os.path.realpath(python_of(env))
     return (
@@ -154,7 +183,8 @@ def _build(env, wanted, variable, fill):
     if env.exists():
         if not (env / MARK).exists() and any(env.iterdir()):
             stop(f"{env} holds other things: empty it, or set {variable} to a new or an empty folder.")
-        shutil.rmtree(env)
+        with locked(_use_of(env), f"waiting until no run works in {env}, which has to be built anew ..."):
+            shutil.rmtree(env)
     print(f"building the environment (once) in {env} ...", file=sys.stderr, flush=True)
     env.mkdir()
     (env / MARK).touch()

@@ -77,6 +77,27 @@ def test_two_at_once_build_it_once(calls):
     assert len(calls) == 3
 
 
+def test_one_that_a_run_works_in_is_not_taken_away(calls, tmp_path):
+    """As where Kerbwalk is brought up to date, with other requirements, while a night is under way."""
+    hold = "import _bootstrap, sys; _bootstrap.held(lambda: _bootstrap.Path(sys.argv[1])); "
+    become = "import os; os.execv('/bin/sh', ['sh', '-c', 'echo held; read line'])"
+    env = _bootstrap.ensure("default")
+    (env / "left over").touch()
+    (env / ".complete").write_text(json.dumps({"requirements": {}, "interpreter": "another"}))
+    command = [sys.executable, "-c", hold + become, env]
+    streams = {"stdin": subprocess.PIPE, "stdout": subprocess.PIPE, "text": True}
+    with subprocess.Popen(command, env=os.environ | {"PYTHONPATH": str(REPO / "scripts")}, **streams) as night:
+        assert night.stdout.readline() == "held\n"
+        update = threading.Thread(target=_bootstrap.ensure, args=("default",))
+        update.start()
+        update.join(1)
+        assert update.is_alive() and (env / "left over").exists()
+        night.stdin.close()
+        update.join(60)
+    assert not update.is_alive() and not (env / "left over").exists()
+    assert _bootstrap.held(lambda: _bootstrap.ensure("default")) == env
+
+
 def test_a_folder_with_other_things_is_left_alone(calls, tmp_path, capsys):
     (tmp_path / "an env").mkdir()
     (tmp_path / "an env" / "letter.txt").touch()
