@@ -5,6 +5,7 @@ import resource
 import struct
 import sys
 
+import imagecodecs
 import numpy as np
 import pytest
 import tifffile
@@ -42,6 +43,16 @@ def write_whole(path, values, black, white, orientation=1):
     more += [(258, dng.SHORT, [16] * count), (50713, dng.SHORT, [1, 1]), (50714, dng.SHORT, [black] * count)]
     more += [(50717, dng.LONG, [white] * count)]
     return write_dng(path, values.reshape(len(values), -1), orientation, black, white, more=more + without)
+
+
+def write_compressed(path, values, black, white):
+    """A DNG in lossless JPEG, as cameras write it (ITU-T T.81, annex H, from memory). values: a mosaic."""
+    height, width = values.shape
+    data = imagecodecs.ljpeg_encode(values, bitspersample=int(white).bit_length())
+    more = [(256, dng.LONG, [width]), (257, dng.LONG, [height]), (278, dng.LONG, [height]), (259, dng.SHORT, [7])]
+    more += [(279, dng.LONG, [len(data)])]
+    data = np.frombuffer(data + bytes(len(data) % 2), np.uint16)
+    return write_dng(path, data[None], black=black, white=white, more=more)
 
 
 @pytest.fixture
@@ -172,6 +183,20 @@ def test_other_mosaics_than_bayers_are_interpolated_too(tmp_path, half):
     linear = photo.read_linear(path, balance, half)
     assert linear.shape == expected.shape
     np.testing.assert_allclose(linear[8:-8, 8:-8], expected[8:-8, 8:-8], atol=40)
+
+
+def test_a_compressed_mosaic_is_the_same_to_the_bit_and_known_where_it_is_cut_short(tmp_path):
+    values = np.random.default_rng(3).normal(5000, 300, (80, 120)).astype(np.uint16)
+    plain = write_dng(tmp_path / "plain.dng", values, black=256, white=16383)
+    path = write_compressed(tmp_path / "compressed.dng", values, 256, 16383)
+    assert path.stat().st_size < 0.8 * plain.stat().st_size
+    np.testing.assert_array_equal(photo.read_mosaic(path).values, values)
+    linear = [photo.read_linear(p, (2.0, 1.0, 1.5), half=False) for p in (plain, path)]
+    np.testing.assert_array_equal(*linear)
+    whole = path.read_bytes()
+    for part in (0.999, 0.9, 0.5):
+        path.write_bytes(whole[: int(part * len(whole))])
+        assert "cut short" in photo.read_photo(path)[0]["problem"], part
 
 
 @pytest.mark.parametrize("half", [False, True])
