@@ -109,6 +109,11 @@ def lone(photos):
     photos[4].with_suffix(".xmp").write_text("a sidecar")
 
 
+def put_aside(photos):
+    (photos[0].parent / "rejects").mkdir()
+    photos[5].rename(photos[0].parent / "rejects" / photos[5].name)
+
+
 # {what: (how, {code: numbers of the photos, or None where all or none are named})}
 SEEDS = {
     "nothing": (lambda p: None, {}),
@@ -144,6 +149,7 @@ SEEDS = {
     "dust": (lambda p: all_of(p, lambda part: faults.dust([(0.7, 0.2), (0.4, 0.1)])), {"dust": None}),
     "leaning": (lambda p: all_of(p, lambda part: faults.roll(3 * part)), {"level_drift": None}),
     "a JPEG alone": (lone, {"not_raw": None}),
+    "put aside": (put_aside, {"in_folder": None}),
     "half an hour later": (two_shoots, {"two_shoots": [7]}),
     "side by side": (at_one_time, {"two_shoots": None}),
 }

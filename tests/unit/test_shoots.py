@@ -442,6 +442,13 @@ def test_photos_from_one_to_another_are_left_out(place):
     assert [part.settings["leave_out"] for part in find(place)] == [[], ["IMG_11.DNG"]]
 
 
+def test_a_folder_in_a_shoot_is_left_out_by_its_name(place, card):
+    card("1.NEF", "2.NEF", "rejects/3.NEF", "rejects/old/4.NEF", "rejects 2/5.NEF")
+    for name in ("rejects", "rejects/"):
+        (place[2] / "shoot.yaml").write_text(f"leave_out: {name}\n")
+        assert found(place).settings["leave_out"] == ["rejects/3.NEF", "rejects/old/4.NEF"]
+
+
 def test_a_point_for_all_parts_is_told_of(place):
     def told(text):
         (place[2] / "shoot.yaml").write_text(text)

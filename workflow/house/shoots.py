@@ -184,12 +184,15 @@ def files_in(folder):
 
 
 def chosen(photos, wanted):
-    """Those of the photos that a list of names and of ranges "first .. last" (in natural order) stands for.
+    """Those of the photos that a list of names, of folders and of ranges "first .. last" (in natural order) stands for.
 
     Raises SettingsError for a name that is not there.
     """
     names = []
     for entry in wanted:
+        if inside := [name for name in photos if name.startswith(f"{entry.rstrip('/')}/")]:
+            names += inside
+            continue
         ends = RANGE.fullmatch(entry)
         first, last = (photos.index(_photo(end, photos)) for end in (ends.groups() if ends else (entry, entry)))
         names += photos[first : last + 1]

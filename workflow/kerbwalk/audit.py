@@ -54,6 +54,8 @@ def audit(shoot, seen, settings, lone_jpegs=()):
     usable = [p["name"] for p in _without_faults(photos, findings)]
     chosen_out = left_out(names, settings)
     kept = [n for n in usable if not any(n in out for out in chosen_out.values())]
+    if not several:
+        findings += audit_files.put_aside([p for p in photos if p["name"] in kept])
     for setting, out in chosen_out.items():
         if out := [n for n in out if n in usable]:
             message = f"{listed_shortly(out)}: left out by '{setting}' in the settings"

@@ -105,6 +105,22 @@ def not_raw(photos, lone_jpegs):
     return findings
 
 
+def put_aside(photos):
+    """Notes on photos in folders of a shoot whose other photos lie in none: to copy a card makes folders for all."""
+    inside = {}
+    for p in photos:
+        inside.setdefault(p["name"].rpartition("/")[0].partition("/")[0], []).append(p["name"])
+    return [
+        finding(
+            "in_folder", "note", names, len(names), 0,
+            f"{listed_shortly(names)}: in a folder of their own, and in the clip like those beside it; to leave them "
+            f"out, write leave_out: [{folder}]",
+        )
+        for folder, names in inside.items()
+        if folder and "" in inside
+    ]  # fmt: skip
+
+
 def changed(shoot, limits):
     """Findings on photos that are not what they were when first seen."""
     findings = []
