@@ -284,6 +284,13 @@ def card(place):
     return put
 
 
+def test_what_systems_put_onto_a_disk_is_passed_over(place, card):
+    card("@eaDir/IMG_9.DNG/thumbnail.jpg", "__MACOSX/._IMG_9.DNG", "$RECYCLE.BIN/IMG_1.DNG")
+    for name in ("lost+found", "System Volume Information"):
+        (place[0] / name).mkdir()
+    assert found(place).photos == ["IMG_9.DNG", "IMG_10.DNG", "IMG_11.DNG"]
+
+
 def test_cards_with_nested_camera_folders(place, card):
     card("card 2/DCIM/101KW___/KW_0002.NEF", "card 1/DCIM/100KW___/KW_9999.NEF", ".Trash/a.NEF", "card 1/x/.y/a.NEF")
     assert found(place).photos == [

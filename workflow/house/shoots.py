@@ -28,6 +28,8 @@ PHOTO_ENDINGS = frozenset(
 RANKS = {"dng": 1, "tif": 2, "tiff": 2}
 # What lies in a folder of results, or of copies: their photos are no shoot.
 RESULTS_MARKS = (".kerbwalk", ".kerbwalk.lock", ".kerbwalk-copy")
+# What systems put onto disks: bins, found pieces, thumbnails (from memory).
+NOBODYS = ("lost+found", "System Volume Information", "$RECYCLE.BIN", "#recycle", "@eaDir", "__MACOSX")
 JPEG_ENDINGS = ("jpg", "jpeg", "heic", "heif", "hif")
 # Signs that Snakemake (braces), or a shell between it and a scheduler, would read more into than a name.
 MISREAD = re.compile(r"""[{}\x00-\x1f'"$`\\]""")
@@ -278,7 +280,7 @@ def identities(shoot, results_dir):
 
 def _is_shoot(entry, results_dir):
     """Whether a folder is a shoot, and not hidden, nor the results, nor only the way to them."""
-    if not entry.is_dir() or entry.name.startswith(".") or _is_results(entry.path):
+    if not entry.is_dir() or _is_hidden(entry.name) or _is_results(entry.path):
         return False
     place, results = os.path.realpath(entry.path), os.path.realpath(results_dir)
     if place == results:
@@ -334,6 +336,10 @@ def _stem(name):
     return name.rpartition("/")[2].rpartition(".")[0].lower()
 
 
+def _is_hidden(name):
+    return name.startswith(".") or name in NOBODYS
+
+
 def _is_results(folder):
     return any(os.path.lexists(os.path.join(folder, mark)) for mark in RESULTS_MARKS)
 
@@ -351,7 +357,7 @@ def _files(folder, inside="", seen=None):
     seen = {os.path.realpath(folder)} if seen is None else seen
     entries = sorted(os.scandir(folder), key=lambda e: e.name)
     for entry in entries:
-        if entry.name.startswith("."):
+        if _is_hidden(entry.name):
             continue
         if entry.is_file():
             yield inside + entry.name
