@@ -162,20 +162,42 @@ def measure(warps, proxies, sights, waiting, pool=map):
     veils = veils_of(matrices, proxies, photos, waiting)
     *lasting, veil = places_seen(where, values, veils, sights, glass)
     strength, brightness = glare.strengths(len(photos), *lasting, veil)
-    for k, veiled in veils.items():
-        blocks[k][1] = waiting.put(light.glared(frame(k), veiled() @ (strength * np.exp(brightness[k]))).blocks)
-    share = veil @ strength * np.exp(brightness[lasting[0]] - lasting[2])
-    lasting[2] = np.where(share < glare.MOST, lasting[2] + np.log1p(-np.minimum(share, glare.MOST)), np.nan)
+
+    def spread(some):
+        """Note in some photos' blocks what lamps spread there, as bright as these are."""
+        for k in some:
+            veiled = veils[k]() @ (strength * np.exp(brightness[k]))
+            blocks[k][1] = waiting.put(light.glared(frame(k), veiled).blocks)
+
+    def bare():
+        """The lasting places without what lamps spread there."""
+        photo, point, value, rim = lasting
+        share = veil @ strength * np.exp(brightness[photo] - value)
+        return photo, point, np.where(share < glare.MOST, value + np.log1p(-np.minimum(share, glare.MOST)), np.nan), rim
+
+    def linked(some):
+        return told(some, pool(lambda pair: light.ratio(*map(frame, pair), seen[pair]()), some))
+
+    pairs = list(itertools.pairwise(placed))
+    seen = dict(zip(pairs, seen, strict=True))
+    spread(placed)
+    ratios = linked(pairs)
+    levels, _ = light.solve(len(photos), ratios)
+    slow, vignetting = drift.drift(levels, *bare(), rounds=10)
+    # Places lie where there is something to see, and so where a bus lights most: links know better how bright photos
+    # are.
+    off = levels + slow - brightness
+    off = np.nan_to_num(off - np.median(off[np.isfinite(off)])) if ratios else np.zeros(len(photos))
+    brightness = brightness + off
+    spread(np.flatnonzero(np.abs(off) > glare.NEARLY))
+    ratios |= linked([pair for pair in pairs if np.abs(off[list(pair)]).max() > glare.NEARLY])
+    levels, _ = light.solve(len(photos), ratios)
 
     def far(pair, flow):
         i, j = pair
         both = light.compared(pictures[i](), pictures[j](), flow, part)
         return light.ratio(frame(i), frame(j), both, vignetting, levels[j] - levels[i])
 
-    pairs = list(itertools.pairwise(placed))
-    ratios = told(pairs, pool(lambda pair, both: light.ratio(*map(frame, pair), both()), pairs, seen))
-    levels, _ = light.solve(len(photos), ratios)
-    _, vignetting = drift.drift(levels, *lasting, rounds=10)
     flows = dict(enumerate(flows))
     for steps in light.LONG:
         some = range(0, len(placed) - steps, max(steps // light.OVERLAP, 1))
@@ -185,7 +207,7 @@ def measure(warps, proxies, sights, waiting, pool=map):
         pairs = [(placed[k], placed[k + steps]) for k in some]
         ratios |= light.doubted(told(pairs, pool(far, pairs, flows.values())), levels)
     levels, sigmas = light.solve(len(photos), ratios)
-    return passing.without(ratios, levels + drift.drift(levels, *lasting)[0]), sigmas, ratios
+    return passing.without(ratios, levels + drift.drift(levels, *bare())[0]), sigmas, ratios
 
 
 def told(pairs, found):

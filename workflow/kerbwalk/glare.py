@@ -22,6 +22,8 @@ MISSED, SEEN, NEAR, PIXELS, GROWS = 6, 6, 1.0, 3.0, 0.35
 FIRST, LEAD, BEYOND = 2.5, 6, 20
 # Glare that is a larger part of a place's light than this is not taken off: what is left would be guesswork.
 MOST = 0.3
+# Photos have to be known to so much (log) for what lamps spread in them.
+NEARLY = 0.01
 # More sights than this are not asked.
 SIGHTS = 12_000
 
