@@ -73,7 +73,7 @@ def test_photos_without_a_place_and_walks_too_short_to_tell():
         np.testing.assert_array_equal(passing.without(some, wrong), wrong)
 
 
-@pytest.mark.parametrize("there", [slice(2), slice(-1, None), slice(-3, None)])
+@pytest.mark.parametrize("there", [slice(2), slice(1, 4), slice(-1, None), slice(-3, None), slice(-4, -2)])
 def test_nobody_knows_what_was_before_the_first_photo_or_comes_after_the_last(there):
     bus = np.zeros((PHOTOS, SHAPE[1]))
     bus[there, 5:] = 0.04

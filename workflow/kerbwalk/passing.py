@@ -22,6 +22,8 @@ SIZES = np.geomspace(BLOCK_FLOOR, 0.08, 9)
 CLEAR, NEAR = 4.0, 1e-3
 # Then parts say it that are off by less than so many standard deviations.
 END = 2.0
+# So many photos at either end do not tell by themselves that nothing passes.
+ENDS = 2
 # What passes lights so much of the picture by more than this (log).
 BROAD, BRIGHT = 0.3, 1e-2
 ROUNDS = 4
@@ -42,18 +44,19 @@ def without(ratios, levels):
     near = ordered[:, 1] - ordered[:, 0] <= FAR
     parts = followed(ordered[near], steps[near])
     known, found, lit = np.isfinite(parts).sum(axis=1), np.zeros(len(placed)), np.zeros(parts.shape, bool)
+    beyond, at_ends = parts - levels[placed, None], np.ones(len(placed), bool)
+    at_ends[ENDS:-ENDS] = False
     for reach in (AROUND, *[CLOSER] * (ROUNDS - 1)):
-        beyond = parts - (levels[placed] + found)[:, None]
-        beyond -= usual(np.where(lit, np.nan, beyond), reach)
-        change = unlit(beyond)
-        lit = beyond - change[:, None] > BRIGHT
+        more = beyond - usual(np.where(lit, np.nan, beyond - found[:, None]), reach)
+        change = unlit(more)
+        lit = more - change[:, None] > BRIGHT
         broad = lit.sum(axis=1) >= BROAD * known
-        # What is there from the first photo on, or up to the last, has no photo beyond that could tell.
-        ends = np.logical_and.accumulate(broad), np.logical_and.accumulate(broad[::-1])[::-1]
-        broad &= ~(ends[0] | ends[1])
+        # What is there from the first photos on, or up to the last, has none beyond that could tell.
+        there = broad | at_ends
+        broad &= ~(np.logical_and.accumulate(there) | np.logical_and.accumulate(there[::-1])[::-1])
         lit &= broad[:, None]
         # What passes only adds light.
-        found = np.where(broad, np.minimum(found + change, 0.0), 0.0)
+        found = np.where(broad, np.minimum(change, 0.0), 0.0)
     levels = levels.copy()
     levels[placed] += found
     return levels
