@@ -72,6 +72,28 @@ def test_a_dark_filter_is_a_known_step(finished, tmp_path):
     assert change[4] - change[0] == pytest.approx(-0.3 * np.log2(10), abs=1e-5)
 
 
+@pytest.mark.parametrize("added", [0.05, 0.2, 0.5])
+@pytest.mark.parametrize(("first", "pace"), [(9, 0), (4, 1 / 6)])
+def test_a_bus_that_lights_a_third_of_six_photos_moves_no_gain(finished, tmp_path, added, first, pace):
+    """One that stands in the middle, where most of what lasts is, and one that crosses the picture."""
+    plain, _ = run(finished, "approach", tmp_path / "plain")
+    names = [row["photo"] for row in plain]
+    (tmp_path / "proxies").mkdir()
+    for path in (finished.results / "approach" / "work" / "proxies").glob("*.npz"):
+        with np.load(path) as file:
+            chunk = dict(file)
+        across = (np.arange(chunk["light"].shape[2]) + 0.5) / chunk["light"].shape[2]
+        for picture, name in zip(chunk["light"], chunk["names"], strict=True):
+            passed = names.index(name) - first
+            if 0 <= passed < 6:
+                lit = np.abs(across - 0.5 - pace * (passed - 2.5)) < 1 / 6
+                picture *= np.where(lit, 1 + added, 1).astype(np.float32)[:, None]
+        np.savez(tmp_path / "proxies" / path.name, **chunk)
+    lit, _ = run(finished, "approach", tmp_path / "lit", sorted((tmp_path / "proxies").glob("*.npz")))
+    moved = column(lit, "applied_gain") - column(plain, "applied_gain")
+    assert np.abs(moved - np.median(moved)).max() < np.log2(1.003)
+
+
 @pytest.mark.parametrize("shoot", ["approach", "empty", "arc"])
 def test_nothing_flickers_by_itself_where_nothing_does(finished, shoot):
     found = finished.json(shoot, "work/light.json")

@@ -122,6 +122,16 @@ def test_a_bus_that_crosses_the_picture_is_no_gain(scene, added, soft):
     assert np.abs(found - (truth - truth.mean())).max() < 3e-3
 
 
+@pytest.mark.parametrize("place", [0.25, 0.42, 0.58])
+def test_a_bus_that_has_moved_on_is_no_gain(scene, place):
+    """It softly lights a part of one photo, and next what lies beside that: a crest grows darker, and one brighter."""
+    rng = np.random.default_rng(10)
+    away = np.abs(np.arange(SIZE[0]) / SIZE[0] - np.array([[place], [place + 1 / 6]]))
+    one, other = 1 + 0.05 * np.cos(np.clip((away - 1 / 60) / 0.3, 0, 1) * np.pi / 2) ** 2
+    found = ratio(framed(scene() * one, rng), framed(1.04 * scene() * other, rng))
+    assert found.model[0] == pytest.approx(np.log(1.04), abs=3e-3)
+
+
 @pytest.mark.parametrize(
     "matrix", [np.array([[1, 0, 0.3], [0, 1, -0.2], [0, 0, 1]]), np.array([[1.01, 0, -3], [0, 1.01, -1], [0, 0, 1]])]
 )

@@ -1,6 +1,7 @@
 """Find how bright each photo is against the others, from what corresponds in them."""
 
 import functools
+import itertools
 from dataclasses import dataclass, replace
 
 import cv2
@@ -54,7 +55,7 @@ FINE, SPAN, SIZES, WIDE = 1e-3, 250, np.geomspace(2e-3, 0.08, 9), 3
 # Their correlations are as long; nothing that comes round reaches the middle.
 LENGTH = 1024
 # How blocks err: this part normally, and beyond that the rest, on average by so much (log) to either side; where a bus
-# lights the picture, and where it does by less, most of the rest by so much to one side.
+# lights the picture, and where it does by less, most of the rest by so much to one side, or, if it moves, to both.
 PLAIN, LIT, FAINT = (0.6, 0.1), (0.25, 0.1), (0.25, 0.03)
 # A bus is at work where so many more blocks (part of all) are brighter by over two standard deviations than are darker,
 # and hardly any are (of both, so many more); or, between photos some steps apart, so many more by over so much (log).
@@ -457,9 +458,9 @@ def _agreed(values, sigma, whole):
 
 @functools.cache
 def _mixtures():
-    """Spectra of the mixtures' log likelihoods by how far off a block is, (5, sizes, frequencies), reversed."""
+    """Spectra of the mixtures' log likelihoods by how far off a block is, (7, sizes, frequencies), reversed."""
     off, sigma = FINE * np.arange(2 * SPAN, -2 * SPAN - 1, -1), SIZES[:, None]
-    kinds = [(PLAIN, 0), *((kind, lit) for kind in (LIT, FAINT) for lit in (1, -1))]
+    kinds = [(PLAIN, 0), *itertools.product((LIT, FAINT), (1, 0, -1))]
     return np.fft.rfft(np.float32([np.log(sum(mixture(off, sigma, *kind))) for kind in kinds]), LENGTH)
 
 
@@ -467,9 +468,10 @@ def mixture(error, sigma, kind, lit):
     """Densities of what errs normally, and of the rest. kind: PLAIN, LIT or FAINT; lit: 1 brighter, -1 darker, or 0."""
     part, reach = kind
     normal = part * np.exp(-np.square(error / sigma) / 2) / (sigma * np.sqrt(2 * np.pi))
-    either = np.exp(-np.abs(error) / PLAIN[1]) / PLAIN[1] / 2
-    side = np.where(error * lit > 0, np.exp(-np.abs(error) / reach) / reach, 0) if lit else either
-    return normal, (1 - part) * (0.8 * side + 0.2 * either)
+    most, either = (np.exp(-np.abs(error) / far) / far / 2 for far in (reach, PLAIN[1]))
+    if lit:
+        most = np.where(error * lit > 0, 2 * most, 0)
+    return normal, (1 - part) * (0.8 * most + 0.2 * either)
 
 
 def _unlit(error, sigma, lit):
