@@ -205,7 +205,8 @@ def measure(warps, proxies, sights, waiting, pool=map):
         every = pool(light.led, *halves)
         flows = dict(zip(some, every, strict=True))
         pairs = [(placed[k], placed[k + steps]) for k in some]
-        ratios |= light.doubted(told(pairs, pool(far, pairs, flows.values())), levels)
+        longer = told(pairs, pool(far, pairs, flows.values()))
+        ratios = light.shared(ratios, longer, levels) if steps == 2 else ratios | light.doubted(longer, levels)
     levels, sigmas = light.solve(len(photos), ratios)
     return passing.without(ratios, levels + drift.drift(levels, *bare())[0]), sigmas, ratios
 

@@ -269,3 +269,21 @@ def test_long_links_are_trusted_as_far_as_they_agree():
         error = found - (truth - truth.mean())
         assert np.std(np.diff(error, 2)) / np.sqrt(6) < rough
         assert even is None or np.ptp(error) < even < np.ptp(alone - truth)
+
+
+def test_single_and_double_links_share_what_they_disagree_by():
+    """Both are wrong by more than they say, and none by more than the other; where they agree they stay as sure."""
+    rng = np.random.default_rng(11)
+    truth = rng.normal(0, 0.06, 200)
+    single, double = (links(truth, steps=(step,), sigma=6e-4) for step in (1, 2))
+    alike = light.shared(single, double, truth)
+    np.testing.assert_allclose(alike[3, 4].information, single[3, 4].information)
+    for ratio in (*single.values(), *double.values()):
+        ratio.model[0] += rng.normal(0, 5e-3)
+    alone = light.solve(200, single)[0]
+    together = light.shared(single, double, alone)
+    for pair in ((3, 4), (3, 5)):
+        assert together[pair].information[0, 0] == pytest.approx(1 / 5e-3**2, rel=0.3)
+    rough = [np.std(np.diff(found - truth)) for found in (alone, light.solve(200, together)[0])]
+    assert rough[1] < 0.85 * rough[0]
+    assert light.shared({(0, 1): single[0, 1]}, {}, truth) == {(0, 1): single[0, 1]}

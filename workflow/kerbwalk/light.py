@@ -265,11 +265,16 @@ def doubted(ratios, levels):
     ratios: {(i, j): Ratio}, all over as many steps, in order; levels: (n,) log e, as single steps tell them. From one
     such link to the next their error by the levels changes by what they are wrong, as the levels' own drift is slow.
     """
-    errors = [r.model[0] - levels[j] + levels[i] for (i, j), r in ratios.items()]
-    noise = np.diag([np.square(_spread(np.abs(np.diff(errors)))) / 2, 0, 0])
-    information = np.array([r.information for r in ratios.values()]).reshape(-1, 3, 3)
-    information = np.linalg.inv(np.linalg.inv(information) + noise)
-    return {p: replace(r, information=one) for (p, r), one in zip(ratios.items(), information, strict=True)}
+    return _unsure(ratios, _apart(ratios, levels) / 2)
+
+
+def shared(single, double, levels):
+    """Links over one step and over two, no surer than they agree with each other.
+
+    single, double: {(i, j): Ratio}, in order; levels: as for doubted(). From one double link to the next their error
+    changes by what four links are wrong, two of either kind, of which none is known to be the better.
+    """
+    return _unsure(single | double, _apart(double, levels) / 4) if len(double) > 1 else single
 
 
 def solve(count, ratios):
@@ -337,6 +342,20 @@ def usable(laid):
     below[..., 3] = cv2.erode(cv2.extractChannel(below, 3), np.ones((3, 3), np.uint8))
     # All four at once.
     return below.view(np.uint32)[..., 0] == 0x01010101
+
+
+def _apart(ratios, levels):
+    """The variance of what links' errors by the levels change by from one to the next."""
+    errors = [r.model[0] - levels[j] + levels[i] for (i, j), r in ratios.items()]
+    return np.square(_spread(np.abs(np.diff(errors))))
+
+
+def _unsure(ratios, variance):
+    """Links whose ratios have so much more variance."""
+    noise = np.diag([variance, 0, 0])
+    information = np.array([r.information for r in ratios.values()]).reshape(-1, 3, 3)
+    information = np.linalg.inv(np.linalg.inv(information) + noise)
+    return {p: replace(r, information=one) for (p, r), one in zip(ratios.items(), information, strict=True)}
 
 
 def _shown(grey, where):
