@@ -58,16 +58,17 @@ def main():
 
     cv2.setNumThreads(1)
     settings, warps = args.settings["light"], read_homographies(args.warps)
-    photos, proxies = warps["photos"], Proxies(args.proxies)
+    photos, proxies, period = warps["photos"], Proxies(args.proxies), settings["keep_slower_than"]
     names = [p["name"] for p in photos]
     known, reference = known_steps(stage.read_json(args.ingest), warps["reference"], names, settings["filters"])
     # A file without a name, which no crash leaves behind.
     with tempfile.TemporaryFile(dir=Path(args.out).parent) as beside, ThreadPoolExecutor(args.threads) as pool:
-        levels, sigmas, ratios = measure(warps, proxies, read_sights(args.sights), Waiting(beside), pool.map)
-    period = settings["keep_slower_than"]
-    colours = places.colour_flicker(len(photos), ratios, period)
-    # The ratios are of grey: what its red and blue have of their own is not the photo's.
-    levels = levels - colours @ np.mean([r.shares for r in ratios.values()] or [[0, 0]], axis=0)
+        measured = functools.partial(measure, warps, proxies, read_sights(args.sights), Waiting(beside), pool.map)
+        levels, sigmas, ratios = measured()
+        colours = places.colour_flicker(len(photos), ratios, period)
+        if colours.any():
+            # What red and blue have of their own is not the photo's, and not the same all over its grey.
+            levels, sigmas, ratios = measured(colours)
     settled = trend.settle(levels, known, settings["show"], period, reference)
     if warps["reference"] in names:
         # The photo that carries the look keeps its own light, so that the clip shows it as it was graded.
@@ -122,10 +123,11 @@ def read_sights(path):
         return {key: file[key] for key in ("photo", "point", "at")}
 
 
-def measure(warps, proxies, sights, waiting, pool=map):
+def measure(warps, proxies, sights, waiting, pool=map, colours=None):
     """How bright the photos are: log e, their sigmas, and the ratios {(i, j): Ratio} that say it.
 
-    waiting: where what every photo has is kept; pool: a `map` that may look at several photos side by side.
+    waiting: where what every photo has is kept; pool: a `map` that may look at several photos side by side; colours:
+    (n, 2), log, what photos' red and blue are to be without, or None.
     """
     photos, glass = warps["photos"], warps["lens"]
     placed = [k for k, p in enumerate(photos) if p["placed"]]
@@ -135,7 +137,10 @@ def measure(warps, proxies, sights, waiting, pool=map):
     kind, part = ("half", light.HALF) if large else ("grey", 1)
 
     def look(k):
-        one = lay(photos[k]["name"], matrices[k], glass, proxies)
+        rgb, clipped = proxies.light(photos[k]["name"])
+        if colours is not None:
+            rgb *= np.float32(np.exp([-colours[k, 0], 0, -colours[k, 1]]))
+        one = lay(rgb, clipped, matrices[k], glass, proxies.light_scale)
         return one, drift.brightness(one, where[k][1])
 
     def beside(first, second):
@@ -274,18 +279,17 @@ def laying(photo, hold, scale):
     return np.linalg.inv(up) @ np.array(photo["matrix"]) @ about_hold @ up
 
 
-def lay(name, matrix, glass, proxies):
+def lay(rgb, clipped, matrix, glass, scale):
     """A photo's light proxy laid on the reference's, at the proxies' scale, without what the lens does: a light.Frame.
 
-    matrix: laying().
+    rgb, clipped: the proxy; matrix: laying().
     """
-    rgb, clipped = proxies.light(name)
     height, width = clipped.shape
     # Where the blocks' middles lie in the photo, with one more around; between them this is as good as straight.
     rows, columns = (-(-side // light.BLOCK) + 2 for side in clipped.shape)
-    there = enlarged(transfer(matrix, middles(rows, columns)), proxies.light_scale)
+    there = enlarged(transfer(matrix, middles(rows, columns)), scale)
     there = lens.to_photo(glass, there).reshape(rows, columns, 2)
-    places = everywhere(reduced(there, proxies.light_scale), height, width)
+    places = everywhere(reduced(there, scale), height, width)
     # What lies outside the photo is laid as clipped.
     laid = cv2.remap(
         cv2.merge([rgb, clipped.astype(np.float32)]),

@@ -94,6 +94,25 @@ def test_a_bus_that_lights_a_third_of_six_photos_moves_no_gain(finished, tmp_pat
     assert np.abs(moved - np.median(moved)).max() < np.log2(1.003)
 
 
+def test_white_balance_that_flickers_moves_no_gain(finished, tmp_path):
+    """What it does to grey is not the same all over it: red and blue are evened before photos are compared."""
+    plain, _ = run(finished, "approach", tmp_path / "plain")
+    names = [row["photo"] for row in plain]
+    colours = np.random.default_rng(1).normal(0, 0.02, (len(names), 2))
+    (tmp_path / "proxies").mkdir()
+    for path in (finished.results / "approach" / "work" / "proxies").glob("*.npz"):
+        with np.load(path) as file:
+            chunk = dict(file)
+        for picture, name in zip(chunk["light"], chunk["names"], strict=True):
+            picture[..., ::2] *= np.exp(colours[names.index(name)]).astype(np.float32)
+        np.savez(tmp_path / "proxies" / path.name, **chunk)
+    rows, found = run(finished, "approach", tmp_path / "out", sorted((tmp_path / "proxies").glob("*.npz")))
+    moved = column(rows, "applied_gain") - column(plain, "applied_gain")
+    assert np.std(moved) < np.log2(1.0015)
+    left = np.array([found["colours"][name] for name in names]) + colours / np.log(2)
+    assert np.std(np.diff(left, axis=0)) / np.sqrt(2) < np.log2(1.0025)
+
+
 @pytest.mark.parametrize("shoot", ["approach", "empty", "arc"])
 def test_nothing_flickers_by_itself_where_nothing_does(finished, shoot):
     found = finished.json(shoot, "work/light.json")

@@ -85,15 +85,14 @@ class Ratio:
 
     model, (3,): log of the ratio, the lens's vignetting, and how much more of it the second photo has (log e, at the
     corner), all as this pair alone says; information, (3, 3): the inverse of their covariance; pixels: how many are
-    behind it. shares, (2,): the parts of red and blue in the grey; colour, (2,): log of how much more its red, and its
-    blue, is than its green. change: float32 (rows, columns), each block's log ratio beyond the photos', NaN where
-    unknown; parts: the same of squares of PART blocks, whose medians are within the photos' ratio, not beyond it.
+    behind it. colour, (2,): log of how much more its red, and its blue, is than its green. change: float32 (rows,
+    columns), each block's log ratio beyond the photos', NaN where unknown; parts: the same of squares of PART blocks,
+    whose medians are within the photos' ratio, not beyond it.
     """
 
     model: np.ndarray
     information: np.ndarray
     pixels: int = 0
-    shares: np.ndarray | None = None
     colour: np.ndarray | None = None
     change: np.ndarray | None = None
     parts: np.ndarray | None = None
@@ -245,15 +244,13 @@ def ratio(first, second, seen, vignetting=0.0, expected=np.nan):
     held = cv2.solve(alone, (PRIOR * model)[:, None])[1].ravel()
     floored = alone - np.outer(alone[0], alone[0]) * LINK_FLOOR**2 / (1 + LINK_FLOOR**2 * alone[0, 0])
     agree = min(counted.sum() / whole.sum() / AGREE, 1.0)
-    tints = np.vstack([first.blocks[counted, 1:3].T, beyond[counted, 1:3].T])
-    red, blue, *colour = np.partition(tints, len(tints.T) // 2)[:, len(tints.T) // 2].astype(float)
-    red, blue = np.exp([red, blue])
+    tints = beyond[counted, 1:3].T
+    colour = np.partition(tints, len(tints.T) // 2)[:, len(tints.T) // 2].astype(float)
     return Ratio(
         model=model + held + [0, vignetting, 0],
         information=agree * floored,
         pixels=int(share[counted].sum() * BLOCK**2),
-        shares=np.array([red, blue]) / (red + 2 + blue),
-        colour=np.array(colour),
+        colour=colour,
         change=np.where(whole, error, np.float32(np.nan)),
         parts=_parts(np.where(whole, values, np.float32(np.nan))),
     )
