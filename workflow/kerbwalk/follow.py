@@ -20,12 +20,14 @@ FOLLOW_WIDTH = 1280
 # middle.
 REACH = 0.18
 # A key photo's corners are followed for so many photos; a corner has lasted when so many have seen it.
-KEY_STEP = 5
+KEY_STEP = 6
 LASTING = 4
 # New corners keep away from those that are followed already by this part of the picture's width.
 GAP = 1 / 60
 # Where the corners' numbers of either side begin: far more than a photo has.
 SIDE_NUMBERS = 10**6
+# A corner that has no pace yet has that of so many next to it.
+ABOUT = 5
 MIN_INLIERS = 15
 MIN_SHARE = 0.25
 # Pixels by which a view straight to the reference may differ from the one by way of a key photo.
@@ -131,13 +133,35 @@ class Views:
 
 
 class _Key:
-    """A photo from which corners are followed: points, float32 (n, 2), and the corners' numbers."""
+    """A photo from which corners are followed.
 
-    def __init__(self, photo, grey, level, points=None, numbers=None):
+    points: float32 (n, 2); numbers: (n,), the corners'; pace: (n, 2) by how much each goes on from photo to photo
+    beside what lies about the picture's middle, NaN where that is not known yet.
+    """
+
+    def __init__(self, photo, grey, level, points=None, numbers=None, pace=None):
         self.photo, self.grey, self.level = photo, grey, level
         self.picture = registration.encode(grey, level)
         self.spectrum = registration.spectrum(self.picture)
-        self.points, self.numbers = points, numbers
+        self.points, self.numbers, self.pace = points, numbers, pace
+
+    def aside(self, k):
+        """How far from where the picture's middle leads each corner is thought to lie in photo k: (n, 2).
+
+        An even walk moves what is nearer or further by as much at each step. A corner without a pace goes as those
+        about it do.
+        """
+        known = np.isfinite(self.pace[:, 0])
+        if not known.any():
+            return np.zeros(self.pace.shape)
+        pace = self.pace.copy()
+        near = cKDTree(self.points[known]).query(self.points[~known], np.arange(min(ABOUT, known.sum())) + 1)[1]
+        pace[~known] = np.median(self.pace[known][near], axis=1)
+        return pace * (k - self.photo)
+
+    def learn(self, k, matrix, ok, found):
+        """The pace of corners that were found in photo k. ok: bool (n,), which; found: (m, 2), where."""
+        self.pace[ok] = (transfer(np.linalg.inv(matrix), found) - self.points[ok]) / (k - self.photo)
 
 
 class _Side:
@@ -155,6 +179,7 @@ class _Side:
         self.first = _Key(reference, grey, registration.bright_level(grey))
         self.first.points = registration.corners(self.first.picture)
         self.first.numbers = np.arange(len(self.first.points))
+        self.first.pace = np.full(self.first.points.shape, np.nan)
         self.middle = (np.array(grey.shape[::-1]) - 1) / 2
         self.reach = REACH * grey.shape[1]
         self.placed, self.source, self.direct = {reference: np.eye(3)}, {reference: reference}, {reference}
@@ -171,27 +196,31 @@ class _Side:
         linked = self._link(k, grey)
         if linked is None:
             return
-        source, level, picture, link, numbers, found = linked
+        source, level, picture, link, ok, found = linked
         start = link.matrix @ self.placed[source.photo]
-        lasting, places = [numbers], [found]
+        source.learn(k, link.matrix, ok, found)
+        lasting, places, pace = [source.numbers[ok]], [found], [source.pace[ok]]
         # What is told by the reference's own corners counts; the link was a first guess for them.
         straight = link
         if source is not self.first:
-            straight, numbers, found = self._followed(self.first, picture, start)
+            straight, ok, found = self._followed(self.first, k, picture, start)
         if straight and agree(straight.matrix, start, self.middle):
             self.direct.add(k)
             start = straight.matrix
-            lasting.append(numbers)
+            self.first.learn(k, start, ok, found)
+            lasting.append(self.first.numbers[ok])
             places.append(found)
+            pace.append(self.first.pace[ok])
         lasting, one = np.unique(np.concatenate(lasting)[::-1], return_index=True)
-        places = np.concatenate(places)[::-1][one]
+        places, pace = (np.concatenate(parts)[::-1][one] for parts in (places, pace))
         self.placed[k], self.source[k] = start, source.photo
         if abs(k - self.key.photo) >= KEY_STEP:
             fresh = _in_gaps(registration.corners(picture), places, GAP * picture.shape[1])
             lasting = np.concatenate([lasting, self.next_number + np.arange(len(fresh))])
             places = np.concatenate([places, fresh])
+            pace = np.concatenate([pace, np.full(fresh.shape, np.nan)])
             self.next_number += len(fresh)
-            self.key = _Key(k, grey, level, places.astype(np.float32), lasting)
+            self.key = _Key(k, grey, level, places.astype(np.float32), lasting, pace)
         self.sights[k] = lasting, places.astype(np.float64)
 
     def _link(self, k, grey):
@@ -208,20 +237,20 @@ class _Side:
             best = None
             # Something large in front may have shifts of its own: most photos are aimed about as the last one.
             for shift in (*shifts, (0.0, 0.0)):
-                link, numbers, found = self._followed(source, picture, back @ shifted(shift))
+                link, ok, found = self._followed(source, k, picture, back @ shifted(shift))
                 if link and (best is None or link.inliers > best[3].inliers):
-                    best = source, level, picture, link, numbers, found
+                    best = source, level, picture, link, ok, found
                 if best and best[3].share > 0.6:
                     break
             if best:
                 return best
         return None
 
-    def _followed(self, source, picture, start):
+    def _followed(self, source, k, picture, start):
         about = transfer(self.placed[source.photo], self.middle[None])[0]
-        found, ok = registration.follow(source.picture, picture, source.points, start)
+        found, ok = registration.follow(source.picture, picture, source.points, start, source.aside(k))
         link = fit(source.points[ok].astype(np.float64), found[ok], start, about, self.reach)
-        return link, source.numbers[ok], found[ok]
+        return link, ok, found[ok]
 
 
 def _in_gaps(points, taken, apart):

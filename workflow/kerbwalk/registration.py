@@ -114,11 +114,12 @@ def corners(picture):
     return np.column_stack([x[best], y[best]]).astype(np.float32)
 
 
-def follow(first, second, points, start):
+def follow(first, second, points, start, aside=0.0):
     """Follow corners from one picture into another.
 
     first, second: uint8 (h, w); points: float32 (n, 2) in the first; start: 3x3 homography, about where they
-    lie in the second. Returns (found, ok): float64 (n, 2) positions in the second, and bool (n,).
+    lie in the second; aside: (n, 2) pixels of the first by which they are thought to lie off that, or 0.
+    Returns (found, ok): float64 (n, 2) positions in the second, and bool (n,).
     Pyramidal Lucas-Kanade (Bouguet 2000), after the second picture is warped onto the first by `start`, so that a
     patch looks alike in both; kept where following back ends where it began.
     """
@@ -127,7 +128,8 @@ def follow(first, second, points, start):
     size = first.shape[1], first.shape[0]
     warped = cv2.warpPerspective(second, start, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
     settings = {"winSize": (WINDOW, WINDOW), "criteria": (3, 20, 0.01), "flags": cv2.OPTFLOW_USE_INITIAL_FLOW}
-    ahead, state, _ = cv2.calcOpticalFlowPyrLK(first, warped, points, points.copy(), maxLevel=2, **settings)
+    begun = (points + aside).astype(np.float32)
+    ahead, state, _ = cv2.calcOpticalFlowPyrLK(first, warped, points, begun, maxLevel=2, **settings)
     # On the way back the start is where it should end.
     back, state_back, _ = cv2.calcOpticalFlowPyrLK(warped, first, ahead, points.copy(), maxLevel=1, **settings)
     returned = np.hypot(*(back - points).T) < RETURN_ERROR
