@@ -238,7 +238,8 @@ class _Side:
             # Something large in front may have shifts of its own: most photos are aimed about as the last one.
             for shift in (*shifts, (0.0, 0.0)):
                 link, ok, found = self._followed(source, k, picture, back @ shifted(shift))
-                if link and (best is None or link.inliers > best[3].inliers):
+                # From a wrong start few come back, though what there is nothing to see of agrees with the start.
+                if link and (best is None or link.inliers + len(found) > best[3].inliers + len(best[5])):
                     best = source, level, picture, link, ok, found
                 if best and best[3].share > 0.6:
                     break
