@@ -17,8 +17,10 @@ HOLD_SIGMA = 0.02
 AGREES = 5.0
 LEAST_SHARE, LEAST_OF_USUAL, LEAST = 0.25, 0.5, 8
 MISFIT = "what it shows does not fit the other photos (it is of another place, or much moves in it)"
-# A hold point this far (corner sigmas) from where all the rest says is another one.
+# A hold point this far (corner sigmas) from where all the rest says is another one, and all is solved without it. One
+# that is so many times the usual further off, and by so many corner sigmas, is read worse than the rest tells it.
 OTHER_HOLD = 8.0
+ODD_HOLD, LEAST_ODD = 3.0, 0.5
 # How well a focal length is known, as the standard deviation of its logarithm: from EXIF, and guessed.
 TOLD, GUESSED = 0.05, 0.3
 
@@ -45,8 +47,8 @@ class Tracked:
 @dataclass
 class Solved:
     """Where the cameras stood: world; covariance (k, 3, 3) of its points and lasts (k, 2), the first and last photo
-    that shows them (see parallax.surfaces); sure: bool (n,) as tracked, but for hold points that are others; agreeing:
-    (n,) part of a photo's sights that agree; problems: {photo: text}.
+    that shows them (see parallax.surfaces); sure: bool (n,) as tracked, but for hold points that are others or that the
+    rest tells better; agreeing: (n,) part of a photo's sights that agree; problems: {photo: text}.
     """
 
     world: cameras.World
@@ -96,6 +98,8 @@ def solve(tracked, sights, count, hold, camera, fixed, corner, told):
         if not other.any():
             break
         sure[held[other]] = False
+    off = distance[: len(held)]
+    sure[held[off > max(ODD_HOLD * np.median(off), LEAST_ODD * corner)]] = False
     agrees = distance < AGREES * corner
     own = (seen.point != cameras.HOLD) & tracked.seen[seen.photo]
     shown, fit = (np.bincount(seen.photo[some], minlength=many) for some in (own, own & agrees))
