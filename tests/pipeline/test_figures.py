@@ -11,12 +11,15 @@ from kerbwalk import mesh
 from kerbwalk.homography import jacobian
 
 SHOOTS = ("approach", "empty", "arc")
-STILL = 0.5  # RMS distance from the mean, pixels at 1080p
+# RMS distance from the mean, of the worst frame, and drift from end to end, pixels at 1080p, by the true cameras; RMS
+# and drift as finished frames, with their grain and what stands before the point, can be registered to each other.
+TRUE_RMS, TRUE_WORST, TRUE_DRIFT = 0.06, 0.15, 0.08
+STILL = 0.5
 # The level by the true flicker: RMS from the kept trend, its worst photo and one that a bus passes, and RMS from a
 # cubic; RMS from that as far as the finished frames can tell (the gains of that shoot leave 0.0004, these tell 0.0009
 # to 0.0016 by where the crop lies), and of their mean, where nobody walks.
 GAIN, WORST, BUS, SMOOTH, EVEN, MEAN = 0.0015, 0.005, 0.003, 0.002, 0.0018, 0.001
-WORST_EDGE = 0.8  # pixels of a clip 1920 wide, off the line that fits an edge best
+WORST_EDGE = 0.4  # pixels of a clip 1920 wide, off the line that fits an edge best
 HALF = 80  # of the patch about the hold point, pixels of the clip
 
 
@@ -96,8 +99,9 @@ def test_the_hold_point_stands_still_by_the_true_cameras(finished, truth, shoot)
             frames.append(k)
     assert len(frames) >= len(warps["frames"]) - 1
     places = np.array(places)
-    assert rms(places) < STILL
-    assert drift(places, frames) < STILL
+    assert rms(places) < TRUE_RMS
+    assert np.hypot(*(places - places.mean(axis=0)).T).max() < TRUE_WORST
+    assert drift(places, frames) < TRUE_DRIFT
 
 
 @pytest.mark.parametrize("shoot", SHOOTS)
@@ -150,7 +154,7 @@ def straightness(night, truth):
     return np.array(bent)
 
 
-@pytest.mark.parametrize("shoot, most", [("approach", 0.3), ("arc", 0.4)])
+@pytest.mark.parametrize("shoot, most", [("approach", 0.2), ("arc", 0.3)])
 def test_straight_edges_stay_straight_by_the_true_cameras(finished, truth, shoot, most):
     """Of photos half as wide as the clip; without what is known of edges 0.36 and 0.46 are left."""
     bent = straightness(finished, truth[shoot])
@@ -198,8 +202,8 @@ def test_tracks_move_evenly_by_the_true_cameras(finished, truth, shoot):
                 warnings.simplefilter("ignore", RuntimeWarning)
                 each = np.nanmedian(jerk[:, kind == which], axis=1)
             left[name, which] = np.nanmedian(each), np.nanpercentile(each, 95)
-    assert left["bent", "far"][0] < 0.25
-    assert left["bent", "far"][1] < 0.5
+    assert left["bent", "far"][0] < 0.15
+    assert left["bent", "far"][1] < 0.3
     # where one homography suits what is not far either, little is left to be gained
     assert left["bent", "mid"][0] < max(0.6 * left["alone", "mid"][0], 0.3)
     assert left["bent", "near"][0] < 0.6 * left["alone", "near"][0]
