@@ -26,8 +26,9 @@ SURE = 0.25
 BEND = 0.25
 APART = 16.0
 BENT = 0.06
-# Residual at which a point has lost most of its say: it stands before or behind what is around it.
-OTHER = 1.0
+# Residual at which a point has lost most of its say: it stands before or behind what is around it. Where the ground is
+# known, no few points of it have to be believed against the wall behind them.
+OTHER, OTHER_ON_GROUND = 1.0, 0.5
 ROUNDS = 10
 # Second difference of shifts (RMS over the nodes, in parts of the longer side) at which the edge that they bend most is
 # usually 0.2 to 0.35 pixels of a clip 1920 wide off straight. Lenses wider than of this focal length (in longer sides:
@@ -80,14 +81,14 @@ def surface(places, nearness, sigma, weight, hold, hold_nearness, camera, size, 
     normal = np.append(slope / scale, hold_nearness - slope @ ray_hold[:2] / scale)
     off = np.zeros(mesh.count(size)[::-1])
     if straight is not None:
-        say = weight * doubt
+        say, other = weight * doubt, OTHER if floor is None else OTHER_ON_GROUND
         if floor is not None:
             nodes = mesh.nodes(size).reshape(-1, 2)
             before = scale * (np.column_stack([nodes, np.ones(len(nodes))]) @ inverse.T @ (floor - normal))
             shown = before > 0
             places, rest = np.vstack([places, nodes[shown]]), np.append(rest, before[shown])
             say = np.append(say, np.full(shown.sum(), SURE**-2))
-        off = _grid(places, rest, say, size, straight)
+        off = _grid(places, rest, say, size, straight, other)
         off -= mesh.at(off, np.array([hold]), size)[0]
     return Nearness(normal, off / scale)
 
@@ -170,16 +171,16 @@ def warp(normal, off, seen, even, camera, size):
     return matrix / matrix[2, 2], shifts.reshape(*off.shape, 2)
 
 
-def _grid(places, rest, weight, size, straight):
-    """Node values of the smooth surface through `rest`, linear along `straight`."""
+def _grid(places, rest, weight, size, straight, other):
+    """Node values of the smooth surface through `rest`, linear along `straight`; other: see OTHER."""
     data, bends, kept = _Rows(*_corners(places, size)), _bends(*mesh.count(size)), _along(straight, size)
     trust, fold = np.ones(len(places)), np.ones(len(bends.factor))
     for turn in range(ROUNDS):
         system = kept + data.squared(weight * trust) + bends.squared(fold / BEND**2)
         system.flat[:: len(system) + 1] += 1 / APART**2
         values = solve(system, data.back(weight * trust * rest), assume_a="pos", lower=True)
-        other = OTHER * max(1, 4 * 0.8**turn)
-        trust = 1 / (1 + ((data.of(values) - rest) / other) ** 2) ** 2
+        further = other * max(1, 4 * 0.8**turn)
+        trust = 1 / (1 + ((data.of(values) - rest) / further) ** 2) ** 2
         fold = 1 / np.maximum(0.3, np.abs(bends.of(values)) / BEND)
     return values.reshape(mesh.count(size)[::-1])
 
