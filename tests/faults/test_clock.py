@@ -17,7 +17,7 @@ SETTINGS = {"frames_per_job": 3}
 def night(undisturbed, tmp_path_factory):
     """The little night with results of its own."""
     results = tmp_path_factory.mktemp("clock") / "results"
-    shutil.copytree(undisturbed.results, results)
+    shutil.copytree(undisturbed.results, results, symlinks=True)
     return Night(undisturbed.root, undisturbed.shoots, results, undisturbed.environment)
 
 

@@ -2,9 +2,12 @@
 
 import contextlib
 import os
+import shutil
 
 import pytest
 import yaml
+
+from tests.conftest import Night
 
 END = {"master", "deliver", "report"}
 SHOOTS = {"approach", "empty", "arc"}
@@ -64,6 +67,21 @@ def test_nothing_to_do(night):
     standard = yaml.safe_load((night.root / "config" / "config.yaml").read_text())
     assert night.planned(standard) == {}
     assert "nothing to do" in night.finish()
+
+
+def test_photos_and_results_whose_disks_have_other_names_today(night, tmp_path):
+    shutil.copytree(night.shoots, tmp_path / "mounted here" / "walks")
+    night.results.rename(tmp_path / "clips")
+    today = Night(night.root, tmp_path / "mounted here" / "walks", tmp_path / "clips", night.environment)
+    assert today.planned() == {}
+    assert "nothing to do" in today.finish()
+    # What is made anew reads the photos where they are now.
+    (today.results / "arc" / "work" / "ingest.json").unlink()
+    night.shoots.rename(tmp_path / "unmounted")
+    try:
+        today.finish("arc/work/ingest.json")
+    finally:
+        (tmp_path / "unmounted").rename(night.shoots)
 
 
 def test_frames_that_were_tidied_away_are_made_again_only_when_needed(night):

@@ -7,6 +7,7 @@ import faulthandler
 import gc
 import json
 import os
+import re
 import shlex
 import shutil
 import sys
@@ -19,6 +20,8 @@ from pathlib import Path
 from files import clock
 
 MARK = "kerbwalk: "
+# Links to the shoots' folders, in the folder of the results.
+WAYS = ".kerbwalk/photos"
 # A job hangs that takes so many times the minutes which it asks a scheduler for; those are four times what it takes.
 PATIENCE = 3
 # Seconds for the last sentence of such a job.
@@ -198,5 +201,7 @@ def read_json(path, object_hook=None):
 
 
 def _fail(sentence):
+    # Who reads it knows the folder, and not the link that leads there.
+    sentence = re.sub(re.escape(WAYS) + r"/[^/\n]+", lambda way: os.path.realpath(way[0]), sentence)
     print(MARK + sentence, file=sys.stderr)
     sys.exit(1)

@@ -1,5 +1,6 @@
 """Find the shoots and their photos, and decide which photos are unchanged since they were last seen."""
 
+import contextlib
 import fnmatch
 import functools
 import hashlib
@@ -13,7 +14,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from files.checked import checksum
-from files.stage import whole
+from files.stage import WAYS, whole
 from house import recipes
 from house import settings as settings_module
 from kerbwalk.ingest import listed_shortly, natural
@@ -205,6 +206,27 @@ def is_photo(name):
     """Whether a file name has the ending of a raw photo or a TIFF."""
     stem, _, ending = name.rpartition(".")
     return bool(stem) and not name.startswith(".") and ending.lower() in PHOTO_ENDINGS
+
+
+def link(shoot, results_dir):
+    """Lay the way to a shoot's photos that way_to() tells, where the results' disk knows links."""
+    way = Path(results_dir, WAYS, shoot.id)
+    if way.is_symlink() and os.readlink(way) == str(shoot.folder):
+        return
+    new = way.with_name(f".{way.name}.new")
+    with contextlib.suppress(OSError):
+        way.parent.mkdir(parents=True, exist_ok=True)
+        new.unlink(missing_ok=True)
+        new.symlink_to(shoot.folder)
+        new.replace(way)
+
+
+def way_to(shoot, results_dir):
+    """The path of a shoot's folder as its jobs are told it: from the results, by a link of its id, so that nothing is
+    made again because the photos' disk has another name today. The folder itself where there is no link.
+    """
+    way = Path(results_dir, WAYS, shoot.id)
+    return str(way.relative_to(results_dir) if way.is_symlink() else shoot.folder)
 
 
 def own_path(path, results_dir):

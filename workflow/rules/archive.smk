@@ -34,7 +34,7 @@ rule archive_shoot:
         runtime=runtime("archive"),
     params:
         name=lambda w: BY_ID[w.shoot].name,
-        folder=lambda w: str(BY_ID[w.shoot].folder),
+        folder=folder,
         also=named_in_folder,
         bag=lambda w: f"{w.shoot}/archive",
         settings=complete_settings,

@@ -14,7 +14,7 @@ rule backup:
         mem_mb=memory("backup"),
         runtime=runtime("backup"),
     params:
-        folder=lambda w: str(BY_ID[w.shoot].folder),
+        folder=folder,
         name=lambda w: BY_ID[w.shoot].name,
         copy_to=lambda w: BY_ID[w.shoot].settings["ingest"]["copy_to"],
         identity=identity,

@@ -100,6 +100,8 @@ def read_night():
     # Set by ./scripts/run where it works in the folder, and doesn't only tell something.
     if "KERBWALK_RUN" in os.environ:
         put_clock_right(tokens)
+        for shoot in (shoot for shoot in found if shoot.id in tokens):
+            shoots.link(shoot, RESULTS)
         night.keep(RESULTS, own, layers, found, tokens)
         # Jobs on other machines read what is kept, and no settings file that may have been edited since.
         workflow.config_settings.configfiles, workflow.config_settings.config_args = [], []
@@ -200,7 +202,14 @@ def photos(wildcards):
     """
     shoot = BY_ID[wildcards.shoot]
     names = CHUNKS[wildcards.shoot][wildcards.chunk] if "chunk" in wildcards.keys() else shoot.photos
-    return [f"{shoot.folder}/{name}" for name in names]
+    return [f"{folder(wildcards)}/{name}" for name in names]
+
+
+def folder(wildcards):
+    """A params function: the path of a shoot's folder."""
+    shoot = BY_ID[wildcards.shoot]
+    # Another workflow's paths begin elsewhere.
+    return str(shoot.folder) if AS_MODULE else shoots.way_to(shoot, RESULTS)
 
 
 def identity(wildcards):
@@ -351,6 +360,14 @@ def of_every_shoot(files):
     return inputs
 
 
+def named_path(wildcards, file):
+    """The path of a file that settings name, as a job is told it."""
+    own = BY_ID[wildcards.shoot].folder
+    if file.is_relative_to(own):
+        return f"{folder(wildcards)}/{file.relative_to(own)}"
+    return shoots.own_path(file, RESULTS)
+
+
 def contents(find):
     """Two params functions, for a file that find(wildcards) gives as (path, checksum), or None: its path, and the
     checksum, which says when it has changed. It is no input for the reasons that photos are none.
@@ -358,7 +375,7 @@ def contents(find):
 
     def path(wildcards):
         found = find(wildcards)
-        return [shoots.own_path(found[0], RESULTS)] if found else []
+        return [named_path(wildcards, Path(found[0]))] if found else []
 
     def content(wildcards):
         found = find(wildcards)

@@ -16,7 +16,7 @@ rule ingest:
         runtime=runtime("ingest"),
     params:
         history=lambda w, output: str(Path(output[0]).parents[1]),
-        folder=lambda w: str(BY_ID[w.shoot].folder),
+        folder=folder,
         names=lambda w: json.dumps(BY_ID[w.shoot].photos),
         settings=picked("reference"),
         identity=identity,

@@ -24,7 +24,7 @@ rule verify_shoot:
         runtime=runtime("verify"),
     params:
         history=lambda w, output: str(Path(output[0]).parents[1]),
-        folder=lambda w: str(BY_ID[w.shoot].folder),
+        folder=folder,
         name=lambda w: BY_ID[w.shoot].name,
         copy_to=lambda w: BY_ID[w.shoot].settings["ingest"]["copy_to"] or "",
         settings=picked("audit"),
