@@ -57,6 +57,29 @@ def test_what_is_amiss_is_told_of_where_the_clip_was_made(tmp_path):
     assert closing.amiss(outcomes, shoots, tmp_path) == ["b: is not still"]
 
 
+def test_a_clip_that_nobody_asks_for_now_is_told_of(tmp_path):
+    for name in ("a_hd.mp4", "a_poster.jpg", "a b_hd.mp4"):
+        (tmp_path / "a").mkdir(exist_ok=True)
+        (tmp_path / "a" / name).touch()
+    shoot = Shoot("a", "a", tmp_path)
+
+    def told(done, *files):
+        return closing.left_over([{"done": done}], [shoot], tmp_path, lambda shoot: files)
+
+    assert told(True, "a/a_hd.mp4", "a/a_poster.jpg") == told(False, "a/a_hd.mp4") == []
+    (said,) = told(True, "a/a_hd.mp4")
+    assert said.startswith("a: a_poster.jpg: made by earlier settings")
+
+
+def test_monitors_are_told_warnings_of_what_is_done(tmp_path):
+    (tmp_path / "a" / "work").mkdir(parents=True)
+    (tmp_path / "a" / "work" / "card.json").write_text(json.dumps({"amiss": ["is not still"]}))
+    findings = [finding.finding("x", severity, [], 0, 0, severity) for severity in ("note", "warning", "fault")]
+    (tmp_path / "a" / "audit.json").write_text(json.dumps({"findings": findings}))
+    (done,) = closing.outcomes([Shoot("a", "a", tmp_path)], tmp_path, lambda shoot: [], lambda shoot: [], 0)
+    assert done["warnings"] == ["warning", "fault", "is not still"]
+
+
 def test_what_working_frames_take(tmp_path, monkeypatch):
     work = tmp_path / "a" / "work"
     files = ["decoded/000.npy", "composed/000.mkv", "composed/000.yuv", "3840x2160/composed/000.mkv"]
@@ -132,7 +155,7 @@ def test_a_clip_without_its_master_is_not_done(tmp_path):
     assert not outcome()["done"]
     assert outcome()["reasons"] == ["stopped before it was finished; start the same command again"]
     (tmp_path / "walk" / "master.mkv").touch()
-    assert outcome() == {"shoot": "walk", "done": True, "clips": ["walk/clip.mp4"], "reasons": []}
+    assert outcome() == {"shoot": "walk", "done": True, "clips": ["walk/clip.mp4"], "reasons": [], "warnings": []}
 
 
 SLURM = "Job 0: {}: following corners\n{}\nsrun: error: task 0: Terminated\n"

@@ -1,6 +1,7 @@
 """The last lines of a run: what is done, what failed, and why, in a sentence each."""
 
 import datetime
+import glob
 import json
 import os
 import re
@@ -12,6 +13,7 @@ from pathlib import Path
 from files.frames import kept_frames
 from files.stage import MARK, write_text
 from kerbwalk.finding import gravest
+from kerbwalk.ingest import listed_shortly
 
 # Bytes of working frames from which on one is told of them.
 MUCH = 1e9
@@ -32,7 +34,8 @@ def outcomes(shoots, results_dir, wanted, beside, since, retries=0):
     shoots: list of Shoot; results_dir: folder; wanted, beside: functions from a Shoot to the names of the files it was
     run for and of those that belong to them, relative to results_dir; since: start of the run in seconds since the
     epoch; retries: how often a job that failed is tried again.
-    Returns a list of {"shoot", "done", "clips", "reasons"}; reasons are sentences.
+    Returns a list of {"shoot", "done", "clips", "reasons", "warnings"}; reasons and warnings (those of the audit, and
+    what is amiss with the clip) are sentences.
     """
     result = []
     for shoot in shoots:
@@ -46,8 +49,16 @@ def outcomes(shoots, results_dir, wanted, beside, since, retries=0):
         done = not reasons
         # By their true names (publish).
         clips = [file.replace(shoot.id, shoot.name) for file in files] if done else []
-        result.append({"shoot": shoot.name, "done": done, "clips": clips, "reasons": reasons})
+        told = {"shoot": shoot.name, "done": done, "clips": clips, "reasons": reasons}
+        result.append(told | {"warnings": _warnings(shoot, results_dir) if done else []})
     return result
+
+
+def _warnings(shoot, results_dir):
+    found = [
+        f["message"] for *_, findings in _audits([shoot], results_dir, []) for f in findings if f["severity"] != "note"
+    ]
+    return found + _amiss(shoot, results_dir)
 
 
 # Warnings that are told in the closing lines as well: on photos that were changed, and on what one has to decide.
@@ -108,11 +119,27 @@ def amiss(outcome_list, shoots, results_dir):
     """Sentences on clips that were made, and are hardly what is wanted (scripts/report.py)."""
     lines = []
     for outcome, shoot in zip(outcome_list, shoots, strict=True):
-        card = Path(results_dir, shoot.id, "work", "card.json")
-        if outcome["done"] and card.exists():
-            # The card of an earlier version may say nothing of it.
-            found = json.loads(card.read_text(encoding="utf-8")).get("amiss", [])
-            lines += [f"{shoot.name}: {said}" for said in found]
+        lines += [f"{shoot.name}: {said}" for said in _amiss(shoot, results_dir) if outcome["done"]]
+    return lines
+
+
+def _amiss(shoot, results_dir):
+    card = Path(results_dir, shoot.id, "work", "card.json")
+    # The card of an earlier version may say nothing of it.
+    return json.loads(card.read_text(encoding="utf-8")).get("amiss", []) if card.exists() else []
+
+
+def left_over(outcome_list, shoots, results_dir, wanted):
+    """Sentences on clips of finished shoots that earlier settings asked for. wanted: see outcomes()."""
+    lines = []
+    for outcome, shoot in zip(outcome_list, shoots, strict=True):
+        asked = {Path(file).name for file in wanted(shoot)} if outcome["done"] else set()
+        there = sorted(file.name for file in Path(results_dir, shoot.id).glob(f"{glob.escape(shoot.id)}_*"))
+        if asked and (left := [name.replace(shoot.id, shoot.name, 1) for name in there if name not in asked]):
+            lines.append(
+                f"{shoot.name}: {listed_shortly(left)}: made by earlier settings, and not of this clip; delete what "
+                "nobody wants, or name it in 'deliverables' again"
+            )
     return lines
 
 
