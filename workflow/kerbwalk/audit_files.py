@@ -98,21 +98,21 @@ def not_raw(photos, lone_jpegs):
     developed = [p["name"] for p in photos if p["name"].lower().endswith((".tif", ".tiff"))]
     if developed:
         message = (
-            f"{listed_shortly(developed)}: not raw; used as developed pictures, whose highlights are gone: better give "
-            "the raw files"
+            f"{listed_shortly(developed)}: not raw; used as developed pictures, whose highlights are gone, and hot "
+            "pixels stay: better give the raw files"
         )
         findings.append(finding("not_raw", "note", developed, len(developed), 0, message))
     return findings
 
 
 def put_aside(photos):
-    """Notes on photos in folders of a shoot whose other photos lie in none: to copy a card makes folders for all."""
+    """Warnings of photos in folders of a shoot whose other photos lie in none: to copy a card makes folders for all."""
     inside = {}
     for p in photos:
         inside.setdefault(p["name"].rpartition("/")[0].partition("/")[0], []).append(p["name"])
     return [
         finding(
-            "in_folder", "note", names, len(names), 0,
+            "in_folder", "warning", names, len(names), 0,
             f"{listed_shortly(names)}: in a folder of their own, and in the clip like those beside it; to leave them "
             f"out, write leave_out: [{folder}]",
         )

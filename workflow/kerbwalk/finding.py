@@ -3,9 +3,9 @@
 # Deviations, of the usual spread, beyond which an interval or an aim is none of the usual.
 BEYOND = 4.0
 # The codes of warnings: first what has to be decided, then what shows in a clip most.
-GRAVEST_FIRST = """changed two_shoots obstructed bumped_aim not_sharp missing_photo not_raw too_dark clipped other_focal
-    other_lens aperture_changed fading level_drift dust clock_changed no_time same_time irregular_interval few_photos
-    no_exposure no_matrix short_shutter short_interval wide_lens""".split()  # noqa: SIM905 (as a list twice as long)
+GRAVEST_FIRST = """changed two_shoots in_folder obstructed bumped_aim not_sharp missing_photo not_raw too_dark clipped
+    other_focal other_lens aperture_changed fading level_drift dust clock_changed no_time same_time irregular_interval
+    few_photos no_exposure no_matrix short_shutter short_interval wide_lens""".split()  # noqa: SIM905 (as a list twice as long)
 
 
 def finding(code, severity, photos, value, limit, message):
