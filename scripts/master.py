@@ -4,7 +4,8 @@ Outputs
   master.mkv       FFV1 (RFC 9043), 10-bit Y'CbCr 4:4:4, tagged, at the clip's frame rate; of scene-linear pictures
                    16-bit G'B'R' planes that hold the bits of half floats
   master.framemd5  one MD5 a frame of the picture that went into the encoder, in FFmpeg's framemd5 format: what
-                   `ffmpeg -i master.mkv -f framemd5 -` prints for as long as the master is whole
+                   `ffmpeg -i master.mkv -f framemd5 -` prints, but for the lines that begin
+                   with #, for as long as the master is whole
 """
 
 import _workflow  # noqa: F401
