@@ -15,6 +15,7 @@ import _profile
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "workflow"))
 
 from house import settings  # noqa: E402
+from house.photos import is_photo  # noqa: E402
 
 # These only tell something: they take no lock.
 INFORMING = {
@@ -156,6 +157,11 @@ def places(arguments: Arguments, cwd: Path, repo: Path) -> tuple[Path, Path, boo
         raise SettingsError(
             f"results and shoots are the same folder, {results}: name another one for the results, "
             "as nothing is ever written among the raw photos."
+        )
+    if results.is_dir() and any(map(is_photo, os.listdir(results))):
+        raise SettingsError(
+            f"results are to go to {results}, which holds photos: name a folder of their own for them, as nothing is "
+            "ever written among the raw photos."
         )
     return shoots or demo / "shoots", results, shoots is None
 

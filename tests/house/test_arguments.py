@@ -86,6 +86,14 @@ def test_a_settings_file_that_is_missing(repo, tmp_path):
         found(repo, tmp_path, "--configfile", "none.yaml")
 
 
+def test_results_never_go_among_photos(repo, tmp_path):
+    (tmp_path / "walks" / "square").mkdir(parents=True)
+    assert found(repo, tmp_path, "--config", "shoots=walks", "results=walks/square")
+    (tmp_path / "walks" / "square" / "IMG_1.CR3").touch()
+    with pytest.raises(SettingsError, match="which holds photos"):
+        found(repo, tmp_path, "--config", "shoots=walks", "results=walks/square")
+
+
 def test_config_must_be_pairs(tmp_path):
     with pytest.raises(SettingsError, match="KEY=VALUE"):
         take_apart(["--config", "shoots"], tmp_path)

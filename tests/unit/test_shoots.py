@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from house import settings, shoots
+from house import photos, settings, shoots
 
 BASE = settings.load(settings.SCHEMA.parents[2] / "config" / "config.yaml")
 
@@ -80,8 +80,8 @@ def test_natural_order_takes_any_names(names):
 
 
 def test_upper_and_lower_case_endings_are_one():
-    assert all(shoots.is_photo(name) for name in ("a.cr2", "a.CR2", "a.Tiff", "a.b.NEF"))
-    assert not any(shoots.is_photo(name) for name in ("a.jpg", ".cr2", "cr2", "a.cr2.xmp"))
+    assert all(photos.is_photo(name) for name in ("a.cr2", "a.CR2", "a.Tiff", "a.b.NEF"))
+    assert not any(photos.is_photo(name) for name in ("a.jpg", ".cr2", "cr2", "a.cr2.xmp"))
 
 
 @pytest.mark.parametrize("name", ["square", "Nacht im Hafen", "né ☾", "..two", "a;b", "-", "a&b"])
@@ -282,6 +282,29 @@ def card(place):
             (place[2] / path).write_bytes(path.encode())
 
     return put
+
+
+@pytest.mark.parametrize("name", ["walk " + 20 * "=", 118 * "ü", 25 * "ab"])
+def test_a_name_without_end_to_snakemake_works_under_an_id(place, name):
+    place[2].rename(place[0] / name)
+    shoot = found(place)
+    assert shoot.problem is None and shoot.name == name and shoot.id.startswith(".")
+
+
+@pytest.mark.parametrize("name", ["index.html", "summary.json"])
+def test_a_shoot_called_as_a_file_of_the_results_has_to_be_renamed(place, name):
+    place[2].rename(place[0] / name)
+    assert "another name" in found(place).problem
+
+
+def test_results_among_photos_are_told_of(place):
+    """As by a mistyped results=: the shoot would be taken for results, and be none, for good."""
+    (place[2] / ".kerbwalk").mkdir()
+    assert "written among these photos; move" in found(place).problem
+    # A copy of a shoot is none.
+    (place[2] / ".kerbwalk-copy").touch()
+    with pytest.raises(settings.SettingsError, match="no shoots"):
+        find(place)
 
 
 def test_what_systems_put_onto_a_disk_is_passed_over(place, card):

@@ -17,18 +17,18 @@ from files.checked import checksum
 from files.stage import WAYS, whole
 from house import recipes
 from house import settings as settings_module
+from house.photos import is_photo
 from kerbwalk.ingest import listed_shortly, natural
 
 ROOT = Path(__file__).parents[2]
-# Raw formats that LibRaw opens, by the makers' usual endings, and TIFF sequences.
-PHOTO_ENDINGS = frozenset(
-    """3fr arw bay cap cr2 cr3 crw dcr dng erf fff gpr iiq k25 kdc mef mos mrw nef nrw orf pef ptx raf raw
-    rw2 rwl sr2 srf srw x3f tif tiff""".split()  # noqa: SIM905 (a list would be forty lines)
-)
 # Of one picture that is there in several forms, the one that stands first here is the photo.
 RANKS = {"dng": 1, "tif": 2, "tiff": 2}
 # What lies in a folder of results, or of copies: their photos are no shoot.
-RESULTS_MARKS = (".kerbwalk", ".kerbwalk.lock", ".kerbwalk-copy")
+RESULTS_MARKS, COPY_MARK = (".kerbwalk", ".kerbwalk.lock"), ".kerbwalk-copy"
+# Files of the results beside the shoots' folders.
+NIGHTS_OWN = ("index.html", "summary.json")
+# What Snakemake takes for a wildcard without end.
+PERIODIC = re.compile(r"(.+?)\1{19}")
 # What systems put onto disks: bins, found pieces, thumbnails (from memory).
 NOBODYS = ("lost+found", "System Volume Information", "$RECYCLE.BIN", "#recycle", "@eaDir", "__MACOSX")
 JPEG_ENDINGS = ("jpg", "jpeg", "heic", "heif", "hif")
@@ -202,12 +202,6 @@ def chosen(photos, wanted):
     return [name for name in photos if name in set(names)]
 
 
-def is_photo(name):
-    """Whether a file name has the ending of a raw photo or a TIFF."""
-    stem, _, ending = name.rpartition(".")
-    return bool(stem) and not name.startswith(".") and ending.lower() in PHOTO_ENDINGS
-
-
 def link(shoot, results_dir):
     """Lay the way to a shoot's photos that way_to() tells, where the results' disk knows links."""
     way = Path(results_dir, WAYS, shoot.id)
@@ -302,8 +296,10 @@ def identities(shoot, results_dir):
 
 def _is_shoot(entry, results_dir):
     """Whether a folder is a shoot, and not hidden, nor the results, nor only the way to them."""
-    if not entry.is_dir() or _is_hidden(entry.name) or _is_results(entry.path):
+    if not entry.is_dir() or _is_hidden(entry.name):
         return False
+    if _is_results(entry.path):
+        return _are_among_photos(entry.path)
     place, results = os.path.realpath(entry.path), os.path.realpath(results_dir)
     if place == results:
         return False
@@ -363,7 +359,13 @@ def _is_hidden(name):
 
 
 def _is_results(folder):
-    return any(os.path.lexists(os.path.join(folder, mark)) for mark in RESULTS_MARKS)
+    return any(os.path.lexists(os.path.join(folder, mark)) for mark in (*RESULTS_MARKS, COPY_MARK))
+
+
+def _are_among_photos(folder):
+    """Whether results lie in the very folder of a shoot."""
+    names = os.listdir(folder)
+    return not {*RESULTS_MARKS}.isdisjoint(names) and COPY_MARK not in names and any(map(is_photo, names))
 
 
 def _check_size(path, stat):
@@ -415,6 +417,10 @@ def _read(folder, results_dir, base_settings):
     found = _settled(whole, results_dir, base_settings)
     for shoot in found:
         place = results_dir / shoot.name
+        if not shoot.problem and shoot.name in NIGHTS_OWN:
+            shoot.problem = (
+                f"{folder}: the results have a file {shoot.name!r} of their own; give the folder another name"
+            )
         if not shoot.problem and place.exists() and not place.is_dir():
             shoot.problem = f"{place}: a file is where the shoot's results should go; move it away"
         if not shoot.problem and shoot.id != shoot.name:
@@ -428,6 +434,11 @@ def _settled(shoot, results_dir, base_settings):
     folder = shoot.folder
     own_settings = folder / "shoot.yaml"
     try:
+        if _are_among_photos(folder):
+            raise settings_module.SettingsError(
+                f"{folder}: results were written among these photos; move {' and '.join(RESULTS_MARKS)} and what "
+                "else is no photo out of this folder"
+            )
         os.fsencode(folder.name).decode("utf-8")
         shoot.settings = base_settings
         names = files_in(folder)
@@ -544,7 +555,8 @@ def _only(jpegs):
 
 def _safe_id(name):
     """The name itself, unless Snakemake, a command line or a scheduler would read more into it than a name."""
-    if not re.search(f"{MISREAD.pattern}|[,:=%/]", name) and not name.startswith("-") and name.isprintable():
+    misread = re.search(f"{MISREAD.pattern}|[,:=%/]", name) or PERIODIC.search(name)
+    if not misread and not name.startswith("-") and name.isprintable():
         return name
     word = re.sub(r"[^A-Za-z0-9]+", "-", name).strip("-")[:24]
     return f".{word}-{digest(os.fsencode(name))}"
