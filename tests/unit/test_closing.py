@@ -71,6 +71,15 @@ def test_a_clip_that_nobody_asks_for_now_is_told_of(tmp_path):
     assert said.startswith("a: a_poster.jpg: made by earlier settings")
 
 
+def test_a_verify_that_failed_is_told_of_until_one_has_not(tmp_path):
+    log = tmp_path / "a" / "work" / "logs" / "verify.log"
+    assert closing.doubted([Shoot("a", "a", tmp_path)], tmp_path) == []
+    log.parent.mkdir(parents=True)
+    for text, said in (("cd / && verify\nkerbwalk: spoilt\n", ["a: the last 'verify' said: spoilt"]), ("cd /\n", [])):
+        log.write_text(text)
+        assert closing.doubted([Shoot("a", "a", tmp_path)], tmp_path) == said
+
+
 def test_monitors_are_told_warnings_of_what_is_done(tmp_path):
     (tmp_path / "a" / "work").mkdir(parents=True)
     (tmp_path / "a" / "work" / "card.json").write_text(json.dumps({"amiss": ["is not still"]}))

@@ -129,6 +129,15 @@ def _amiss(shoot, results_dir):
     return json.loads(card.read_text(encoding="utf-8")).get("amiss", []) if card.exists() else []
 
 
+def doubted(shoots, results_dir):
+    """Sentences on shoots of which the last 'verify' failed: no run reads photos again that it has decoded."""
+    return [
+        f"{shoot.name}: the last 'verify' said: {reason}"
+        for shoot in shoots
+        for reason in _errors_in(Path(results_dir, shoot.id, "work", "logs", "verify.log"))
+    ]
+
+
 def left_over(outcome_list, shoots, results_dir, wanted):
     """Sentences on clips of finished shoots that earlier settings asked for. wanted: see outcomes()."""
     lines = []
@@ -208,14 +217,13 @@ def publish(shoots, results_dir):
 
 
 def _errors(logs, since):
-    reasons = []
-    for log in sorted(logs.glob("*.log")):
-        if log.stat().st_mtime < since:
-            continue
-        for line in log.read_text(encoding="utf-8", errors="replace").splitlines():
-            if line.startswith(MARK) and (reason := line.removeprefix(MARK)) not in reasons:
-                reasons.append(reason)
-    return reasons
+    fresh = (log for log in sorted(logs.glob("*.log")) if log.stat().st_mtime >= since)
+    return list(dict.fromkeys(reason for log in fresh for reason in _errors_in(log)))
+
+
+def _errors_in(log):
+    lines = log.read_text(encoding="utf-8", errors="replace").splitlines() if log.exists() else []
+    return [line.removeprefix(MARK) for line in lines if line.startswith(MARK)]
 
 
 def _ended_by_slurm(results_dir, shoot, since, retries):

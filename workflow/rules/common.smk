@@ -551,7 +551,7 @@ def close_night(ok):
         if not ok:
             index_after_failure(outcomes)
         notices += closing.amiss(outcomes, SHOOTS, RESULTS)
-        notices += closing.left_over(outcomes, SHOOTS, RESULTS, wanted)
+        notices += closing.left_over(outcomes, SHOOTS, RESULTS, wanted) + closing.doubted(GOOD_SHOOTS, RESULTS)
         if NIGHT["on_finish"]:
             notices += closing.tell(NIGHT["on_finish"], RESULTS / "summary.json")
     text = closing.text(RESULTS, outcomes, notices)
