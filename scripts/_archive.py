@@ -33,9 +33,12 @@ def main():
     parser.add_argument("--today", action="store_true", help="by today's code and packages instead of the bag's")
     args = parser.parse_args()
     try:
-        shoot, damage = bag.shoot_of(args.bag), bag.damage(args.bag, os.cpu_count())
-        if damage or args.what == "verify":
-            return tell(damage, f"whole    {shoot}: every file of {args.bag} is what it was")
+        if damage := bag.damage(args.bag, os.cpu_count()):
+            print(*damage, sep="\n")
+            return 1
+        if args.what == "verify":
+            print(f"whole    {bag.shoot_of(args.bag)}: every file of {args.bag} is what it was")
+            return 0
         if args.out is None or (args.out.exists() and any(args.out.iterdir())):
             raise stage.StageError("say where the clip shall be made again: reprocess BAG OUT, OUT being a new folder")
         contents = bag.read(args.bag)
@@ -45,11 +48,6 @@ def main():
     except stage.StageError as error:
         print(f"kerbwalk: {error}", file=sys.stderr)
         return 2
-
-
-def tell(faults, otherwise):
-    print(*(faults or [otherwise]), sep="\n")
-    return int(bool(faults))
 
 
 def lay_out(contents, out, photos):

@@ -23,6 +23,14 @@ def packed(undisturbed, tmp_path_factory):
     return night
 
 
+@pytest.fixture
+def old(tmp_path):
+    """A bag of the first version."""
+    # tarfile's own way that is safe is missing in the first releases of Python 3.11, any other warned of in later ones.
+    subprocess.run(["tar", "-xf", OLD, "-C", tmp_path], check=True)
+    return tmp_path / "bag"
+
+
 def archive(night, *arguments):
     command = [sys.executable, str(night.root / "scripts" / "archive"), *map(str, arguments)]
     return subprocess.run(command, env=night.variables(), capture_output=True, text=True, timeout=200)
@@ -45,20 +53,59 @@ def test_the_clip_is_made_again_to_the_bit(packed, tmp_path):
     assert "the same walk: all 6 frames, to the bit" in done.stdout, done.stdout + done.stderr
     assert done.returncode == 0
     assert archive(packed, "verify", folder).stdout.startswith("whole    walk: "), "making it again left the bag alone"
-    spoilt = folder / "data" / "results" / "master.mkv"
-    spoilt.write_bytes(spoilt.read_bytes()[:-1] + b"\1")
+    spoil(folder / "data" / "results" / "master.mkv")
     done = archive(packed, "verify", folder)
-    assert done.returncode == 1 and "data/results/master.mkv" in done.stdout
-    (folder / "data" / "settings.json").unlink()
-    (said,) = bag.damage(folder)
-    assert "data/settings.json" in said
+    assert done.returncode == 1 and "data/results/master.mkv is spoilt" in done.stdout
 
 
-def test_an_old_bag_is_still_readable(tmp_path):
-    # tarfile's own way that is safe is missing in the first releases of Python 3.11, any other warned of in later ones.
-    subprocess.run(["tar", "-xf", OLD, "-C", tmp_path], check=True)
-    assert bag.damage(tmp_path / "bag") == []
-    contents = bag.read(tmp_path / "bag")
+def test_all_that_befell_a_bag_is_told_at_once(old):
+    spoil(old / "data" / "results" / "master.mkv")
+    spoil(old / "manifest-sha256.txt")
+    (old / "data" / "settings.json").unlink()
+    (old / "data" / ".DS_Store").touch()
+    (old / "notes.txt").touch()
+    told = dict(said.removeprefix(f"{old}: ").split(maxsplit=1) for said in bag.damage(old))
+    # The manifest's last line is of the file that is the last by its name, and names another one now.
+    *_, last = sorted(file.relative_to(old).as_posix() for file in (old / "data" / "shoot").iterdir())
+    assert {path: said.split()[1] for path, said in told.items() if not path.startswith(last[:-1])} == {
+        "data/.DS_Store": "added:",
+        "data/results/master.mkv": "spoilt:",
+        "data/settings.json": "gone",
+        "manifest-sha256.txt": "spoilt:",
+        "notes.txt": "added:",
+    }
+    assert len(told) == 7
+
+
+def spoil(file):
+    data = bytearray(file.read_bytes())
+    data[-2] ^= 0x81
+    file.write_bytes(data)
+
+
+@pytest.mark.parametrize("name", ["bagit.txt", "bag-info.txt", "manifest-sha256.txt", "tagmanifest-sha256.txt"])
+def test_what_tells_of_damage_is_missed_itself(name, old):
+    info = old / "bag-info.txt"
+    info.write_text(info.read_text() + "Contact-Name: another\n")
+    (old / name).unlink()
+    (said,) = bag.damage(old)
+    assert said.startswith(f"{old}: {name} is gone")
+
+
+def test_names_are_known_however_a_disk_writes_accents(tmp_path):
+    for written, on_disk in (("u\u0308.dng", "\u00fc.dng"), ("\u00e9.dng", "e\u0301.dng")):
+        (tmp_path / written).write_bytes(b"a photo")
+        folder = tmp_path / f"bag of {written}"
+        folder.mkdir()
+        shutil.move(tmp_path / written, folder)
+        bagit.make_bag(str(folder), {bag.VERSION_KEY: "1"}, checksums=["sha256"])
+        (folder / "data" / written).rename(folder / "data" / on_disk)
+        assert bag.damage(folder) == []
+
+
+def test_an_old_bag_is_still_readable(old):
+    assert bag.damage(old) == []
+    contents = bag.read(old)
     assert contents.shoot == "tram-square"
     photos = sorted(photo["name"] for photo in contents.photos["photos"])
     assert photos == sorted(file.name for file in (contents.data / "shoot").iterdir())
@@ -81,7 +128,7 @@ def test_a_bag_of_a_later_format_or_of_others_is_refused(tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("shoot", "photo"), [("../walk", "a.dng"), ("..", "a.dng"), ("walk", "../a.dng"), ("walk", "/a.dng")]
+    ("shoot", "photo"), [("../walk", "a.dng"), ("..", "a.dng"), ("", "a.dng"), ("walk", "../a.dng"), ("walk", "/a.dng")]
 )
 def test_a_bag_whose_names_lead_elsewhere_is_refused(shoot, photo, tmp_path):
     for name in ("settings", "photos", "environment"):

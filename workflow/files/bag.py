@@ -10,13 +10,16 @@ In a bag, below data/
   results/          the master, the deliverables, the report, and the files of numbers in work/
 """
 
+import concurrent.futures
 import dataclasses
+import hashlib
 import importlib.metadata
-import logging
+import os
 import platform
 import shutil
 import subprocess
 import sys
+import unicodedata
 from pathlib import Path
 
 import bagit
@@ -28,6 +31,9 @@ from files.stage import StageError, read_json, write_json
 
 VERSION = 1
 VERSION_KEY = "Kerbwalk-Archive-Version"
+# What lies beside data/: a bag's mark, what it holds, and the lists of checksums, the last of which guards the rest.
+INFO, MANIFEST, TAG_MANIFEST = "bag-info.txt", "manifest-sha256.txt", "tagmanifest-sha256.txt"
+BESIDE = ("bagit.txt", INFO, MANIFEST, TAG_MANIFEST)
 # Packages that come without a wheel, as in scripts/_bootstrap.py.
 BUILT = "bagit,connection-pool"
 
@@ -100,11 +106,11 @@ def download(code, target):
 
 def shoot_of(folder):
     """The name of the shoot that a bag of this format or an older one holds. Raises StageError for anything else."""
-    logging.getLogger("bagit").setLevel(logging.CRITICAL)  # what it says is said by us
-    try:
-        info = bagit.Bag(str(folder)).info
-    except bagit.BagError as error:
-        raise StageError(f"{folder}: this is no bag ({error}); name the folder that holds bagit.txt") from None
+    if len(_lost(folder)) == len(BESIDE):
+        raise StageError(f"{folder}: this is no bag; name the folder that holds bagit.txt")
+    # Whatever has befallen it: damage() says which file has changed.
+    lines = Path(folder, INFO).read_text(encoding="utf-8", errors="replace").split("\n")
+    info = {key: value.strip() for key, _, value in (line.partition(":") for line in lines)}
     version = info.get(VERSION_KEY, "")
     if not version.isdigit():
         raise StageError(f"{folder}: this bag was not made by Kerbwalk; name one that was")
@@ -113,25 +119,67 @@ def shoot_of(folder):
             f"{folder}: this bag has version {version} of the format, and versions up to {VERSION} are known here; "
             "take a newer Kerbwalk"
         )
-    return info["External-Identifier"]
+    return info.get("External-Identifier", "")
 
 
-def damage(folder, processes=1):
-    """What is not as it was when the bag was made: sentences, none of a bag that is whole."""
+def damage(folder, at_once=1):
+    """What is not as it was when the bag was made: a sentence for each file, none of a bag that is whole.
+
+    at_once: how many files are read at a time. Raises StageError for what is no bag of this format or an older one.
+    The manifests are read here, and not by the package that writes them, as that says nothing of what is spoilt where
+    anything is gone or was added, and can do without the manifest that guards the others.
+    """
+    lost = _lost(folder)
+    if INFO not in lost or len(lost) == len(BESIDE):
+        shoot_of(folder)
+    if lost:
+        return [f"{folder}: {name} is gone, and without it nothing else can be checked" for name in lost]
+    found = (file for file in Path(folder).rglob("*") if file.is_file())
+    here = {_listed_as(file.relative_to(folder).as_posix()): file for file in found}
+    del here[TAG_MANIFEST]  # the one that no other lists
+    listed = _listed(Path(folder, MANIFEST)) | _listed(Path(folder, TAG_MANIFEST))
+    told = dict.fromkeys(listed.keys() - here.keys(), "is gone")
+    told |= dict.fromkeys(here.keys() - listed.keys(), "was added: no manifest lists it")
+    kept = sorted(listed.keys() & here.keys())
+    with concurrent.futures.ThreadPoolExecutor(at_once) as readers:
+        faults = readers.map(_fault, (here[path] for path in kept), (listed[path] for path in kept))
+        told |= {path: fault for path, fault in zip(kept, faults, strict=True) if fault}
+    # A name that was added may be in any encoding.
+    sentences = (f"{folder}: {path} {told[path]}" for path in sorted(told))
+    return [os.fsencode(said).decode("utf-8", "backslashreplace") for said in sentences]
+
+
+def _lost(folder):
+    return [name for name in BESIDE if not Path(folder, name).is_file()]
+
+
+def _listed(manifest):
+    """{path: SHA-256} by a manifest; what is no line of one lists nothing."""
+    lines = manifest.read_text(encoding="utf-8", errors="surrogateescape").split("\n")
+    entries = (line.split(maxsplit=1) for line in lines)
+    return {_listed_as(entry[1]): entry[0].lower() for entry in entries if len(entry) == 2}
+
+
+def _listed_as(path):
+    """A path as in a manifest, in the one way of writing accents, of which a disk may have another."""
+    return unicodedata.normalize("NFC", path.replace("\r", "%0D").replace("\n", "%0A"))
+
+
+def _fault(file, checksum):
+    """What is wrong with a file, or None."""
     try:
-        made = bagit.Bag(str(folder))
-        made.info.pop("Payload-Oxum", None)  # the manifests say which file it is
-        made.validate(processes=processes)
-    except bagit.BagError as error:
-        return [f"{folder}: {detail}" for detail in getattr(error, "details", None) or [error]]
-    return []
+        with open(file, "rb") as content:
+            found = hashlib.file_digest(content, "sha256").hexdigest()
+    except OSError as error:
+        return f"cannot be read ({error.strerror})"
+    return None if found == checksum else f"is spoilt: its SHA-256 is {found}, and was {checksum}"
 
 
 def read(folder):
     """The Contents of a bag that is whole. Raises StageError where a name in it leads out of a folder."""
     data, shoot = Path(folder, "data"), shoot_of(folder)
     tables = [read_json(data / f"{name}.json") for name in ("settings", "photos", "environment")]
-    if shoot != Path(shoot).name or shoot == "..":
+    if shoot != Path(shoot).name or shoot in ("", ".."):
         raise StageError(f"{folder}: its shoot's name is the path {shoot!r}; take a bag that Kerbwalk made")
     for photo in tables[1]["photos"]:
         path = Path(photo["name"])
