@@ -8,10 +8,12 @@ import _workflow  # noqa: F401
 import json
 import os
 from pathlib import Path
+from urllib.parse import quote
 
 from files import bag, stage
 
 ROOT = Path(__file__).resolve().parents[1]
+REPORT = "report.html"
 
 
 def main():
@@ -37,11 +39,16 @@ def main():
     kept = [(folder / name, name, None) for name in args.also]
     if wanted["photos"]:
         kept += [(folder / photo["name"], photo["name"], photo["checksum"]) for photo in photos]
-    made = [(path, os.path.relpath(path, args.results)) for path in args.made]
+    # Its clips have the shoot's true name there, and the report calls them so: in the results it knows them by its id.
+    own, true = f"{Path(args.results).name}_", f"{bag.portable(args.name)}_"
+    inside = {os.path.relpath(path, args.results): path for path in args.made}
+    report = Path(inside.pop(REPORT)).read_text(encoding="utf-8").replace(quote(own, safe=""), quote(true, safe=""))
+    made = [(path, true + at.removeprefix(own) if at.startswith(own) else at) for at, path in inside.items()]
+    texts = {f"results/{REPORT}": report}
     with stage.whole_folder(args.out) as temporary:
         if wanted["wheels"]:
             bag.download(ROOT, Path(temporary, "wheels"))
-        bag.write(temporary, args.name, tables, kept, made, ROOT)
+        bag.write(temporary, args.name, tables, texts, kept, made, ROOT)
 
 
 if __name__ == "__main__":

@@ -1,16 +1,19 @@
 """The archive: a bag that another program takes for whole, that says what became of it, and gives the clip again."""
 
+import json
+import re
 import shutil
 import subprocess
 import sys
 from pathlib import Path
+from urllib.parse import unquote
 
 import bagit
 import numpy as np
 import pytest
 
-from files import bag, compare, ffmpeg, stage
-from house import recipes, settings
+from files import bag, checked, compare, ffmpeg, pages, stage
+from house import recipes, settings, shoots
 
 OLD = Path(__file__).parents[1] / "data" / "bag-1.tar.xz"
 
@@ -101,6 +104,64 @@ def test_names_are_known_however_a_disk_writes_accents(tmp_path):
         bagit.make_bag(str(folder), {bag.VERSION_KEY: "1"}, checksums=["sha256"])
         (folder / "data" / written).rename(folder / "data" / on_disk)
         assert bag.damage(folder) == []
+
+
+@pytest.mark.parametrize(
+    ("name", "called"),
+    [
+        ("Größe & $HOME; {x} %s", "Größe & $HOME; {x} %s"),
+        ("-dash 'q' \"dq\"", "-dash 'q' _dq_"),
+        ("a%0Db <1:2>", "a_0Db _1_2_"),
+    ],
+)
+def test_the_clip_has_the_shoots_true_name(name, called, tmp_path, monkeypatch):
+    results = made_by_hand(tmp_path, name)
+    folder = pack(tmp_path, name, results, monkeypatch)
+    assert (folder / "data" / "results" / f"{called}_hd.mp4").read_bytes() == b"a clip"
+    assert (folder / "data" / "results" / f"{called}_stills" / "0001.tif").read_bytes() == b"a still"
+    assert (folder / "data" / "results" / "work" / "gains.csv").exists()
+    (played,) = re.findall('src="(.*)"', (folder / "data" / "results" / "report.html").read_text())
+    assert (folder / "data" / "results" / unquote(played)).read_bytes() == b"a clip"
+    assert bagit.Bag(str(folder)).is_valid() and bag.damage(folder) == []
+    assert bag.read(folder).shoot == name
+
+
+def made_by_hand(folder, name):
+    """A shoot's results, as far as an archive asks what is in them."""
+    own = shoots._safe_id(name)
+    results = folder / "results" / own
+    (results / "work").mkdir(parents=True)
+    (results / f"{own}_stills").mkdir()
+    (results / f"{own}_stills" / "0001.tif").write_bytes(b"a still")
+    (results / f"{own}_hd.mp4").write_bytes(b"a clip")
+    (results / "report.html").write_text(f'<video src="{pages.url(f"{own}_hd.mp4")}"></video>', encoding="utf-8")
+    (results / "work" / "gains.csv").write_text("0\n")
+    photo = folder / "shoots" / name / "a.dng"
+    photo.parent.mkdir(parents=True)
+    photo.write_bytes(b"a photo")
+    photos = [{"name": "a.dng", "bytes": 7, "checksum": checked.checksum(photo)}]
+    stage.write_json(results / "work" / "ingest.json", {"photos": photos})
+    return results
+
+
+def pack(folder, name, results, monkeypatch):
+    """The bag of such results, packed as the rule does."""
+    import archive
+
+    made = [file for file in results.iterdir() if file.name != "work"] + [results / "work" / "gains.csv"]
+    wanted = {"night": {}, "shoot": {"archive": {"photos": True, "wheels": False}}}
+    options = {
+        "folder": folder / "shoots" / name,
+        "also": "[]",
+        "ingest": results / "work" / "ingest.json",
+        "settings": json.dumps(wanted),
+        "results": results,
+        "out": folder / "bag",
+    }
+    told = [str(word) for key, value in options.items() for word in (f"--{key}", value)]
+    monkeypatch.setattr(sys, "argv", ["archive", f"--name={name}", *told, "--made", *map(str, made)])
+    archive.main()
+    return folder / "bag"
 
 
 def test_an_old_bag_is_still_readable(old):

@@ -16,6 +16,7 @@ import hashlib
 import importlib.metadata
 import os
 import platform
+import re
 import shutil
 import subprocess
 import sys
@@ -27,13 +28,16 @@ import imageio_ffmpeg
 import llvmlite.binding
 
 from files import checked
-from files.stage import StageError, read_json, write_json
+from files.stage import StageError, read_json, write_json, write_text
 
 VERSION = 1
 VERSION_KEY = "Kerbwalk-Archive-Version"
 # What lies beside data/: a bag's mark, what it holds, and the lists of checksums, the last of which guards the rest.
 INFO, MANIFEST, TAG_MANIFEST = "bag-info.txt", "manifest-sha256.txt", "tagmanifest-sha256.txt"
 BESIDE = ("bagit.txt", INFO, MANIFEST, TAG_MANIFEST)
+# Signs that no name of a file may have on Windows' disks, and what stands for an end of line, or for a percent sign, in
+# manifests (RFC 8493, section 2.1.3).
+UNFIT = re.compile(r'[<>:"/\\|?*\x00-\x1f\x7f]|%(?=0[ad]|25)', re.IGNORECASE)
 # Packages that come without a wheel, as in scripts/_bootstrap.py.
 BUILT = "bagit,connection-pool"
 
@@ -59,15 +63,22 @@ def environment():
     }
 
 
-def write(folder, name, tables, photos, made, code):
+def portable(name):
+    """A shoot's name as a part of a file's name that every file system takes and every manifest has as it is."""
+    return UNFIT.sub("_", name)
+
+
+def write(folder, name, tables, texts, photos, made, code):
     """Fill an empty folder and make it a bag.
 
-    name: the shoot's; tables: {file name: JSON's data}; photos: [(source, path in shoot/, XXH128 or None)]; made:
-    [(source, path in results/)]; code: Kerbwalk's folder. Raises StageError for a photo that is not what it was.
+    name: the shoot's; tables, texts: {path: JSON's data, or text}; photos: [(source, path in shoot/, XXH128 or None)];
+    made: [(source, path in results/)]; code: Kerbwalk's folder. Raises StageError for a photo that is not what it was.
     """
     data = Path(folder)
     for file, table in tables.items():
         write_json(data / file, table)
+    for path, text in texts.items():
+        write_text(data / path, text)
     for source, path, checksum in photos:
         try:
             checked.copy(source, data / "shoot" / path, checksum)
