@@ -9,7 +9,8 @@ import tempfile
 import time
 from pathlib import Path
 
-PARTS = ("Snakefile", "config", "envs", "scripts", "workflow")
+# Docs and licence among them: an archive has its code from this copy, and has to tell by itself what it is.
+PARTS = ("DEVELOPERS.md", "LICENSE", "README.md", "Snakefile", "config", "docs", "envs", "scripts", "workflow")
 UNUSED_DAYS = 30  # after which a copy that no run was started from goes
 
 

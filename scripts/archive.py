@@ -10,6 +10,7 @@ import os
 from pathlib import Path
 from urllib.parse import quote
 
+from _snapshot import PARTS
 from files import bag, stage
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -32,7 +33,10 @@ def main():
     photos = stage.read_json(args.ingest)["photos"]
     tables = {
         "settings.json": args.settings,
-        "photos.json": {"photos": [{key: photo[key] for key in ("name", "bytes", "checksum")} for photo in photos]},
+        "photos.json": {
+            "checksums": "XXH128",
+            "photos": [{key: photo[key] for key in ("name", "bytes", "checksum")} for photo in photos],
+        },
         "environment.json": bag.environment(),
     }
     folder = Path(args.folder)
@@ -43,12 +47,14 @@ def main():
     own, true = f"{Path(args.results).name}_", f"{bag.portable(args.name)}_"
     inside = {os.path.relpath(path, args.results): path for path in args.made}
     report = Path(inside.pop(REPORT)).read_text(encoding="utf-8").replace(quote(own, safe=""), quote(true, safe=""))
-    made = [(path, true + at.removeprefix(own) if at.startswith(own) else at) for at, path in inside.items()]
-    texts = {f"results/{REPORT}": report}
+    called = {at: true + at.removeprefix(own) if at.startswith(own) else at for at in inside}
+    copies = [(path, f"results/{called[at]}") for at, path in inside.items()]
+    copies += [(ROOT / part, f"code/{part}") for part in PARTS]
+    texts = {f"results/{REPORT}": report, "README.txt": bag.read_me(args.name, len(photos), wanted["wheels"])}
     with stage.whole_folder(args.out) as temporary:
         if wanted["wheels"]:
             bag.download(ROOT, Path(temporary, "wheels"))
-        bag.write(temporary, args.name, tables, texts, kept, made, ROOT)
+        bag.write(temporary, args.name, tables, texts, kept, copies)
 
 
 if __name__ == "__main__":

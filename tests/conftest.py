@@ -18,6 +18,7 @@ import pytest
 import yaml
 from xdist.scheduler import LoadScopeScheduling
 
+from _snapshot import PARTS
 from demo.shoots import ShootSpec, make
 from kerbwalk import signal
 
@@ -159,9 +160,9 @@ def environment():
 def root(tmp_path_factory):
     """A copy of the project, with what numba has compiled, as time stamps are kept."""
     root = tmp_path_factory.mktemp("code") / "Kerbwalk's copy"
-    for folder in ("config", "scripts", "workflow", "envs"):
-        shutil.copytree(REPO / folder, root / folder)
-    shutil.copy2(REPO / "Snakefile", root)
+    root.mkdir()
+    for part in PARTS:
+        (shutil.copytree if (REPO / part).is_dir() else shutil.copy2)(REPO / part, root / part)
     return root
 
 

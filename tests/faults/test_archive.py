@@ -126,6 +126,25 @@ def test_the_clip_has_the_shoots_true_name(name, called, tmp_path, monkeypatch):
     assert bag.read(folder).shoot == name
 
 
+def test_a_bag_says_what_it_is_and_how_to_check_it(tmp_path, monkeypatch):
+    folder = pack(tmp_path, "walk", made_by_hand(tmp_path, "walk"), monkeypatch)
+    said = (folder / "data" / "README.txt").read_text(encoding="utf-8")
+    assert said.startswith("walk\nA walk in 1 photos")
+    for path in re.findall(r"code/[\w/.]*\w", said):
+        assert (folder / "data" / path).exists(), path
+    assert "XXH128" in stage.read_json(folder / "data" / "photos.json")["checksums"]
+    checks = [line.split() for line in re.findall("^  (sha256sum .*)$", said, re.MULTILINE)]
+    assert [subprocess.run(check, cwd=folder, capture_output=True).returncode for check in checks] == [0, 0]
+    commands = [line.replace("ELSEWHERE", str(tmp_path / "elsewhere")).split() for line in said.splitlines()]
+    (copy,) = [words for words in commands if words[:1] == ["cp"]]
+    (verify,) = [words for words in commands if words[1:] == ["verify", "."]]
+    assert subprocess.run(copy, cwd=folder).returncode == 0
+    done = subprocess.run(verify, cwd=folder, capture_output=True, text=True)
+    assert done.stdout.startswith("whole    walk: "), done.stderr
+    (folder / "data" / "README.txt").unlink()
+    assert [subprocess.run(check, cwd=folder, capture_output=True).returncode for check in checks] == [0, 1]
+
+
 def made_by_hand(folder, name):
     """A shoot's results, as far as an archive asks what is in them."""
     own = shoots._safe_id(name)

@@ -1,11 +1,13 @@
 """A finished shoot as a bag (BagIt, RFC 8493): all that the clip was made of and by, with a checksum of each file.
 
 In a bag, below data/
+  README.txt        this list, and how to check the bag and to make the clip again, for who has no Kerbwalk
   settings.json     {"night", "shoot"}: the settings, complete, so that later defaults are of no account
-  photos.json       {"photos": [{"name", "bytes", "checksum" (XXH128)}]}, in the order in which they were taken
+  photos.json       {"checksums": "XXH128", "photos": [{"name", "bytes", "checksum"}]}, in the order in which they were
+                    taken
   environment.json  {"python", "processor", "ffmpeg", "packages": {name: version}}
   shoot/            the photos, unless their checksums were to do; and what else the settings name in the shoot's folder
-  code/             Kerbwalk as it made the clip, with the checksums of all packages in code/envs
+  code/             Kerbwalk as it made the clip, its docs and licence, and the checksums of all packages in code/envs
   wheels/           these packages, FFmpeg among them, unless the list was to do
   results/          the master, the deliverables, the report, and the files of numbers in work/
 """
@@ -38,6 +40,31 @@ BESIDE = ("bagit.txt", INFO, MANIFEST, TAG_MANIFEST)
 # Signs that no name of a file may have on Windows' disks, and what stands for an end of line, or for a percent sign, in
 # manifests (RFC 8493, section 2.1.3).
 UNFIT = re.compile(r'[<>:"/\\|?*\x00-\x1f\x7f]|%(?=0[ad]|25)', re.IGNORECASE)
+READ_ME = """\
+{name}
+A walk in {count} photos, and the clip that Kerbwalk made of them, with all that it was made of and by.
+
+The folder that holds this one is a bag (BagIt). In it, below data/
+{listed}
+Look first at results/report.html, in any browser.
+
+Is it whole? In the folder that holds data/, these say so without Kerbwalk (on macOS, with shasum -a 256):
+  sha256sum --check tagmanifest-sha256.txt
+  sha256sum --check manifest-sha256.txt
+The checksums in photos.json, and in results/work/ingest.json, are XXH128 of a file's content, in 32 hexadecimal digits,
+as xxhsum -H2 prints them; results/master.framemd5 has the MD5 of each frame, as FFmpeg's framemd5 prints them.
+
+Kerbwalk needs Linux and Python (environment.json says which it had). It puts its packages beside its code, so that the
+code is to be copied to another place first; then, in the folder that holds data/,
+  cp -r data/code ELSEWHERE
+  {variables}ELSEWHERE/scripts/archive verify .
+  {variables}ELSEWHERE/scripts/archive reprocess . OUT
+say which files are gone, spoilt or added, and make the clip again in OUT, a new folder that is not in the bag, and
+compare it with the master. Where the photos are not in shoot/, --photos DIR behind it names the folder of theirs.
+
+What is in each file: code/docs/formats.md. On archives: code/docs/archive.md. What the settings mean:
+code/docs/settings.md. The mathematics: code/docs/mathematics.md. The licence of the code: code/LICENSE.
+"""
 # Packages that come without a wheel, as in scripts/_bootstrap.py.
 BUILT = "bagit,connection-pool"
 
@@ -68,11 +95,18 @@ def portable(name):
     return UNFIT.sub("_", name)
 
 
-def write(folder, name, tables, texts, photos, made, code):
+def read_me(name, count, wheels):
+    """What the bag of a shoot of so many photos says of itself. wheels: whether it holds the packages."""
+    listed = __doc__.partition("below data/\n")[2]
+    variables = "PIP_NO_INDEX=1 PIP_FIND_LINKS=data/wheels " if wheels else ""
+    return READ_ME.format(name=name, count=count, listed=listed, variables=variables)
+
+
+def write(folder, name, tables, texts, photos, copies):
     """Fill an empty folder and make it a bag.
 
     name: the shoot's; tables, texts: {path: JSON's data, or text}; photos: [(source, path in shoot/, XXH128 or None)];
-    made: [(source, path in results/)]; code: Kerbwalk's folder. Raises StageError for a photo that is not what it was.
+    copies: [(source, path)] of files and folders. Raises StageError for a photo that is not what it was.
     """
     data = Path(folder)
     for file, table in tables.items():
@@ -84,17 +118,12 @@ def write(folder, name, tables, texts, photos, made, code):
             checked.copy(source, data / "shoot" / path, checksum)
         except checked.ChangedError as error:
             raise StageError(f"{source} {error}; copy it from the card again") from None
-    for source, path in made:
-        place = data / "results" / path
+    for source, path in copies:
+        place = data / path
         place.parent.mkdir(parents=True, exist_ok=True)
-        copy = shutil.copytree if Path(source).is_dir() else shutil.copy2
-        copy(source, place)
-    for part in ("Snakefile", "config", "envs", "scripts", "workflow"):
-        source, place = Path(code, part), data / "code" / part
-        if source.is_dir():
+        if Path(source).is_dir():
             shutil.copytree(source, place, ignore=shutil.ignore_patterns("__pycache__"))
         else:
-            place.parent.mkdir(exist_ok=True)
             shutil.copy2(source, place)
     bagit.make_bag(str(data), {"External-Identifier": name, VERSION_KEY: str(VERSION)}, checksums=["sha256"])
 
