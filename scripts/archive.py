@@ -49,6 +49,8 @@ def main():
     report = Path(inside.pop(REPORT)).read_text(encoding="utf-8").replace(quote(own, safe=""), quote(true, safe=""))
     called = {at: true + at.removeprefix(own) if at.startswith(own) else at for at in inside}
     copies = [(path, f"results/{called[at]}") for at, path in inside.items()]
+    if (written := folder / "shoot.yaml").exists():
+        copies.append((written, written.name))
     copies += [(ROOT / part, f"code/{part}") for part in PARTS]
     texts = {f"results/{REPORT}": report, "README.txt": bag.read_me(args.name, len(photos), wanted["wheels"])}
     with stage.whole_folder(args.out) as temporary:

@@ -46,6 +46,9 @@ def test_it_is_a_bag_and_holds_the_photos_as_they_are(packed):
         assert (folder / "data" / "shoot" / photo.name).read_bytes() == photo.read_bytes()
     assert (folder / "data/results/master.mkv").read_bytes() == (packed.results / "walk/master.mkv").read_bytes()
     assert (folder / "data/code/Snakefile").exists()
+    # Named as it is in the shoot's folder, and not where reprocess would find it.
+    assert (folder / "data/shoot.yaml").read_bytes() == (packed.shoots / "walk" / "shoot.yaml").read_bytes()
+    assert not (folder / "data/shoot/shoot.yaml").exists()
     assert not list(folder.rglob("__pycache__"))
 
 
@@ -143,6 +146,15 @@ def test_a_bag_says_what_it_is_and_how_to_check_it(tmp_path, monkeypatch):
     assert done.stdout.startswith("whole    walk: "), done.stderr
     (folder / "data" / "README.txt").unlink()
     assert [subprocess.run(check, cwd=folder, capture_output=True).returncode for check in checks] == [0, 1]
+
+
+def test_settings_are_kept_as_they_were_written(tmp_path, monkeypatch):
+    results = made_by_hand(tmp_path, "walk")
+    assert not (pack(tmp_path, "walk", results, monkeypatch) / "data" / "shoot.yaml").exists()
+    written = "aspect: 1:1   # for the kiosk's window\r\n"
+    (tmp_path / "shoots" / "walk" / "shoot.yaml").write_text(written, encoding="utf-8", newline="")
+    folder = pack(tmp_path, "walk", results, monkeypatch)
+    assert (folder / "data" / "shoot.yaml").read_bytes() == written.encode()
 
 
 def made_by_hand(folder, name):

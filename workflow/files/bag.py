@@ -3,6 +3,7 @@
 In a bag, below data/
   README.txt        this list, and how to check the bag and to make the clip again, for who has no Kerbwalk
   settings.json     {"night", "shoot"}: the settings, complete, so that later defaults are of no account
+  shoot.yaml        the settings as the photographer wrote them into the shoot's folder, if so; nothing reads them here
   photos.json       {"checksums": "XXH128", "photos": [{"name", "bytes", "checksum"}]}, in the order in which they were
                     taken
   environment.json  {"python", "processor", "ffmpeg", "packages": {name: version}}

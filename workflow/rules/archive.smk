@@ -38,6 +38,7 @@ rule archive_shoot:
         also=named_in_folder,
         bag=lambda w: f"{w.shoot}/archive",
         settings=complete_settings,
+        written=written,
         identity=identity,
         named=lambda w: [content(w) for _, content in NAMED],
         code=fingerprint("archive"),

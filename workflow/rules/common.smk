@@ -412,6 +412,12 @@ def named_in_folder(wildcards):
     return json.dumps([str(file.relative_to(shoot.folder)) for file in files if file.is_relative_to(shoot.folder)])
 
 
+def written(wildcards):
+    """The checksum of a shoot's own settings as they are written, comments and all; "" where there are none."""
+    path = BY_ID[wildcards.shoot].folder / "shoot.yaml"
+    return shoots.checksum(path) if path.exists() else ""
+
+
 def complete_settings(wildcards):
     """The settings of the night and of the shoot, with which the photos make the same clip wherever they lie."""
     own = BY_ID[wildcards.shoot].settings
