@@ -39,8 +39,7 @@ def main():
         if args.what == "verify":
             print(f"whole    {bag.shoot_of(args.bag)}: every file of {args.bag} is what it was")
             return 0
-        if args.out is None or (args.out.exists() and any(args.out.iterdir())):
-            raise stage.StageError("say where the clip shall be made again: reprocess BAG OUT, OUT being a new folder")
+        check_place(args.out, args.bag)
         contents = bag.read(args.bag)
         lay_out(contents, args.out.resolve(), args.photos)
         run(contents, args.out.resolve(), args.today)
@@ -48,6 +47,16 @@ def main():
     except stage.StageError as error:
         print(f"kerbwalk: {error}", file=sys.stderr)
         return 2
+
+
+def check_place(out, folder):
+    """Raise StageError where the clip of the bag in the folder cannot be made again in `out`."""
+    if out is None:
+        raise stage.StageError("say where the clip shall be made again: reprocess BAG OUT, OUT being a new folder")
+    if out.resolve().is_relative_to(folder.resolve()):
+        raise stage.StageError(f"{out} lies in the bag, to which nothing may be added; name a folder elsewhere")
+    if out.exists() and not (out.is_dir() and not any(out.iterdir())):
+        raise stage.StageError(f"{out} exists and is no empty folder; name a new folder, or move away what is there")
 
 
 def lay_out(contents, out, photos):

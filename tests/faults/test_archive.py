@@ -230,6 +230,28 @@ def test_a_bag_whose_names_lead_elsewhere_is_refused(shoot, photo, tmp_path):
         bag.read(tmp_path)
 
 
+@pytest.mark.parametrize(
+    ("place", "said"),
+    [
+        (None, "say where the clip shall be made again: reprocess BAG OUT"),
+        ("full", "full exists and is no empty folder; name a new folder"),
+        ("full/a file", "a file exists and is no empty folder; name a new folder"),
+        ("bag/data/new", "new lies in the bag"),
+        ("bag", "bag lies in the bag"),
+    ],
+)
+def test_a_place_where_it_cannot_be_made_again_is_refused(place, said, tmp_path):
+    import _archive
+
+    for name in ("empty", "full", "bag"):
+        (tmp_path / name).mkdir()
+    (tmp_path / "full" / "a file").touch()
+    with pytest.raises(stage.StageError, match=said):
+        _archive.check_place(place and tmp_path / place, tmp_path / "bag")
+    for name in ("empty", "new", "bag 2"):
+        _archive.check_place(tmp_path / name, tmp_path / "bag")
+
+
 def test_making_it_again_runs_no_command_of_the_bag(tmp_path):
     import _archive
 
