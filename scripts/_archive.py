@@ -98,7 +98,8 @@ def run(contents, out, today):
         if here["requirements"]["default.txt"] != wanted:
             variables["KERBWALK_ENV"] = str(out / "environment")
             if (wheels := contents.data / "wheels").exists():
-                variables |= {"PIP_NO_INDEX": "1", "PIP_FIND_LINKS": str(wheels.resolve())}
+                # As a URL, since pip takes a path with a space for two.
+                variables |= {"PIP_NO_INDEX": "1", "PIP_FIND_LINKS": wheels.resolve().as_uri()}
     places = [f"shoots={out / 'shoots'}", f"results={out / 'results'}"]
     command = [sys.executable, code / "scripts" / "run", "--configfile", out / "night.yaml", "--config", *places]
     if subprocess.call(command, env=variables):

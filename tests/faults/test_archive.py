@@ -262,6 +262,22 @@ def test_making_it_again_runs_no_command_of_the_bag(tmp_path):
     assert settings.load(tmp_path / "night.yaml") == {"on_finish": None, "only": []}
 
 
+@pytest.mark.usefixtures("environment")
+def test_packages_are_found_in_a_bag_with_spaces_in_its_path(tmp_path, monkeypatch):
+    import _archive
+
+    data = tmp_path / "a bag of %20 {the} walk" / "data"
+    (data / "code" / "envs").mkdir(parents=True)
+    (data / "code" / "envs" / "default.txt").write_text("of other packages")
+    (data / "wheels").mkdir()
+    told = {}
+    monkeypatch.setattr(_archive.subprocess, "call", lambda command, env: told.update(env) or 0)
+    _archive.run(bag.Contents("walk", data, {}, {}, {}), tmp_path / "out", today=False)
+    asked = [sys.executable, "-m", "pip", "download", "--disable-pip-version-check", "--dest", tmp_path, "no-package"]
+    done = subprocess.run(asked, env=told, capture_output=True, text=True)
+    assert "No matching distribution" in done.stderr and "is ignored" not in done.stderr, done.stderr
+
+
 def test_what_differs_is_told_by_frame(tmp_path):
     """10-bit pictures, one of which is two steps off throughout: 20 log10(1023 / 2) = 54.2 dB."""
     for name, off in (("was.mkv", 0), ("is.mkv", 2)):
