@@ -191,3 +191,18 @@ def test_a_job_that_slurm_ends_at_each_try_is_told_of(tmp_path, logs, words):
     (outcome,) = closing.outcomes([shoot], tmp_path, lambda s: ["walk/clip.mp4"], lambda s: [], 0, retries=2)
     (reason,) = outcome["reasons"]
     assert all(word in reason for word in words)
+
+
+def test_clips_and_sequences_get_the_shoots_true_name(tmp_path):
+    """Again where a clip was made anew."""
+    shoots = [Shoot('"dusk"', ".dusk-1", tmp_path), Shoot("plain", "plain", tmp_path)]
+    folder = tmp_path / ".dusk-1"
+    (folder / ".dusk-1_stills").mkdir(parents=True)
+    for content in ("first", "second"):
+        for name in (".dusk-1_hd.mp4", ".dusk-1_stills/0001.tif"):
+            (folder / name).unlink(missing_ok=True)
+            (folder / name).write_text(content)
+        closing.publish(shoots, tmp_path)
+        assert (folder / '"dusk"_hd.mp4').read_text() == content
+        assert (folder / '"dusk"_stills' / "0001.tif").read_text() == content
+    assert len(list(folder.iterdir())) == 4

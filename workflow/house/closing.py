@@ -213,7 +213,8 @@ def publish(shoots, results_dir):
             named = folder / file.name.replace(shoot.id, shoot.name, 1)
             if not (named.exists() and named.samefile(file)):
                 named.unlink(missing_ok=True)
-                os.link(file, named)
+                # A sequence of stills is a folder, which no disk takes under a second name.
+                named.symlink_to(file.name) if file.is_dir() else os.link(file, named)
 
 
 def _errors(logs, since):
