@@ -23,6 +23,7 @@ from _snapshot import keep
 LOCK = ".kerbwalk.lock"
 MARK = "KERBWALK_RUN"  # variable by which the processes of a run are known: the results folder
 TRACE = ".kerbwalk-traceback.txt"
+PATIENCE = 5  # seconds after an interrupt within which another one is taken for the same
 FAILED, NOT_BEGUN, BUSY = 1, 2, 3  # exit status: a job failed; nothing could be started; another run is at work
 
 
@@ -180,7 +181,8 @@ def run_snakemake(options: list[str], results: Path, code: Path, at_work: bool) 
     relay, told = Relay(), Relay()
     with tempfile.TemporaryDirectory(prefix="kerbwalk-") as folder:
         closing = Path(folder, "closing.txt")
-        variables = {k: v for k, v in os.environ.items() if k != MARK} | {"KERBWALK_CLOSING": str(closing)}
+        unmarked = {k: v for k, v in os.environ.items() if k != MARK}
+        variables = unmarked | {"KERBWALK_CLOSING": str(closing)}
         if at_work:
             variables[MARK] = str(results)
             variables["PYTHONPATH"] = os.pathsep.join(str(code / "workflow" / part) for part in ("plugins", ""))
@@ -190,12 +192,17 @@ def run_snakemake(options: list[str], results: Path, code: Path, at_work: bool) 
         process = subprocess.Popen(
             [sys.executable, "-m", "snakemake", *options],
             env=variables,
+            # A signal to our group, as Ctrl-C is, is for us alone, to be passed on once; in the background of a
+            # terminal, who reads from it would be stopped.
+            process_group=0,
+            stdin=subprocess.DEVNULL,
             # What only tells something says there as well why it cannot.
             stdout=None if at_work else subprocess.PIPE,
             stderr=subprocess.PIPE,
             encoding="utf-8",
             errors="replace",
         )
+        watch = _watch(process, unmarked)
         _pass_signals_on(process, results if at_work else None)
         readers = [threading.Thread(target=_pass_lines_on, args=(process.stderr, relay), daemon=True)]
         if not at_work:
@@ -203,6 +210,7 @@ def run_snakemake(options: list[str], results: Path, code: Path, at_work: bool) 
         for reader in readers:
             reader.start()
         status = process.wait()
+        watch.communicate(b"\n")
         if status < 0 and at_work:
             end_leftovers(results)
         for reader in readers:
@@ -226,32 +234,55 @@ def run_snakemake(options: list[str], results: Path, code: Path, at_work: bool) 
     return NOT_BEGUN if not_begun else FAILED if failed else 0
 
 
+def _watch(process: subprocess.Popen, variables: dict[str, str]) -> subprocess.Popen:
+    """Start what ends the process's group at once should we end without a line to it, as by SIGKILL.
+
+    It is in a group of its own, out of reach of what is sent to ours.
+    """
+    return subprocess.Popen(
+        ["sh", "-c", 'read -r _ || kill -s KILL -- "-$0"', str(process.pid)],
+        env=variables,
+        process_group=0,
+        stdin=subprocess.PIPE,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
+
+
 def _pass_signals_on(process: subprocess.Popen, results: Path | None) -> None:
     """Outlive the signals that ask a run to end, to say the last words. results: the folder it works in.
 
-    SIGTERM: Snakemake lets the jobs at work end and starts no more. SIGINT: everything stops at once; Ctrl-C
-    sends it to all the processes of the terminal's foreground, otherwise it has come to us alone.
+    SIGTERM: Snakemake lets the jobs at work end and starts no more. SIGINT, and SIGHUP as a terminal closes:
+    everything stops at once. SIGTSTP, which is Ctrl-Z: everything waits until we go on.
     """
+    interrupted = -PATIENCE
 
-    def on_signal(number, _frame):
-        if number == signal.SIGTERM:
-            process.send_signal(number)
-        elif not _in_foreground():
-            _send(number, _at_work_in(results) if results else [process.pid])
+    def all_of_it() -> list[int]:
+        """Snakemake first: it would take a job that ends before it for one that failed."""
+        jobs = _at_work_in(results) if results else []
+        return [process.pid, *(pid for pid in jobs if pid != process.pid)]
 
-    for number in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(number, on_signal)
+    def terminate(_number, _frame):
+        process.send_signal(signal.SIGTERM)
 
+    def interrupt(_number, _frame):
+        nonlocal interrupted
+        # Some send it to us and to our group besides (timeout); a second one would break Snakemake off as it tidies up.
+        if time.monotonic() - interrupted >= PATIENCE:
+            interrupted = time.monotonic()
+            _send(signal.SIGINT, all_of_it())
 
-def _in_foreground() -> bool:
-    try:
-        terminal = os.open("/dev/tty", os.O_RDONLY | os.O_NOCTTY)
-    except OSError:
-        return False
-    try:
-        return os.tcgetpgrp(terminal) == os.getpgrp()
-    finally:
-        os.close(terminal)
+    def suspend(_number, _frame):
+        stopped = all_of_it()
+        _send(signal.SIGSTOP, stopped)
+        os.kill(os.getpid(), signal.SIGSTOP)
+        _send(signal.SIGCONT, stopped)
+
+    signal.signal(signal.SIGTERM, terminate)
+    signal.signal(signal.SIGINT, interrupt)
+    signal.signal(signal.SIGTSTP, suspend)
+    if signal.getsignal(signal.SIGHUP) != signal.SIG_IGN:  # as under nohup
+        signal.signal(signal.SIGHUP, interrupt)
 
 
 def _pass_lines_on(stream, relay: Relay) -> None:

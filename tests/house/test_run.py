@@ -6,6 +6,7 @@ import pty
 import signal
 import subprocess
 import time
+from pathlib import Path
 
 import pytest
 
@@ -113,8 +114,19 @@ def started(place, *arguments):
     return process
 
 
+def test_a_run_that_is_killed_takes_all_its_jobs_along(place):
+    process = started(place, "seconds=30")
+    assert at_work(place)
+    process.kill()
+    process.communicate(timeout=10)  # until nobody holds its output any more
+    assert not at_work(place)
+
+
 def test_the_run_after_a_kill_ends_what_was_left_and_finishes(place):
     process = started(place, "seconds=30")
+    children = map(int, Path(f"/proc/{process.pid}/task/{process.pid}/children").read_text().split())
+    for watch in set(children) - set(at_work(place)):
+        os.kill(watch, signal.SIGKILL)
     process.kill()
     process.wait()
     assert at_work(place), "the killed run left its jobs behind"
@@ -124,15 +136,46 @@ def test_the_run_after_a_kill_ends_what_was_left_and_finishes(place):
     assert (place.cwd / "clips" / "slow.txt").exists()
 
 
-def test_an_interrupt_stops_the_jobs_at_once_and_words_are_said(place):
+@pytest.mark.parametrize("way", ["alone", "group", "both", "hangup"])
+def test_an_interrupt_stops_the_jobs_at_once_and_words_are_said(place, way):
+    """Sent to the run alone, to all its group as by a script, or to both as by timeout; or its terminal closes."""
     process = started(place, "seconds=30")
     before = time.monotonic()
-    process.send_signal(signal.SIGINT)
+    if way in ("alone", "both"):
+        process.send_signal(signal.SIGINT)
+    if way != "alone":
+        os.killpg(process.pid, signal.SIGHUP if way == "hangup" else signal.SIGINT)
     said, _ = process.communicate(timeout=20)
     assert time.monotonic() - before < 10
     assert process.returncode == 1
     assert said.splitlines()[-1] == "FAILED one of them"
+    assert "RuntimeError" not in said
     assert not at_work(place)
+
+
+def test_what_asks_the_whole_group_to_end_lets_jobs_at_work_end(place):
+    process = started(place, "seconds=2")
+    os.killpg(process.pid, signal.SIGTERM)
+    said, _ = process.communicate(timeout=20)
+    assert said.splitlines()[-1] == "FAILED one of them"
+    assert (place.cwd / "clips" / "slow.txt").exists()
+
+
+def test_all_waits_while_the_run_is_suspended(place):
+    process = started(place, "seconds=1")
+
+    def suspended():
+        stats = [Path(f"/proc/{pid}/stat").read_text() for pid in (process.pid, *at_work(place))]
+        return all(stat.rpartition(")")[2].split()[0] == "T" for stat in stats)
+
+    process.send_signal(signal.SIGTSTP)
+    deadline = time.monotonic() + 10
+    while not suspended():
+        assert time.monotonic() < deadline
+        time.sleep(0.02)
+    assert len(at_work(place)) > 1
+    process.send_signal(signal.SIGCONT)
+    assert process.communicate(timeout=20)[0].splitlines()[-1].startswith("done ")
 
 
 def at_work(place):
