@@ -4,12 +4,15 @@ it stopped."""
 
 import re
 
+from _arguments import TARGETS
 from _progress import TABLE
 
 _BANNER = "SNAKEMAKE"
 _COLOUR = re.compile(r"\x1b\[[0-9;]*m")
 _SENTENCE = re.compile(r"kerbwalk: *(\S.*)")
-_OUR_PLACE = re.compile(r"WorkflowError in file .*:$|RuleException:$")
+_OUR_PLACE = re.compile(r"WorkflowError(?: in file .*)?:$|RuleException:$|MissingRuleException(?: in .*)?:$")
+_NOT_TO_BE_MADE = re.compile(r"No rule to produce (.*) \(if you use input functions .*\)\.$")
+_A_STEP = re.compile(r"Target rules may not contain wildcards\.")
 _JOB_FAILED = re.compile(r'CalledProcessError in file "(?:.*/)?(\w+)\.smk", line \d+:$')
 _COMMAND_ENDS = re.compile(r"' (?:returned non-zero exit status|died with) .*\.$")
 _PLACE = re.compile(r"\w*(?:Error|Exception)( in .*)?:$")
@@ -40,8 +43,9 @@ class Relay:
             self._in_banner = bool(text)
             return ""
         self.begun |= text == TABLE
-        if (sentence := _SENTENCE.search(text)) and sentence[1] not in self.sentences:
-            self.sentences.append(sentence[1])
+        sentence = _sentence(text)
+        if sentence and sentence not in self.sentences:
+            self.sentences.append(sentence)
         if self._failed:
             self._read(text.strip())
             if _COMMAND_ENDS.search(text):
@@ -76,3 +80,14 @@ class Relay:
     def _note(self, text: str) -> None:
         self.error = text
         self._named = True
+
+
+def _sentence(text: str) -> str:
+    """What Kerbwalk's own code says in a line, or what we say in its place; empty for others."""
+    names = f"by name there are {', '.join(sorted(TARGETS))}, and files by their path in the results"
+    if match := _NOT_TO_BE_MADE.match(text):
+        return f"there is nothing called {match[1]!r} to be made; {names}."
+    if _A_STEP.match(text):
+        return f"a step of each shoot cannot be asked for by its name; {names}."
+    match = _SENTENCE.search(text)
+    return match[1] if match else ""

@@ -43,6 +43,15 @@ def test_a_sentence_for_which_all_stops_is_said_once_at_the_end():
     assert shown == ["before", "end"] and relay.sentences == ["no such folder"]
 
 
+def test_a_name_of_nothing_is_told_with_those_there_are():
+    said = "before\nMissingRuleException:\nNo rule to produce a 'b (if you use input functions make sure so).\nend"
+    relay, shown = fed(said)
+    assert shown == ["before", "end"]
+    assert relay.sentences[0].startswith('there is nothing called "a \'b" to be made; by name there are all, archive,')
+    relay, shown = fed("WorkflowError:\nTarget rules may not contain wildcards. Please specify")
+    assert shown == [] and relay.sentences[0].startswith("a step of each shoot cannot be asked for by its name; ")
+
+
 def test_a_job_that_failed_is_named_without_its_command():
     said = 'before\nRuleException:\nCalledProcessError in file "/a b/rules/audit.smk", line 39:\n'
     relay, shown = fed(said + "Command 'kerbwalk audit --names '\nx\n'' returned non-zero exit status 1.\nafter")

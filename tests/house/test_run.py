@@ -86,7 +86,10 @@ def test_a_snakefile_that_cannot_be_read_gets_a_sentence(place, mistake, sentenc
 
 
 def test_what_cannot_be_made_is_not_begun_and_a_job_that_fails_is(place):
-    assert place.run("no-such-thing", "--config", "shoots=walks", "results=clips").returncode == 2
+    result = place.run("no-such-thing", "--config", "shoots=walks", "results=clips")
+    assert result.returncode == 2
+    assert result.stderr.splitlines()[-1].startswith("kerbwalk: there is nothing called 'no-such-thing' to be made; ")
+    assert "No rule" not in result.stderr
     assert place.run("-n", "--config", "shoots=walks", "results=clips", "mistake=ours").returncode == 2
     assert place.run("--config", "shoots=walks", "results=clips", "seconds=a while").returncode == 1
 
