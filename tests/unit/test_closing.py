@@ -46,6 +46,21 @@ def test_a_command_that_fails_is_told_of_and_no_more(command, tmp_path):
     assert said.startswith("on_finish: ")
 
 
+@pytest.mark.parametrize(
+    ("command", "how"),
+    [
+        ("sh -c 'exit 3'", "has failed with status 3"),
+        ("sh -c 'kill -9 $$'", "was ended by SIGKILL"),
+        ("sh -c 'exec sleep 9'", "had not ended after 0.3 seconds, and was stopped"),
+    ],
+)
+def test_a_command_that_fails_is_told_as_one_would_type_it(command, how, tmp_path, monkeypatch):
+    monkeypatch.setattr(closing, "PATIENCE", 0.3)
+    summary = tmp_path / "a summary.json"
+    told = f"on_finish: {command} '{summary}' {how}; correct the command in the settings"
+    assert closing.tell(command, summary) == [told]
+
+
 def test_what_is_amiss_is_told_of_where_the_clip_was_made(tmp_path):
     # That of "e" is of an earlier version, which said nothing of it.
     said = {"a": {"amiss": []}, "b": {"amiss": ["is not still"]}, "c": {"amiss": ["is not still"]}, "e": {}}

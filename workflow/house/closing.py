@@ -6,6 +6,7 @@ import json
 import os
 import re
 import shlex
+import signal
 import subprocess
 import textwrap
 from pathlib import Path
@@ -177,10 +178,19 @@ def write_summary(path, outcome_list, started, ended):
 def tell(command, summary):
     """Run the user's command with the summary's path behind it, by no shell. Returns what went wrong, as sentences."""
     try:
-        subprocess.run([*shlex.split(command), str(summary)], stdin=subprocess.DEVNULL, timeout=PATIENCE, check=True)
-    except (OSError, subprocess.SubprocessError, ValueError) as error:
-        return [f"on_finish: {error}; correct the command in the settings"]
-    return []
+        words = [*shlex.split(command), str(summary)]
+        subprocess.run(words, stdin=subprocess.DEVNULL, timeout=PATIENCE, check=True)
+        return []
+    except subprocess.CalledProcessError as error:
+        ended = f"has failed with status {error.returncode}"
+        if error.returncode < 0:
+            ended = f"was ended by {signal.Signals(-error.returncode).name}"
+        wrong = f"{shlex.join(words)} {ended}"
+    except subprocess.TimeoutExpired:
+        wrong = f"{shlex.join(words)} had not ended after {PATIENCE} seconds, and was stopped"
+    except (OSError, ValueError) as error:
+        wrong = str(error)
+    return [f"on_finish: {wrong}; correct the command in the settings"]
 
 
 def text(results_dir, outcome_list, notice_list):
