@@ -186,7 +186,8 @@ def run_snakemake(options: list[str], results: Path, code: Path, at_work: bool) 
         if at_work:
             variables[MARK] = str(results)
             variables["PYTHONPATH"] = os.pathsep.join(str(code / "workflow" / part) for part in ("plugins", ""))
-            options = ["--scheduler", "kerbwalk", *options]
+            # Of each job its message, by which a finished one is named (_progress.py).
+            options = ["--scheduler", "kerbwalk", "--quiet", "reason", *options]
         # Who is started in a script's background is born deaf to SIGINT: Snakemake is not to inherit that.
         signal.signal(signal.SIGINT, signal.default_int_handler)
         process = subprocess.Popen(

@@ -1,5 +1,5 @@
-"""How far a run is, told from Snakemake's own lines: a last line that is kept up to date in a terminal, plain lines
-elsewhere."""
+"""How far a run is, told from Snakemake's own lines: a last line that is kept up to date in a terminal, a
+line for each finished step elsewhere."""
 
 import re
 import time
@@ -8,10 +8,15 @@ from collections.abc import Callable
 
 TABLE = "Job stats:"
 _ROW = re.compile(r"(\w+) +(\d+)$")
-_FINISHED = re.compile(r"Finished jobid: \d+ \(Rule: (\w+)\)$")
-_STEPS = re.compile(r"\d+ of \d+ steps \(\d+%\) done$")
+_STARTED = re.compile(r"Job (\d+): (.*)$")
+_FINISHED = re.compile(r"Finished jobid: (\d+) \(Rule: (\w+)\)$")
 # What Snakemake says at every job, beside these two.
-_AT_EVERY_JOB = re.compile(r"Select jobs to execute\.\.\.$|Execute \d+ jobs\.\.\.$|\[\w{3} \w{3} .*\d{4}\]$")
+_AT_EVERY_JOB = re.compile(
+    r"Select jobs to execute\.\.\.$|Execute \d+ jobs\.\.\.$|\[\w{3} \w{3} .*\d{4}\]$"
+    r"|\d+ of \d+ steps \([\d.]+%\) done$|Removing temporary output .*|$"
+)
+# A job without a message, or one that failed, of which its log and our last lines tell; more stands indented below.
+_JOB = re.compile(r"(?:local)?(?:checkpoint)?rule \w+:$|Error in rule \w+:$")
 # Seconds that a job takes beside those of other rules (benchmarks/README.md); only their ratios count.
 _SECONDS = {
     "compose": 9,
@@ -42,25 +47,34 @@ class Progress:
         self._jobs: Counter[str] = Counter()
         self._done: Counter[str] = Counter()
         self._started = clock()
-        self._in_table = False
+        self._what: dict[str, str] = {}  # what jobs do, by their number
+        self._in_table = self._in_job = False
 
     def feed(self, line: str) -> str:
         """Take a line in, and return what to write for it."""
         text = line.rstrip()
+        self._in_job = bool(_JOB.match(text) or (self._in_job and text.startswith("    ")))
         if self._in_table:
             if row := _ROW.match(text):
                 self._jobs[row[1]] = int(row[2])
             self._in_table = bool(text)
-        elif text == TABLE:
+            return _CLEAR + self.state() if self.live else ""
+        if text == TABLE:
             self._in_table, self._started, self._done = True, self._clock(), Counter()
             self._jobs.clear()
-        elif finished := _FINISHED.match(text):
-            self._done[finished[1]] += 1
-        if not self.live:
-            return f"{text}{self._left()}\n" if _STEPS.match(text) else line
-        if _AT_EVERY_JOB.match(text) or _FINISHED.match(text):
             return ""
-        return _CLEAR + (self.state() if _STEPS.match(text) else line + self.state())
+        if started := _STARTED.match(text):
+            self._what[started[1]] = started[2]
+            return ""
+        if finished := _FINISHED.match(text):
+            self._done[finished[2]] += 1
+            if self.live:
+                return _CLEAR + self.state()
+            what = self._what.pop(finished[1], finished[2])
+            return f"{what} ({self._steps()})\n"
+        if self._in_job or _AT_EVERY_JOB.match(text):
+            return ""
+        return _CLEAR + line + self.state() if self.live else line
 
     def end(self) -> str:
         """What to write behind the last line."""
@@ -71,7 +85,10 @@ class Progress:
         if not self._jobs["total"]:
             return ""
         shoots = f"{self._done['report']} of {self._jobs['report']} shoots, " if self._jobs["report"] else ""
-        return f"{shoots}{self._done.total()} of {self._jobs['total']} steps done{self._left()}"
+        return shoots + self._steps()
+
+    def _steps(self) -> str:
+        return f"{self._done.total()} of {self._jobs['total']} steps done{self._left()}"
 
     def _left(self) -> str:
         """The time that is left, at the rate of what is done."""

@@ -8,6 +8,17 @@ from _arguments import TARGETS
 from _progress import TABLE
 
 _BANNER = "SNAKEMAKE"
+# What says nothing to who runs it: of itself and of the machine, and that something failed, which our last lines say.
+_OF_ITSELF = re.compile(
+    r"Using (?:workflow specific )?profiles? .* for setting default command line arguments\.$"
+    r"|Config file .* is extended by additional config specified via the command line\.$"
+    r"|Assuming unrestricted shared filesystem usage\.$|Building DAG of jobs\.\.\.$|Using shell: .*/\w+$"
+    r"|Provided (?:cores|remote nodes|resources): .*|Rules claiming more threads will be scaled down\.$"
+    r"|Conda environments: ignored$|Singularity containers: ignored$|Group jobs: inactive \(local execution\)$"
+    r"|Complete log\(s\): .*|Elapsed time: [\d:. a-z,]+$|Shutting down, this might take some time\.$"
+    r"|Exiting because a job execution failed\. Look (?:above|below) for error messages$"
+    r"|At least one job did not complete successfully\.$"
+)
 _COLOUR = re.compile(r"\x1b\[[0-9;]*m")
 _SENTENCE = re.compile(r"kerbwalk: *(\S.*)")
 _OUR_PLACE = re.compile(r"WorkflowError(?: in file .*)?:$|RuleException:$|MissingRuleException(?: in .*)?:$")
@@ -41,6 +52,9 @@ class Relay:
         text = _COLOUR.sub("", line).rstrip()
         if self._in_banner or text == _BANNER:
             self._in_banner = bool(text)
+            return ""
+        if _OF_ITSELF.match(text):
+            self._place, self._expected = "", False
             return ""
         self.begun |= text == TABLE
         sentence = _sentence(text)

@@ -36,6 +36,7 @@ rule python:
 rule slow:
     output: "slow.txt"
     params: s=lambda wildcards: config.get("seconds", 0)
+    message: "walk: being slow"
     shell: "touch started; sleep {params.s}; touch {output}"
 """
 

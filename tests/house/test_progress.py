@@ -10,7 +10,6 @@ from _progress import _SECONDS, Progress
 RULES = Path(__file__).resolve().parents[2] / "workflow" / "rules"
 
 BEGIN = """\
-Building DAG of jobs...
 Job stats:
 job        count
 -------  -------
@@ -43,7 +42,13 @@ def run():
         written = "".join(map(progress.feed, BEGIN.splitlines(keepends=True)))
         clock.now += seconds
         for k, rule in enumerate(rules, 1):
-            for line in (FINISHED.format(rule), f"{k} of 6 steps ({k * 100 // 6}%) done\n", "Execute 1 jobs...\n"):
+            said = "\n", "[Fri Nov 27 22:42:31 2026]\n", "Job 3: walk: at work\n"
+            for line in (
+                *said[: 3 * (rule != "all")],
+                FINISHED.format(rule),
+                f"{k} of 6 steps ({k * 100 // 6}%) done\n",
+                "Execute 1 jobs...\n",
+            ):
                 written += progress.feed(line)
         return progress, written
 
@@ -66,10 +71,20 @@ def test_nothing_is_said_of_it_too_soon_or_at_the_end(run):
     assert run(100, *everything, live=True)[0].state() == "1 of 1 shoots, 6 of 6 steps done"
 
 
-def test_elsewhere_than_in_a_terminal_lines_stay_lines(run):
-    _, written = run(600, "decode", "decode", live=False)
-    assert written.startswith(BEGIN) and "\r" not in written
-    assert written.endswith("2 of 6 steps (33%) done, about 22 min left\nExecute 1 jobs...\n")
+def test_elsewhere_than_in_a_terminal_each_finished_step_is_a_line(run):
+    _, written = run(600, "decode", "all", live=False)
+    assert written.splitlines() == [
+        "walk: at work (1 of 6 steps done, about 55 min left)",
+        "all (2 of 6 steps done, about 49 min left)",
+    ]
+
+
+def test_of_a_job_without_a_message_and_of_one_that_failed_no_block_is_shown(run):
+    progress, _ = run(1, "decode", live=False)
+    said = ["localrule all:", "    input: a", "    jobid: 0", "Error in rule look:", "    shell:", "        false"]
+    assert "".join(progress.feed(line + "\n") for line in [*said, "No space left", "    on it"]) == (
+        "No space left\n    on it\n"
+    )
 
 
 def test_in_a_terminal_one_line_is_kept_up_to_date(run):

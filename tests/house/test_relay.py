@@ -81,3 +81,24 @@ def test_what_snakemake_says_of_itself_is_left_to_its_log():
     relay, shown = fed("before\n" + banner + "  after")
     assert shown == ["before", "", "  after"]
     assert relay.sentences == []
+
+
+def test_what_says_nothing_to_a_user_is_left_to_its_log():
+    said = """\
+Using workflow specific profile /a b/default for setting default command line arguments.
+Assuming unrestricted shared filesystem usage.
+Building DAG of jobs...
+Using shell: /usr/bin/bash
+Provided cores: 2
+Rules claiming more threads will be scaled down.
+Conda environments: ignored
+ValueError: odd
+Exiting because a job execution failed. Look above for error messages
+Complete log(s): /a b.log
+Elapsed time: 0:00:01.821262
+WorkflowError:
+At least one job did not complete successfully."""
+    relay, shown = fed(said)
+    assert shown == ["ValueError: odd"] and relay.error == "ValueError: odd"
+    real = "WorkflowError:\nThe scheduler is away.\nUsing shell: none, as bash is not there"
+    assert fed(real)[1] == real.splitlines()

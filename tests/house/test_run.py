@@ -53,6 +53,14 @@ def test_what_failed_is_told_apart_from_what_is_done(place):
     assert result.stderr.splitlines()[-1] == "FAILED b"
 
 
+def test_elsewhere_each_finished_step_is_a_line_and_nothing_else_is_said(place):
+    result = place.run("--config", "shoots=walks", "results=clips")
+    assert result.returncode == 0
+    steps, numbers = zip(*(line.split(" (") for line in result.stderr.splitlines()), strict=True)
+    assert sorted(steps[:2]) == ["python", "walk: being slow"] and steps[2:] == ("all",)
+    assert numbers == tuple(f"{k} of 3 steps done)" for k in (1, 2, 3))
+
+
 def test_in_a_terminal_the_last_line_says_how_far_it_is(place):
     ours, theirs = pty.openpty()
     command = place.command("--config", "shoots=walks", "results=clips", "words=done")
