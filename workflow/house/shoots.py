@@ -204,15 +204,8 @@ def chosen(photos, wanted):
 
 def link(shoot, results_dir):
     """Lay the way to a shoot's photos that way_to() tells, where the results' disk knows links."""
-    way = Path(results_dir, WAYS, shoot.id)
-    if way.is_symlink() and os.readlink(way) == str(shoot.folder):
-        return
-    new = way.with_name(f".{way.name}.new")
     with contextlib.suppress(OSError):
-        way.parent.mkdir(parents=True, exist_ok=True)
-        new.unlink(missing_ok=True)
-        new.symlink_to(shoot.folder)
-        new.replace(way)
+        _link(Path(results_dir, WAYS, shoot.id), shoot.folder)
 
 
 def way_to(shoot, results_dir):
@@ -434,7 +427,8 @@ def _settled(shoot, results_dir, base_settings):
     folder = shoot.folder
     own_settings = folder / "shoot.yaml"
     try:
-        if _are_among_photos(folder):
+        # Which _is_shoot lets pass only among photos.
+        if _is_results(folder):
             raise settings_module.SettingsError(
                 f"{folder}: results were written among these photos; move {' and '.join(RESULTS_MARKS)} and what "
                 "else is no photo out of this folder"
