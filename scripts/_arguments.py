@@ -147,8 +147,8 @@ def places(arguments: Arguments, cwd: Path, repo: Path) -> tuple[Path, Path, boo
     if shoots is None:
         for table, _, where in layers:
             for key in (key for key in table if key not in layers[0][0]):
-                near = difflib.get_close_matches(str(key), layers[0][0], n=1, cutoff=0.66)
-                what_to_do = f"the nearest is {near[0]!r}" if near else "docs/settings.md lists all that are"
+                near = settings.nearest(str(key), layers[0][0])
+                what_to_do = f"the nearest is {near!r}" if near else "docs/settings.md lists all that are"
                 raise SettingsError(f"{where}: {key!r} is not a setting; {what_to_do}.")
     results = _last_named("results", layers if shoots else layers[1:])
     if results is None:
