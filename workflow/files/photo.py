@@ -23,8 +23,6 @@ WHITE = 65535
 LARGEST = 1 << 30
 # Quarter turns anticlockwise to upright, by LibRaw's code for how the camera was held.
 TURNS = {3: 2, 5: 1, 6: 3}
-
-
 # What is told of a photo whose equal values are grey.
 GREY = {
     "neutral": [1.0, 1.0, 1.0],
@@ -109,12 +107,12 @@ def read_linear(path, balance, half, data=None, mend=None):
     with _reading(), rawpy.imread(io.BytesIO(data)) as raw:
         mosaic = _mosaic(raw)
         if mosaic is None:
-            return _whole(raw, raw.raw_image_visible[..., :3], balance, half)
+            return _whole(raw, raw.raw_image_visible, balance, half)
         levels = _white_levels(raw, mosaic.pattern)
         if mend:
             mosaic = mend(mosaic)
         if _is_grey(raw):
-            return _whole(raw, mosaic.values[..., None], balance, half)
+            return _whole(raw, mosaic.values, balance, half)
         if _is_bayer(raw):
             interpolate = demosaic.superpixels if half else demosaic.bayer
             scale = decode.full_levels(balance)[mosaic.pattern] / (levels - mosaic.black)
@@ -135,7 +133,8 @@ def _turned(raw, picture):
 
 
 def _whole(raw, values, balance, half):
-    """A picture that is no mosaic of colours. values: (h, w, 3), or (h, w, 1) of a sensor without colours."""
+    """A picture that is no mosaic of colours. values: (h, w, 3 or more), or (h, w) of a sensor without colours."""
+    values = values[..., None] if values.ndim == 2 else values[..., :3]
     colours = np.arange(values.shape[2])
     black, white = np.asarray(raw.black_level_per_channel)[colours], _white_levels(raw, colours)
     values = decode.averaged(values, 2) if half else values
@@ -159,8 +158,7 @@ def _developed(raw, balance, half):
 def _reduced(raw):
     mosaic = _mosaic(raw)
     if mosaic is None or _is_grey(raw):
-        values = raw.raw_image_visible
-        return _averaged(_whole(raw, values[..., None] if mosaic else values[..., :3], (1, 1, 1), False))
+        return _averaged(_whole(raw, raw.raw_image_visible, (1, 1, 1), False))
     factor = draft.factor(*mosaic.values.shape, len(mosaic.pattern))
     full = _white_levels(raw, mosaic.pattern) - mosaic.black
     scale = [WHITE / full[mosaic.pattern == colour].mean() for colour in range(3)]
