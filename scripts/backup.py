@@ -13,7 +13,7 @@ import _workflow  # noqa: F401
 from pathlib import Path
 
 from files import checked, manifest, stage
-from house.shoots import files_in
+from house.listing import files_in
 
 
 def main():

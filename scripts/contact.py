@@ -16,7 +16,7 @@ import yaml
 
 from files import pages, reference, stage
 from files.look import processor
-from house.shoots import LOOK_ENDINGS
+from house.named_files import LOOK_ENDINGS
 from kerbwalk import still
 
 WIDTH, MARGIN, LABEL = 640, 16, 40

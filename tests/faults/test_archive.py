@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from files import bag, checked, compare, ffmpeg, pages, stage
-from house import recipes, settings, shoots
+from house import ids, recipes, settings
 
 OLD = Path(__file__).parents[1] / "data" / "bag-1.tar.xz"
 
@@ -159,7 +159,7 @@ def test_settings_are_kept_as_they_were_written(tmp_path, monkeypatch):
 
 def made_by_hand(folder, name):
     """A shoot's results, as far as an archive asks what is in them."""
-    own = shoots._safe_id(name)
+    own = ids.safe_id(name)
     results = folder / "results" / own
     (results / "work").mkdir(parents=True)
     (results / f"{own}_stills").mkdir()

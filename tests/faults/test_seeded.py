@@ -11,7 +11,7 @@ import pytest
 import yaml
 
 from demo import faults
-from house.shoots import list_photos
+from house.listing import list_photos
 
 REPO = Path(__file__).resolve().parents[2]
 STANDARD = yaml.safe_load((REPO / "config" / "config.yaml").read_text(encoding="utf-8"))

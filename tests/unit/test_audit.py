@@ -5,7 +5,7 @@ import pytest
 import yaml
 
 from files.proxies import Stack
-from house import shoots
+from house import listing
 from kerbwalk import audit, audit_times, ingest, neighbours
 from kerbwalk.finding import finding
 
@@ -218,7 +218,7 @@ def test_two_shoots_side_by_side_are_shown_with_what_to_write(ways):
     parts = yaml.safe_load(found["message"].partition("either 'split: ")[2].partition("' or 'split: one'")[0])
     listed = sorted((p["name"] for p in photos), key=ingest.natural)
     for part, first in zip(parts.values(), (0, 1), strict=True):
-        assert shoots.chosen(listed, part["photos"]) == [p["name"] for p in photos[first::2]]
+        assert listing.chosen(listed, part["photos"]) == [p["name"] for p in photos[first::2]]
     alone = {f["code"] for f in judge(photos, split="one")[0]}
     assert "two_shoots" not in alone and "same_time" in alone
     assert len(kept) == 12 - len(findings) + 1

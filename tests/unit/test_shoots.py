@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from house import photos, settings, shoots
+from house import ids, listing, photos, seen, settings, shoots
+from kerbwalk.ingest import natural
 
 BASE = settings.load(settings.SCHEMA.parents[2] / "config" / "config.yaml")
 
@@ -76,7 +77,7 @@ def test_what_belongs_to_no_shoot_is_told_of(place):
 @given(st.lists(st.text("aB019_.²", min_size=1, max_size=6), max_size=8))
 def test_natural_order_takes_any_names(names):
     """Digits that are no decimal numbers, such as a raised two, included."""
-    assert len(sorted(names, key=shoots.natural)) == len(names)
+    assert len(sorted(names, key=natural)) == len(names)
 
 
 def test_upper_and_lower_case_endings_are_one():
@@ -86,7 +87,7 @@ def test_upper_and_lower_case_endings_are_one():
 
 @pytest.mark.parametrize("name", ["square", "Nacht im Hafen", "né ☾", "..two", "a;b", "-", "a&b"])
 def test_a_plain_name_is_its_own_id_unless_it_leads_with_a_dash(name):
-    assert (shoots._safe_id(name) == name) == (not name.startswith("-"))
+    assert (ids.safe_id(name) == name) == (not name.startswith("-"))
 
 
 @pytest.mark.parametrize(
@@ -94,14 +95,14 @@ def test_a_plain_name_is_its_own_id_unless_it_leads_with_a_dash(name):
     ["{braces}", "-leading", "new\nline", "tab\t", "--config", "{", "a}b", "\u200b", "it's", "$(x)", '"', "a,b=%j"],
 )
 def test_other_names_get_a_safe_id(name):
-    made = shoots._safe_id(name)
+    made = ids.safe_id(name)
     assert made.startswith(".") and made != name
     assert set(made) <= set(".-ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789")
-    assert shoots._safe_id(name) == made
+    assert ids.safe_id(name) == made
 
 
 def test_ids_of_names_that_look_alike_differ():
-    assert len({shoots._safe_id(name) for name in ("{a}", "{a", "a}", "-a", "--a", "{a} ")}) == 6
+    assert len({ids.safe_id(name) for name in ("{a}", "{a", "a}", "-a", "--a", "{a} ")}) == 6
 
 
 def test_a_shoot_under_an_id_is_published_under_its_name(place):
@@ -160,52 +161,52 @@ def test_one_that_is_not_there_beside_one_that_is(place):
 
 
 def test_a_second_look_changes_nothing(place):
-    first = shoots.identities(found(place), place[1])
+    first = seen.identities(found(place), place[1])
     table = place[1] / ".kerbwalk" / "seen" / "square.json"
     before = table.stat().st_mtime_ns
-    assert shoots.identities(found(place), place[1]) == first
+    assert seen.identities(found(place), place[1]) == first
     assert table.stat().st_mtime_ns == before
 
 
 def test_a_touched_photo_is_the_same(place):
-    first = shoots.identities(found(place), place[1])
+    first = seen.identities(found(place), place[1])
     ingested(place)
     later(place[2] / "IMG_9.DNG")
-    assert shoots.identities(found(place), place[1]) == first
+    assert seen.identities(found(place), place[1]) == first
     later(place[2] / "IMG_9.DNG")
-    assert shoots.identities(found(place), place[1]) == first
+    assert seen.identities(found(place), place[1]) == first
 
 
 @pytest.mark.parametrize("content", [b"IMG_X.DNG", b"longer than before"])
 def test_a_changed_photo_is_another(place, content):
-    first = shoots.identities(found(place), place[1])
+    first = seen.identities(found(place), place[1])
     ingested(place)
     (place[2] / "IMG_9.DNG").write_bytes(content)
     later(place[2] / "IMG_9.DNG")
-    second = shoots.identities(found(place), place[1])
+    second = seen.identities(found(place), place[1])
     assert [name for name in first if first[name] != second[name]] == ["IMG_9.DNG"]
-    assert shoots.identities(found(place), place[1]) == second
+    assert seen.identities(found(place), place[1]) == second
 
 
 def test_a_photo_changed_and_changed_back_is_the_first_again_or_new_but_never_the_second(place):
     path = place[2] / "IMG_9.DNG"
-    shoots.identities(found(place), place[1])
+    seen.identities(found(place), place[1])
     ingested(place)
     path.write_bytes(b"another")
     later(path)
-    second = shoots.identities(found(place), place[1])
+    second = seen.identities(found(place), place[1])
     ingested(place)
     path.write_bytes(b"IMG_9.DNG")
     later(path)
-    assert shoots.identities(found(place), place[1])["IMG_9.DNG"] != second["IMG_9.DNG"]
+    assert seen.identities(found(place), place[1])["IMG_9.DNG"] != second["IMG_9.DNG"]
 
 
 def test_a_table_cut_short_is_made_again(place):
-    shoots.identities(found(place), place[1])
+    seen.identities(found(place), place[1])
     table = place[1] / ".kerbwalk" / "seen" / "square.json"
     whole = table.read_text()
     table.write_text(whole[: len(whole) // 2])
-    shoots.identities(found(place), place[1])
+    seen.identities(found(place), place[1])
     assert table.read_text() == whole
 
 
@@ -342,7 +343,7 @@ def test_a_name_of_a_photo_with_no_file_behind_it(place, target):
 
 
 def test_a_link_that_leads_to_more_than_a_shoot_has(place, monkeypatch):
-    monkeypatch.setattr(shoots, "MANY", 3)
+    monkeypatch.setattr(listing, "MANY", 3)
     assert not found(place).problem
     (place[2] / "notes.txt").touch()
     assert "more than 3 files are in this folder" in found(place).problem
@@ -359,7 +360,7 @@ def test_what_is_larger_than_any_photo_is_not_read(place, tmp_path, name):
         assert "1100 GB are more than any photo" in shoot.problem
     else:
         with pytest.raises(settings.SettingsError, match="1100 GB are more than any photo"):
-            shoots.identities(shoot, place[1])
+            seen.identities(shoot, place[1])
 
 
 def test_folders_linked_to_each_other_are_each_seen_once(place):

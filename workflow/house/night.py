@@ -8,7 +8,8 @@ import json
 from dataclasses import asdict
 from pathlib import Path
 
-from house.shoots import Shoot, write_quickly
+from house.seen import write_quickly
+from house.shoots import Shoot
 
 FOLDER = ".kerbwalk/night"
 
@@ -16,7 +17,7 @@ FOLDER = ".kerbwalk/night"
 def keep(results_dir, settings, layers, shoots, tokens):
     """Write down the night's settings, and each shoot with what stands for its photos' content.
 
-    layers: where the settings come from, [(name, table)]; tokens: {id: {photo: token}}, see shoots.identities, of those
+    layers: where the settings come from, [(name, table)]; tokens: {id: {photo: token}}, see seen.identities, of those
     shoots that can be worked on, which alone are kept. Unchanged files stay as they are.
     """
     folder = Path(results_dir, FOLDER)

@@ -1,55 +1,29 @@
-"""Find the shoots and their photos, and decide which photos are unchanged since they were last seen."""
+"""Find the shoots, their settings, and their photos."""
 
 import contextlib
 import fnmatch
-import functools
-import hashlib
 import itertools
-import json
 import os
 import re
 import shlex
-import shutil
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from files.checked import checksum
-from files.stage import WAYS, whole
-from house import recipes
+from files.stage import WAYS
+from house import listing, recipes
 from house import settings as settings_module
-from house.photos import is_photo
-from kerbwalk.ingest import listed_shortly, natural
+from house.ids import safe_id
+from house.named_files import FILES, named_file
+from kerbwalk.ingest import listed_shortly
 
-ROOT = Path(__file__).parents[2]
-# Of one picture that is there in several forms, the one that stands first here is the photo.
-RANKS = {"dng": 1, "tif": 2, "tiff": 2}
-# What lies in a folder of results, or of copies: their photos are no shoot.
-RESULTS_MARKS, COPY_MARK = (".kerbwalk", ".kerbwalk.lock"), ".kerbwalk-copy"
 # Files of the results beside the shoots' folders.
 NIGHTS_OWN = ("index.html", "summary.json")
-# What Snakemake takes for a wildcard without end.
-PERIODIC = re.compile(r"(.+?)\1{19}")
-# What systems put onto disks: bins, found pieces, thumbnails (from memory).
-NOBODYS = ("lost+found", "System Volume Information", "$RECYCLE.BIN", "#recycle", "@eaDir", "__MACOSX")
-JPEG_ENDINGS = ("jpg", "jpeg", "heic", "heif", "hif")
-# Signs that Snakemake (braces), or a shell between it and a scheduler, would read more into than a name.
-MISREAD = re.compile(r"""[{}\x00-\x1f'"$`\\]""")
-# Bytes that no photo has, nor any file that settings name: nothing so large is read. A TIFF's picture may have half.
-HUGE = 1 << 31
-# Files that no shoot has: beyond them a link leads somewhere else.
-MANY = 100_000
-RANGE = re.compile(r"(.+?)\s+\.\.\s+(.+)")
 # What a shoot's settings are called by mistake; ".txt" is what an editor adds where endings are hidden.
 MISNAMED = re.compile(r"shoot\.ya?ml(\.txt)?", re.IGNORECASE)
-
-# Settings that name a file.
-FILES = ("dark", "look.cdl", "look.lut", "look.match", "look.display.config")
 # Settings that are a place in the reference photo, and what they are where they name none.
 POINTS = ("hold", "level", "look.white_balance.neutral", "light.even", "framing.centre")
 NOWHERE = ("auto", None, [])
-# Looks to choose from, and their kinds by ending.
-LOOKS = ROOT / "config" / "looks"
-LOOK_ENDINGS = {"cdl": (".cc", ".ccc", ".cdl"), "lut": (".cube", ".clf")}
 
 
 @dataclass
@@ -89,7 +63,7 @@ def find(shoots_dir, results_dir, base_settings, only=()):
         )
     folders = sorted((e for e in os.scandir(shoots_dir) if _is_shoot(e, results_dir)), key=lambda e: e.name)
     if not folders:
-        if list_photos(shoots_dir):
+        if listing.list_photos(shoots_dir):
             raise settings_module.SettingsError(
                 f"{shoots_dir} holds photos itself, and so is a shoot; name the folder above it "
                 f"(--config shoots={shlex.quote(str(shoots_dir.absolute().parent))})"
@@ -111,7 +85,7 @@ def find(shoots_dir, results_dir, base_settings, only=()):
     for pattern in dict.fromkeys(patterns):
         if not any(_is(shoot.name, pattern) for shoot in every):
             # With a slash in its name, which no folder has, its id can be none of a shoot.
-            name, problem = _safe_id(f"only/{pattern}"), _missed([pattern], shoots_dir, every)
+            name, problem = safe_id(f"only/{pattern}"), _missed([pattern], shoots_dir, every)
             found.append(Shoot(pattern, name, shoots_dir, problem=problem))
     return found, [shoot for shoot, is_asked in zip(every, asked, strict=True) if not is_asked]
 
@@ -130,7 +104,7 @@ def astray(shoots_dir, results_dir, names):
             f"{idle[0]} in {shoots_dir}: settings of no shoot; move the file into a shoot's folder, or, if they are "
             "those of all shoots, name it by --configfile"
         )
-    if loose := _photos_among(beside):
+    if loose := listing.among(beside):
         lines.append(
             f"{listed_shortly(loose)} in {shoots_dir}: beside the shoots' folders, and so in none of the clips; move "
             "what belongs to a shoot into its folder"
@@ -163,45 +137,6 @@ def shared_points(found):
     ]
 
 
-def list_photos(folder):
-    """The photos in a folder and the folders in it, as on a camera's card: paths in it, in natural order.
-
-    Of pictures in one folder that differ by their ending alone, as where a camera writes raw and another form,
-    the raw file is the photo. Results and copies of other shoots are passed over.
-    """
-    return _photos_among(files_in(folder))
-
-
-def files_in(folder):
-    """Paths in a folder of all the files in it and in its folders; hidden ones, results and copies left out.
-
-    Raises SettingsError for what is there under a photo's name and is no file, and for more files than a shoot has.
-    """
-    found = list(itertools.islice(_files(folder), MANY + 1))
-    if len(found) > MANY:
-        raise settings_module.SettingsError(
-            f"{folder}: more than {MANY:,} files are in this folder and those in it; see whether a link in it leads "
-            "somewhere else"
-        )
-    return found
-
-
-def chosen(photos, wanted):
-    """Those of the photos that a list of names, of folders and of ranges "first .. last" (in natural order) stands for.
-
-    Raises SettingsError for a name that is not there.
-    """
-    names = []
-    for entry in wanted:
-        if inside := [name for name in photos if name.startswith(f"{entry.rstrip('/')}/")]:
-            names += inside
-            continue
-        ends = RANGE.fullmatch(entry)
-        first, last = (photos.index(_photo(end, photos)) for end in (ends.groups() if ends else (entry, entry)))
-        names += photos[first : last + 1]
-    return [name for name in photos if name in set(names)]
-
-
 def link(shoot, results_dir):
     """Lay the way to a shoot's photos that way_to() tells, where the results' disk knows links."""
     with contextlib.suppress(OSError):
@@ -216,87 +151,21 @@ def way_to(shoot, results_dir):
     return str(way.relative_to(results_dir) if way.is_symlink() else shoot.folder)
 
 
-def own_path(path, results_dir):
-    """A path for a file that a shoot's settings name: for a look from the shelf that of a copy under its checksum in
-    RESULTS/.kerbwalk/shelf, as where the code lies is of no account; otherwise the path itself.
-    """
-    path = Path(path)
-    if not path.is_relative_to(ROOT):
-        return str(path)
-    copy = Path(results_dir, ".kerbwalk", "shelf", checksum(path), path.name)
-    if not copy.exists():
-        with whole(copy) as temporary:
-            shutil.copyfile(path, temporary)
-    return str(copy.relative_to(results_dir))
-
-
-def named_file(shoot, key):
-    """Path of the file that a setting names, or None: in the shoot's folder or, for a look, in config/looks.
-
-    key: the setting, such as "look.cdl". Raises SettingsError where the file is not there.
-    """
-    name = functools.reduce(lambda table, part: (table or {}).get(part), key.split("."), shoot.settings)
-    if not isinstance(name, str) or name.startswith("ocio://"):
-        return None
-    places = [shoot.folder, LOOKS] if key.startswith("look.") else [shoot.folder]
-    for place in places:
-        if (place / name).is_file():
-            _check_size(place / name, os.stat(place / name))
-            return place / name
-    where = "neither in the shoot's folder nor in config/looks" if places[1:] else "not in the shoot's folder"
-    there = sorted(path.name for place in places for path in place.iterdir())
-    near = settings_module.nearest(name, there)
-    what_to_do = f"put the file there, or name the nearest, {near!r}" if near else "put the file there"
-    raise settings_module.SettingsError(f"{shoot.folder}: {key} names {name!r}, which is {where}; {what_to_do}")
-
-
 def chunks(photos, size):
     """Cut a list of photos into lists of `size`, keyed '000', '001', ..."""
     return {f"{i:03d}": photos[k : k + size] for i, k in enumerate(range(0, len(photos), size))}
 
 
-def identities(shoot, results_dir):
-    """What stands for each photo's content, without reading it where size and time stamp are as remembered.
-
-    Returns {name: token}. A photo seen for the first time is known by its size and time stamp. One
-    whose time stamp changed is read and compared with the checksum that ingest took: with the same
-    content it keeps its token, so that a touched photo reruns nothing.
-    Raises SettingsError for what cannot be a photo.
-    """
-    table_file = Path(results_dir, ".kerbwalk", "seen", shoot.id + ".json")
-    table = _read_json(table_file) or {}
-    checksums = None
-    seen = {}
-    for name in shoot.photos:
-        stat = os.stat(shoot.folder / name)
-        _check_size(shoot.folder / name, stat)
-        now = [stat.st_size, stat.st_mtime_ns]
-        known = table.get(name)
-        if known is None:
-            seen[name] = [*now, f"{now[0]}-{now[1]}"]
-        elif known[:2] == now:
-            seen[name] = known
-        else:
-            if checksums is None:
-                ingested = _read_json(Path(results_dir, shoot.id, "work", "ingest.json")) or {"photos": []}
-                checksums = {p["name"]: (p["bytes"], p["checksum"]) for p in ingested["photos"]}
-            same = checksums.get(name) == (now[0], checksum(shoot.folder / name))
-            seen[name] = [*now, known[2] if same else f"{now[0]}-{now[1]}"]
-    if seen != table:
-        write_quickly(table_file, seen)
-    return {name: entry[2] for name, entry in seen.items()}
-
-
 def _is_shoot(entry, results_dir):
     """Whether a folder is a shoot, and not hidden, nor the results, nor only the way to them."""
-    if not entry.is_dir() or _is_hidden(entry.name):
+    if not entry.is_dir() or listing.is_hidden(entry.name):
         return False
-    if _is_results(entry.path):
-        return _are_among_photos(entry.path)
+    if listing.are_results(entry.path):
+        return listing.are_results_among_photos(entry.path)
     place, results = os.path.realpath(entry.path), os.path.realpath(results_dir)
     if place == results:
         return False
-    return not results.startswith(place + os.sep) or bool(list_photos(entry.path))
+    return not results.startswith(place + os.sep) or bool(listing.list_photos(entry.path))
 
 
 def _is_made(entry):
@@ -314,99 +183,16 @@ def _missed(patterns, shoots_dir, every):
     """What is said of names and patterns that none of the shoots has."""
     # A path to it, or a part of its name, is what one types first.
     word, names = patterns[0].rstrip("/").rpartition("/")[2].strip("*?"), [shoot.name for shoot in every]
-    near = _offered(word, [name for name in names if word.lower() in name.lower()] or names)
+    near = listing.offered(word, [name for name in names if word.lower() in name.lower()] or names)
     listed = f"; several are a list: only=[{patterns[0]}]" if "," in patterns[0] else ""
     return (
         f"'only' asks for {', '.join(map(repr, patterns))}, and no shoot in {shoots_dir} is called so; {near}{listed}"
     )
 
 
-def _offered(word, known):
-    """What is offered for a name that is none of the known: the nearest, or, where it is like none of them, these."""
-    near = settings_module.nearest(word, known)
-    return f"the nearest is {near!r}" if near else f"what is there: {listed_shortly(known)}"
-
-
-def _photos_among(names):
-    best = {}
-    for name in names:
-        if is_photo(name):
-            stem, _, ending = name.rpartition(".")
-            best.setdefault(stem.lower(), []).append((RANKS.get(ending.lower(), 0), name))
-    kept = [name for forms in best.values() for rank, name in forms if rank == min(forms)[0]]
-    return sorted(kept, key=natural)
-
-
-def _lone_jpegs_among(names, photos):
-    """Pictures of which there is no raw file, whichever card that is on."""
-    stems = {_stem(name) for name in photos}
-    return [n for n in names if n.rpartition(".")[2].lower() in JPEG_ENDINGS and _stem(n) not in stems]
-
-
-def _stem(name):
-    return name.rpartition("/")[2].rpartition(".")[0].lower()
-
-
-def _is_hidden(name):
-    return name.startswith(".") or name in NOBODYS
-
-
-def _is_results(folder):
-    return any(os.path.lexists(os.path.join(folder, mark)) for mark in (*RESULTS_MARKS, COPY_MARK))
-
-
-def _are_among_photos(folder):
-    """Whether results lie in the very folder of a shoot."""
-    names = os.listdir(folder)
-    return not {*RESULTS_MARKS}.isdisjoint(names) and COPY_MARK not in names and any(map(is_photo, names))
-
-
-def _check_size(path, stat):
-    if stat.st_size > HUGE:
-        raise settings_module.SettingsError(
-            f"{path}: {stat.st_size / 1e9:.0f} GB are more than any photo or look has; take it out of the folder"
-        )
-
-
-def _files(folder, inside="", seen=None):
-    """Paths, relative to the folder, of the files in it and in its folders, hidden ones and results left out."""
-    # A folder that is linked into itself would have no end, and folders that are linked to each other many.
-    seen = {os.path.realpath(folder)} if seen is None else seen
-    entries = sorted(os.scandir(folder), key=lambda e: e.name)
-    for entry in entries:
-        if _is_hidden(entry.name):
-            continue
-        if entry.is_file():
-            yield inside + entry.name
-        elif entry.is_dir():
-            place = os.path.realpath(entry.path)
-            if place not in seen and not _is_results(entry.path):
-                seen.add(place)
-                yield from _files(entry.path, f"{inside}{entry.name}/", seen)
-        elif is_photo(entry.name):
-            raise settings_module.SettingsError(
-                f"{entry.path}: there is no file behind this name, as where a link leads to a disk that is away; "
-                "connect it, or take the name out of the folder"
-            )
-
-
-def _photo(name, photos):
-    """The photo that a name stands for: its path in the shoot's folder, or the file name alone where one has it."""
-    if name in photos:
-        return name
-    ends = [photo for photo in photos if photo.endswith("/" + name)]
-    if len(ends) == 1:
-        return ends[0]
-    if ends:
-        raise settings_module.SettingsError(
-            f"names {name!r}, and several photos have that name; write which: {ends[0]!r} or {ends[1]!r}"
-        )
-    raise settings_module.SettingsError(f"names {name!r}, which is not among the photos; {_offered(name, photos)}")
-
-
 def _read(folder, results_dir, base_settings):
     """The shoots of a folder: one, or as many as its settings split it into."""
-    whole = Shoot(name=folder.name, id=_safe_id(folder.name), folder=folder)
+    whole = Shoot(name=folder.name, id=safe_id(folder.name), folder=folder)
     found = _settled(whole, results_dir, base_settings)
     for shoot in found:
         place = results_dir / shoot.name
@@ -428,16 +214,16 @@ def _settled(shoot, results_dir, base_settings):
     own_settings = folder / "shoot.yaml"
     try:
         # Which _is_shoot lets pass only among photos.
-        if _is_results(folder):
+        if listing.are_results(folder):
             raise settings_module.SettingsError(
-                f"{folder}: results were written among these photos; move {' and '.join(RESULTS_MARKS)} and what "
-                "else is no photo out of this folder"
+                f"{folder}: results were written among these photos; move {' and '.join(listing.RESULTS_MARKS)} and "
+                "what else is no photo out of this folder"
             )
         os.fsencode(folder.name).decode("utf-8")
         shoot.settings = base_settings
-        names = files_in(folder)
-        shoot.photos = _photos_among(names)
-        shoot.lone_jpegs = _lone_jpegs_among(names, shoot.photos)
+        names = listing.files_in(folder)
+        shoot.photos = listing.among(names)
+        shoot.lone_jpegs = listing.lone_jpegs(names, shoot.photos)
         if os.path.lexists(own_settings):
             own = settings_module.load(own_settings)
             settings_module.check(own, own_settings, night=False)
@@ -478,22 +264,22 @@ def _parts(shoot, own_settings):
     if isinstance(split, str):
         return [shoot]
     try:
-        left_out = chosen(shoot.photos, shoot.settings["leave_out"])
+        left_out = listing.chosen(shoot.photos, shoot.settings["leave_out"])
     except settings_module.SettingsError as error:
         raise settings_module.SettingsError(f"{own_settings}: 'leave_out' {error}") from None
     whole, parts = shoot.settings | {"leave_out": left_out}, []
     for name, own in split.items():
         settings_module.check({k: v for k, v in own.items() if k != "photos"}, f"{own_settings}, {name}", night=False)
         try:
-            photos = chosen(shoot.photos, own["photos"])
+            names = listing.chosen(shoot.photos, own["photos"])
         except settings_module.SettingsError as error:
             raise settings_module.SettingsError(f"{own_settings}: 'split.{name}' {error}") from None
-        shared = _without_others(whole, photos, [n for n in shoot.photos if n not in set(photos)])
+        shared = _without_others(whole, names, [n for n in shoot.photos if n not in set(names)])
         settings = settings_module.merged(shared, own) | {"split": "one"}
         part = settings.pop("photos")
         full = f"{shoot.name} {name}"
         layers = [*shoot.own, (f"{own_settings.name}, {name}", own)]
-        parts.append(Shoot(full, _safe_id(full), shoot.folder, photos, settings, part=part, own=layers))
+        parts.append(Shoot(full, safe_id(full), shoot.folder, names, settings, part=part, own=layers))
     for photo in shoot.photos:
         if (times := sum(photo in part.photos for part in parts)) != 1 and photo not in left_out:
             raise settings_module.SettingsError(
@@ -529,13 +315,13 @@ def _check_names(shoot, own_settings):
     own = dict(shoot.settings)
     try:
         for key in ("reference", "first", "last"):
-            own[key] = own[key] and _photo(own[key], shoot.photos)
+            own[key] = own[key] and listing.named(own[key], shoot.photos)
         key = "leave_out"
-        own[key] = chosen(shoot.photos, own[key])
+        own[key] = listing.chosen(shoot.photos, own[key])
         key = "hold_in"
-        own[key] = {_photo(name, shoot.photos): place for name, place in own[key].items()}
+        own[key] = {listing.named(name, shoot.photos): place for name, place in own[key].items()}
         key = "light.filters"
-        filters = {_photo(name, shoot.photos): density for name, density in own["light"]["filters"].items()}
+        filters = {listing.named(name, shoot.photos): density for name, density in own["light"]["filters"].items()}
         own["light"] = own["light"] | {"filters": filters}
     except settings_module.SettingsError as error:
         where = own_settings if os.path.lexists(own_settings) else shoot.folder
@@ -547,45 +333,9 @@ def _only(jpegs):
     return f", only {len(jpegs)} JPEG{'' if len(jpegs) == 1 else 's'}" if jpegs else ""
 
 
-def _safe_id(name):
-    """The name itself, unless Snakemake, a command line or a scheduler would read more into it than a name."""
-    misread = re.search(f"{MISREAD.pattern}|[,:=%/]", name) or PERIODIC.search(name)
-    if not misread and not name.startswith("-") and name.isprintable():
-        return name
-    word = re.sub(r"[^A-Za-z0-9]+", "-", name).strip("-")[:24]
-    return f".{word}-{digest(os.fsencode(name))}"
-
-
-def digest(data):
-    """A short BLAKE2b hash of bytes, in hexadecimal."""
-    return hashlib.blake2b(data, digest_size=6).hexdigest()
-
-
 def _link(link, target):
     if os.path.islink(link) and os.readlink(link) == str(target):
         return
     link.parent.mkdir(parents=True, exist_ok=True)
     link.unlink(missing_ok=True)
     os.symlink(target, link)
-
-
-def write_quickly(path, table):
-    """Write a small table for the next start, if it is not there already, whole but not synced: each shoot has one, and
-    after a power cut the next run writes it again.
-    """
-    text = json.dumps(table, ensure_ascii=False)
-    if path.exists() and path.read_text(encoding="utf-8") == text:
-        return
-    path.parent.mkdir(parents=True, exist_ok=True)
-    new = path.with_name(path.name + ".new")
-    new.write_text(text, encoding="utf-8")
-    new.replace(path)
-
-
-def _read_json(path):
-    try:
-        return json.loads(Path(path).read_text(encoding="utf-8"))
-    except FileNotFoundError:
-        return None
-    except ValueError:  # cut short by a crash: as if it had never been
-        return None

@@ -13,8 +13,9 @@ import time
 from pathlib import Path
 
 from files import clock
+from files.checked import checksum
 from files.stage import read_json, write_text
-from house import closing, night, recipes, settings, shoots
+from house import closing, ids, named_files, night, recipes, seen, settings, shoots
 from house import resources as resources_of
 from house.fingerprint import fingerprint
 from kerbwalk.deliver import OWN_DISPLAYS
@@ -114,7 +115,7 @@ def known_photos(found):
     for shoot in found:
         try:
             if not shoot.problem:
-                tokens[shoot.id] = shoots.identities(shoot, RESULTS)
+                tokens[shoot.id] = seen.identities(shoot, RESULTS)
         except (settings.SettingsError, OSError) as error:
             shoot.problem = str(error)
     return tokens
@@ -159,7 +160,7 @@ ON_REQUEST = {
 }
 # The looks to choose from.
 LOOKS = sorted(
-    path for path in (ROOT / "config" / "looks").iterdir() if path.suffix in sum(shoots.LOOK_ENDINGS.values(), ())
+    path for path in (ROOT / "config" / "looks").iterdir() if path.suffix in sum(named_files.LOOK_ENDINGS.values(), ())
 )
 
 
@@ -218,7 +219,7 @@ def identity(wildcards):
     if "chunk" in wildcards.keys():
         names = CHUNKS[wildcards.shoot][wildcards.chunk]
     tokens = TOKENS[wildcards.shoot]
-    return shoots.digest(json.dumps([[name, tokens[name]] for name in names]).encode())
+    return ids.digest(json.dumps([[name, tokens[name]] for name in names]).encode())
 
 
 def every_chunk(pattern):
@@ -365,7 +366,7 @@ def named_path(wildcards, file):
     own = BY_ID[wildcards.shoot].folder
     if file.is_relative_to(own):
         return f"{folder(wildcards)}/{file.relative_to(own)}"
-    return shoots.own_path(file, RESULTS)
+    return named_files.own_path(file, RESULTS)
 
 
 def contents(find):
@@ -394,7 +395,7 @@ def look_file(wildcards, kind):
     stem = wildcards.look.removeprefix("looks/")
     if stem != wildcards.look:
         path = ROOT / "config" / "looks" / stem
-        return (path, shoots.checksum(path)) if path.suffix in shoots.LOOK_ENDINGS[kind] else None
+        return (path, checksum(path)) if path.suffix in named_files.LOOK_ENDINGS[kind] else None
     return BY_ID[wildcards.shoot].files.get(f"look.{kind}")
 
 
@@ -415,7 +416,7 @@ def named_in_folder(wildcards):
 def written(wildcards):
     """The checksum of a shoot's own settings as they are written, comments and all; "" where there are none."""
     path = BY_ID[wildcards.shoot].folder / "shoot.yaml"
-    return shoots.checksum(path) if path.exists() else ""
+    return checksum(path) if path.exists() else ""
 
 
 def complete_settings(wildcards):

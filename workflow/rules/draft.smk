@@ -40,7 +40,7 @@ rule draft_shoot:
         lut_content=DRAFT_LUT[1],
         display=DISPLAY[0],
         display_content=DISPLAY[1],
-        shelf=[str(RESULTS / shoots.own_path(path, RESULTS)) for path in LOOKS],
+        shelf=[str(RESULTS / named_files.own_path(path, RESULTS)) for path in LOOKS],
         templates=REPORT_TEMPLATES,
         code=[fingerprint(stage) for stage in ("draft", *DRAFTED)],
     message:

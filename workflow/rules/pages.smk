@@ -8,7 +8,7 @@ REPORTED = sorted(set(NIGHT) - settings.of_the_night() - {"priority"})
 
 def templates(*names):
     """The content of a page's templates, style and script as one short text, for params."""
-    return shoots.digest(b"".join((ROOT / "workflow" / "report" / name).read_bytes() for name in names))
+    return ids.digest(b"".join((ROOT / "workflow" / "report" / name).read_bytes() for name in names))
 
 
 def origins(wildcards):
