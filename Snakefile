@@ -13,7 +13,10 @@ sys.path.insert(0, f"{workflow.current_basedir}/workflow")
 configfile: f"{workflow.current_basedir}/config/config.yaml"
 
 
+include: "workflow/rules/night.smk"
 include: "workflow/rules/common.smk"
+include: "workflow/rules/resources.smk"
+include: "workflow/rules/closing.smk"
 include: "workflow/rules/refuse.smk"
 include: "workflow/rules/ingest.smk"
 include: "workflow/rules/audit.smk"

@@ -1,3 +1,6 @@
+import re
+
+
 ruleorder: match > look
 
 

@@ -2,6 +2,8 @@
 
 import subprocess
 
+from files.stage import read_json
+
 # Every setting that a shoot may have of its own and that its files depend on: the page shows them all.
 REPORTED = sorted(set(NIGHT) - settings.of_the_night() - {"priority"})
 
