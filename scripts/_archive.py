@@ -76,8 +76,9 @@ def lay_out(contents, out, photos):
         if not source.exists() or checked.checksum(source) != photo["checksum"]:
             raise stage.StageError(f"{source}: this is not the photo that the clip was made of; find the right one")
         link(source, place)
-    # The command for the end of a night is not for this one, nor may a bag of others name one.
-    night = contents.settings["night"] | {"on_finish": None}
+    # The command for the end of a night is not for this one, nor may a bag of others name one. Code of before there was
+    # such a setting refuses it.
+    night = {name: None if name == "on_finish" else value for name, value in contents.settings["night"].items()}
     for path, table in ((shoot / "shoot.yaml", contents.settings["shoot"]), (out / "night.yaml", night)):
         path.write_text(json.dumps(table, ensure_ascii=False), encoding="utf-8")
 

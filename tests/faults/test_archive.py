@@ -11,6 +11,7 @@ from urllib.parse import unquote
 import bagit
 import numpy as np
 import pytest
+import yaml
 
 from files import bag, checked, compare, ffmpeg, pages, stage
 from house import ids, recipes, settings
@@ -206,6 +207,15 @@ def test_an_old_bag_is_still_readable(old):
         settings.check(table, "an old bag")
     assert recipes.resolved(contents.settings["shoot"], "an old bag").keys() == {"hd"}
     assert len((contents.data / "results" / "master.framemd5").read_text().splitlines()) > 3
+
+
+def test_an_old_bag_is_told_no_setting_that_its_code_does_not_know(old, tmp_path):
+    import _archive
+
+    contents = bag.read(old)
+    _archive.lay_out(contents, tmp_path / "again", None)
+    known = yaml.safe_load((contents.data / "code" / "config" / "config.yaml").read_text(encoding="utf-8"))
+    assert stage.read_json(tmp_path / "again" / "night.yaml").keys() <= known.keys()
 
 
 def test_a_bag_of_a_later_format_or_of_others_is_refused(tmp_path):
