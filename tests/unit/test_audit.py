@@ -316,16 +316,17 @@ def test_dust_is_found_whether_all_is_held_or_a_few_rows_of_a_file(tmp_path, mon
     y, x = np.mgrid[:160, :240]
     scene = 0.2 + 0.002 * np.random.default_rng(7).normal(size=(160, 240))
     dust = 2 ** (-0.4 * np.exp(-(np.square(x - 90) + np.square(y - 60)) / 8))
-    pictures = np.array([dust * np.roll(scene, 5 * k, axis=1) for k in range(9)], np.float16)
+    pictures = np.array([dust * np.roll(scene, 5 * k, axis=1) for k in range(12)], np.float16)
     np.savez(tmp_path / "glance.npz", small=pictures)
-    still = np.zeros((9, 2))
+    still = np.zeros((12, 2))
     (spot,) = held = neighbours.spots(pictures, still, 0.15)
     assert spot == pytest.approx((90.5 / 240, 60.5 / 160, 0.4), abs=0.1)
     usual = neighbours._usual(pictures, 1.0, 4.0)
-    monkeypatch.setattr(neighbours, "BAND", 4 * 9 * 240 * 7)
+    monkeypatch.setattr(neighbours, "BAND", 4 * 12 * 240 * 7)
     kept = Stack(tmp_path / "glance.npz", "small")
     assert neighbours.spots(kept, still, 0.15) == held
     np.testing.assert_array_equal(neighbours._usual(kept, 1.0, 4.0), usual)
+    assert neighbours.spots(pictures[:11], still[:11], 0.15) == []
 
 
 def test_one_photo_makes_no_clip(photos):

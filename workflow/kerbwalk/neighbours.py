@@ -27,6 +27,9 @@ COVERED = 1.5
 DEEPEST = 1.0
 EVEN = 0.12
 LASTING = 0.95
+# Of fewer photos, whose aims differ by little, a dark place of the scene is taken for one of the sensor: of the demo's
+# two shoots at 900 x 600, 18 runs of 8 photos had 5 such spots, 16 of 10 had 4, 14 of 12 had 1, 10 of 16 none.
+FEWEST = 12
 # Bytes of all photos' pictures that are looked through at a time.
 BAND = 48 << 20
 
@@ -192,9 +195,10 @@ def spots(pictures, offsets, deep):
     offsets: (n, 2) from aims(); deep: depth in stops from which on a spot counts. x, y: fractions from the top left
     corner; depth: stops below what lies around it. A spot is as dark in most of the photos, has nothing but even
     ground around it, as a wall's stains and windows have not, and goes less well with the scene than with the sensor.
+    Of fewer than 12 photos nothing is said.
     """
     count, height, width = pictures.shape
-    if count < 8:
+    if count < FEWEST:
         return []
     near, far = 0.0015 * max(height, width), 0.012 * max(height, width)
     usual = _usual(pictures, near, far)
