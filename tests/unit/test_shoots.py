@@ -250,6 +250,18 @@ def test_a_mistake_in_shoot_yaml_is_the_shoots_own_problem(place, text, words):
     assert words in shoot.problem and "\n" not in shoot.problem
 
 
+def test_photos_in_cards_folders_are_offered_as_they_may_be_named(place):
+    card = place[2] / "card 1" / "DCIM" / "100KERBS"
+    card.mkdir(parents=True)
+    for photo in place[2].glob("*.DNG"):
+        photo.rename(card / photo.name)
+    for named, words in (("IMG_9.dng", "the nearest is 'IMG_9.DNG'"), ("a walk", "what is there: IMG_9.DNG, IMG_10")):
+        (place[2] / "shoot.yaml").write_text(f"leave_out: [{named}]")
+        assert words in found(place).problem
+    (place[2] / "shoot.yaml").write_text("leave_out: [card 1/DCIM/100KERB/IMG_9.DNG]")
+    assert "the nearest is 'card 1/DCIM/100KERBS/IMG_9.DNG'" in found(place).problem
+
+
 def test_own_settings_go_over_the_nights(place):
     (place[2] / "shoot.yaml").write_text("look: {exposure: 1.5}\naspect: 4:3\n")
     shoot = found(place)

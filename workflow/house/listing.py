@@ -89,7 +89,8 @@ def named(name, photos):
         raise SettingsError(
             f"names {name!r}, and several photos have that name; write which: {ends[0]!r} or {ends[1]!r}"
         )
-    raise SettingsError(f"names {name!r}, which is not among the photos; {offered(name, photos)}")
+    known = photos if "/" in name else list(dict.fromkeys(photo.rpartition("/")[2] for photo in photos))
+    raise SettingsError(f"names {name!r}, which is not among the photos; {offered(name, known)}")
 
 
 def offered(word, known):
