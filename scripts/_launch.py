@@ -219,9 +219,11 @@ def run_snakemake(options: list[str], results: Path, code: Path, at_work: bool) 
             reader.join(timeout=5 if at_work else None)
         relay.sentences += [sentence for sentence in told.sentences if sentence not in relay.sentences]
         last_words = closing.read_text(encoding="utf-8").strip() if closing.exists() else ""
-    if status and relay.held:
-        with contextlib.suppress(OSError):  # the disk may be full
+    with contextlib.suppress(OSError):  # the disk may be full
+        if status and relay.held:
             (results / TRACE).write_text("\n".join(relay.held) + "\n", encoding="utf-8")
+        elif at_work:
+            (results / TRACE).unlink(missing_ok=True)
     not_begun = status > 0 and not last_words and not relay.begun
     failed = status != 0 or any(line.startswith("FAILED") for line in last_words.splitlines())
     if not last_words and failed and (at_work or relay.sentences):

@@ -16,7 +16,8 @@ _AT_EVERY_JOB = re.compile(
     r"|\d+ of \d+ steps \([\d.]+%\) done$|Removing temporary output .*|$"
 )
 # A job without a message, or one that failed, of which its log and our last lines tell; more stands indented below.
-_JOB = re.compile(r"(?:local)?(?:checkpoint)?rule \w+:$|Error in rule \w+:$")
+_JOB = re.compile(r"(?:local)?(?:checkpoint)?rule \w+:$|(Error in rule \w+:)$")
+_JOB_ID = re.compile(r"    jobid: (\d+)$")
 # Seconds that a job takes beside those of other rules (benchmarks/README.md); only their ratios count.
 _SECONDS = {
     "compose": 9,
@@ -48,12 +49,14 @@ class Progress:
         self._done: Counter[str] = Counter()
         self._started = clock()
         self._what: dict[str, str] = {}  # what jobs do, by their number
-        self._in_table = self._in_job = False
+        self._in_table = self._in_job = self._of_failed = False
 
     def feed(self, line: str) -> str:
         """Take a line in, and return what to write for it."""
         text = line.rstrip()
-        self._in_job = bool(_JOB.match(text) or (self._in_job and text.startswith("    ")))
+        job = _JOB.match(text)
+        self._in_job = bool(job or (self._in_job and text.startswith("    ")))
+        self._of_failed = bool(job[1] if job else self._of_failed and self._in_job)
         if self._in_table:
             if row := _ROW.match(text):
                 self._jobs[row[1]] = int(row[2])
@@ -70,9 +73,12 @@ class Progress:
             self._done[finished[2]] += 1
             if self.live:
                 return _CLEAR + self.state()
-            what = self._what.pop(finished[1], finished[2])
+            # The one without a message stands for all others.
+            what = self._what.pop(finished[1], "all that was asked for is there")
             return f"{what} ({self._steps()})\n"
-        if self._in_job or _AT_EVERY_JOB.match(text):
+        if self._of_failed and (failed := _JOB_ID.match(text)) and failed[1] in self._what:
+            line = f"{self._what[failed[1]]} failed: the last lines say why\n"
+        elif self._in_job or _AT_EVERY_JOB.match(text):
             return ""
         return _CLEAR + line + self.state() if self.live else line
 

@@ -24,7 +24,7 @@ _SENTENCE = re.compile(r"kerbwalk: *(\S.*)")
 _OUR_PLACE = re.compile(r"WorkflowError(?: in file .*)?:$|RuleException:$|MissingRuleException(?: in .*)?:$")
 _NOT_TO_BE_MADE = re.compile(r"No rule to produce (.*) \(if you use input functions .*\)\.$")
 _A_STEP = re.compile(r"Target rules may not contain wildcards\.")
-_JOB_FAILED = re.compile(r'CalledProcessError in file "(?:.*/)?(\w+)\.smk", line \d+:$')
+_JOB_FAILED = re.compile(r'CalledProcessError in file ".*\.smk", line \d+:$')
 _COMMAND_ENDS = re.compile(r"' (?:returned non-zero exit status|died with) .*\.$")
 _PLACE = re.compile(r"\w*(?:Error|Exception)( in .*)?:$")
 _TRACE_START = re.compile(r"( *)Traceback(?: \(most recent call last\))?:$")
@@ -42,7 +42,7 @@ class Relay:
         self.error = ""  # the last line that names an error, otherwise the last line of all
         self._in_banner = False
         self._place = ""  # the line before, where it may only say at which of our lines a sentence was said
-        self._failed = ""  # the stage whose job's command is being read
+        self._in_command = False  # of a job that failed
         self._indent: int | None = None  # of the traceback that is being read
         self._named = False  # whether `error` names an error
         self._expected = False  # whether the next line says what an error was
@@ -60,15 +60,14 @@ class Relay:
         sentence = _sentence(text)
         if sentence and sentence not in self.sentences:
             self.sentences.append(sentence)
-        if self._failed:
+        if self._in_command:
             self._read(text.strip())
-            if _COMMAND_ENDS.search(text):
-                what = "a shoot cannot begin" if self._failed == "refuse" else f"a job of {self._failed} failed"
-                self._failed = ""
-                return f"{what}: the last lines say why\n"
-        elif match := _JOB_FAILED.match(text):
-            self._place, self._failed, self._expected = "", match[1], True
-        elif match := _TRACE_START.match(text):
+            self._in_command = not _COMMAND_ENDS.search(text)
+            return ""
+        if _JOB_FAILED.match(text):
+            self._place, self._in_command, self._expected = "", True, True
+            return ""
+        if match := _TRACE_START.match(text):
             self._indent = len(match[1])
         elif self._indent is not None and text and len(text) - len(text.lstrip()) <= self._indent:
             self._indent = None  # this line names the exception

@@ -75,15 +75,16 @@ def test_elsewhere_than_in_a_terminal_each_finished_step_is_a_line(run):
     _, written = run(600, "decode", "all", live=False)
     assert written.splitlines() == [
         "walk: at work (1 of 6 steps done, about 55 min left)",
-        "all (2 of 6 steps done, about 49 min left)",
+        "all that was asked for is there (2 of 6 steps done, about 49 min left)",
     ]
 
 
 def test_of_a_job_without_a_message_and_of_one_that_failed_no_block_is_shown(run):
     progress, _ = run(1, "decode", live=False)
-    said = ["localrule all:", "    input: a", "    jobid: 0", "Error in rule look:", "    shell:", "        false"]
-    assert "".join(progress.feed(line + "\n") for line in [*said, "No space left", "    on it"]) == (
-        "No space left\n    on it\n"
+    said = ["localrule all:", "    input: a", "    jobid: 0", "Job 7: walk: making the look", "Error in rule look:"]
+    said += ["    message: None", "    jobid: 7", "    shell:", "        false", "No space left", "    jobid: 7"]
+    assert "".join(progress.feed(line + "\n") for line in said) == (
+        "walk: making the look failed: the last lines say why\nNo space left\n    jobid: 7\n"
     )
 
 

@@ -11,6 +11,6 @@ rule refuse:
     params:
         sentence=lambda w: {shoot.id: shoot.problem for shoot in BAD_SHOOTS}[w.shoot],
     message:
-        "{wildcards.shoot}: cannot be worked on"
+        "{wildcards.shoot}: beginning"
     shell:
         "printf '%s\\n' {params.sentence:q} > {log:q}; exit 1"
