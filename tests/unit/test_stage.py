@@ -40,6 +40,12 @@ def test_one_that_ends_in_time_says_its_command_alone():
     assert status == 0 and said == f"{shlex.join(['cd', os.getcwd()])} && {shlex.join([sys.executable, '-c'])}\n"
 
 
+def test_a_disk_that_is_full_is_that_of_the_results_or_of_temporary_files():
+    full = 'exec("import tempfile; tempfile.tempdir = {!r}; raise OSError(28, str())")'
+    assert "the disk that holds the results is full;" in ended(full.format("."), 1)[1]
+    assert "results, or that of /proc (the variable TMPDIR), is full;" in ended(full.format("/proc"), 1)[1]
+
+
 def test_arrays_stand_for_lists_in_a_table_and_what_is_no_number_leaves_none(tmp_path):
     numbers = [[0.1, 2.0], [1e-9, -3.5]]
     shown = [{"name": "a", "grid": grid, "size": [3, 2]} for grid in (numbers, np.array(numbers))]

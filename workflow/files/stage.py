@@ -62,7 +62,7 @@ def run(main):
         _fail(str(error))
     except OSError as error:
         if error.errno == errno.ENOSPC:
-            _fail("the disk that holds the results is full; make room and start the same command again")
+            _fail(f"{_full()} is full; make room and start the same command again")
         if error.errno == errno.EROFS:
             _fail(f"{error.filename} has turned read-only; see what befell its disk, and start the same command again")
         if error.errno in (errno.EACCES, errno.EPERM):
@@ -81,6 +81,14 @@ def run(main):
     sys.stdout.flush()
     sys.stderr.flush()
     os._exit(0)
+
+
+def _full():
+    """What a full disk holds: the results, in which a job works, or what it needs for a moment, maybe elsewhere."""
+    moment = tempfile.tempdir
+    if moment and os.stat(moment).st_dev != os.stat(".").st_dev:
+        return f"the disk that holds the results, or that of {moment} (the variable TMPDIR),"
+    return "the disk that holds the results"
 
 
 def _put_clock_right(took):
