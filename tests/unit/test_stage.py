@@ -46,6 +46,15 @@ def test_a_disk_that_is_full_is_that_of_the_results_or_of_temporary_files():
     assert "results, or that of /proc (the variable TMPDIR), is full;" in ended(full.format("/proc"), 1)[1]
 
 
+def test_what_is_written_may_be_read_and_changed_by_whom_the_umask_lets(tmp_path):
+    work = "from files import stage; stage.write_text('a', 'b')\nwith stage.whole_folder('c'): pass"
+    for umask, file, folder in ((0o027, 0o640, 0o750), (0o002, 0o664, 0o775)):
+        variables = os.environ | {"PYTHONPATH": os.pathsep.join(sys.path)}
+        subprocess.run([sys.executable, "-c", work], cwd=tmp_path, env=variables, umask=umask, check=True)
+        modes = [(tmp_path / name).stat().st_mode & 0o777 for name in "ac"]
+        assert modes == [file, folder]
+
+
 def test_arrays_stand_for_lists_in_a_table_and_what_is_no_number_leaves_none(tmp_path):
     numbers = [[0.1, 2.0], [1e-9, -3.5]]
     shown = [{"name": "a", "grid": grid, "size": [3, 2]} for grid in (numbers, np.array(numbers))]

@@ -29,6 +29,9 @@ LAST_WORDS = 3
 # What a file is told by whose disk has gone.
 AWAY = (errno.ENOENT, errno.ENOTDIR, errno.ENODEV, errno.ENOTCONN, errno.ESTALE, errno.EIO)
 
+# What may not be done with new files, which temporary ones do not heed. Only who sets it is told it.
+os.umask(UMASK := os.umask(0))
+
 
 class StageError(Exception):
     """A stage cannot go on; the text is one sentence: what, where, what to do."""
@@ -142,7 +145,7 @@ def whole(path):
         yield temporary
         with open(temporary, "rb+") as file:
             os.fsync(file.fileno())
-        os.chmod(temporary, 0o644)
+        os.chmod(temporary, 0o666 & ~UMASK)
         os.replace(temporary, path)
     except BaseException:
         with contextlib.suppress(FileNotFoundError):
@@ -165,7 +168,7 @@ def whole_folder(path):
             if file.is_file():
                 with open(file, "rb+") as written:
                     os.fsync(written.fileno())
-        os.chmod(temporary, 0o755)
+        os.chmod(temporary, 0o777 & ~UMASK)
         shutil.rmtree(path, ignore_errors=True)
         os.replace(temporary, path)
     finally:
