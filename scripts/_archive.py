@@ -63,24 +63,30 @@ def lay_out(contents, out, photos):
     """A night of the one shoot: links to its photos, and its settings as they were."""
     shoot = out / "shoots" / contents.shoot
     kept = contents.data / "shoot"
-    for file in kept.rglob("*") if kept.exists() else ():
-        if file.is_file():
-            link(file, shoot / file.relative_to(kept))
+    files = {bag.listed_as(file.relative_to(kept).as_posix()): file for file in kept.rglob("*") if file.is_file()}
+    links = {}
     for photo in contents.photos["photos"]:
-        place = shoot / photo["name"]
-        if place.exists():
-            continue
-        if photos is None:
-            raise stage.StageError("this bag has the photos' checksums alone; say where they lie (--photos DIR)")
-        source = photos / photo["name"]
-        if not source.exists() or checked.checksum(source) != photo["checksum"]:
-            raise stage.StageError(f"{source}: this is not the photo that the clip was made of; find the right one")
-        link(source, place)
+        links[photo["name"]] = files.pop(bag.listed_as(photo["name"]), None) or found(photo, photos)
+    # Once nothing is amiss, so that OUT is empty still when the right photos are named.
+    for name, file in (links | files).items():
+        link(file, shoot / name)
     # The command for the end of a night is not for this one, nor may a bag of others name one. Code of before there was
     # such a setting refuses it.
     night = {name: None if name == "on_finish" else value for name, value in contents.settings["night"].items()}
     for path, table in ((shoot / "shoot.yaml", contents.settings["shoot"]), (out / "night.yaml", night)):
         path.write_text(json.dumps(table, ensure_ascii=False), encoding="utf-8")
+
+
+def found(photo, folder):
+    """A photo that the bag has but the checksum of, in the folder where the photos lie."""
+    if folder is None:
+        raise stage.StageError("this bag has the photos' checksums alone; say where they lie (--photos DIR)")
+    source = folder / photo["name"]
+    if not source.exists():
+        raise stage.StageError(f"{source}: there is no such photo; name the folder that was the shoot's (--photos DIR)")
+    if checked.checksum(source) != photo["checksum"]:
+        raise stage.StageError(f"{source}: this is not the photo that the clip was made of; find the right one")
+    return source
 
 
 def link(source, place):

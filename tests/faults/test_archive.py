@@ -262,6 +262,38 @@ def test_a_place_where_it_cannot_be_made_again_is_refused(place, said, tmp_path)
         _archive.check_place(tmp_path / name, tmp_path / "bag")
 
 
+def laid_out(folder, names, photos):
+    """The names of the photos that lie in the shoot's folder when a bag of such photos is to be made again."""
+    import _archive
+
+    photos_of = {"photos": [{"name": name, "checksum": checked.checksum(folder / "known")} for name in names]}
+    contents = bag.Contents("walk", folder / "data", {"night": {}, "shoot": {}}, photos_of, {})
+    _archive.lay_out(contents, folder / "out", photos)
+    return sorted(file.name for file in (folder / "out" / "shoots" / "walk").iterdir() if file.is_symlink())
+
+
+def test_photos_of_a_bag_are_found_however_a_disk_writes_accents(tmp_path):
+    for place in ("known", "data/shoot/u\u0308.dng", "data/shoot/look.cube"):
+        (tmp_path / place).parent.mkdir(parents=True, exist_ok=True)
+        (tmp_path / place).write_bytes(b"a photo")
+    assert laid_out(tmp_path, ["\u00fc.dng"], None) == ["look.cube", "\u00fc.dng"]
+
+
+def test_nothing_is_laid_out_where_a_photo_is_not_the_one(tmp_path):
+    (tmp_path / "photos").mkdir()
+    for place in ("known", "photos/a.dng", "photos/c.dng"):
+        (tmp_path / place).write_bytes(b"a photo")
+    with pytest.raises(stage.StageError, match="checksums alone; say where they lie"):
+        laid_out(tmp_path, ["a.dng"], None)
+    with pytest.raises(stage.StageError, match=r"b\.dng: there is no such photo; name the folder"):
+        laid_out(tmp_path, ["a.dng", "b.dng"], tmp_path / "photos")
+    (tmp_path / "photos" / "b.dng").write_bytes(b"another")
+    with pytest.raises(stage.StageError, match=r"b\.dng: this is not the photo that the clip was made of"):
+        laid_out(tmp_path, ["a.dng", "b.dng"], tmp_path / "photos")
+    assert not (tmp_path / "out").exists()
+    assert laid_out(tmp_path, ["a.dng", "c.dng"], tmp_path / "photos") == ["a.dng", "c.dng"]
+
+
 def test_making_it_again_runs_no_command_of_the_bag(tmp_path):
     import _archive
 

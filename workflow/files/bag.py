@@ -176,7 +176,7 @@ def damage(folder, at_once=1):
     if lost:
         return [f"{folder}: {name} is gone, and without it nothing else can be checked" for name in lost]
     found = (file for file in Path(folder).rglob("*") if file.is_file())
-    here = {_listed_as(file.relative_to(folder).as_posix()): file for file in found}
+    here = {listed_as(file.relative_to(folder).as_posix()): file for file in found}
     del here[TAG_MANIFEST]  # the one that no other lists
     listed = _listed(Path(folder, MANIFEST)) | _listed(Path(folder, TAG_MANIFEST))
     told = dict.fromkeys(listed.keys() - here.keys(), "is gone")
@@ -198,10 +198,10 @@ def _listed(manifest):
     """{path: SHA-256} by a manifest; what is no line of one lists nothing."""
     lines = manifest.read_text(encoding="utf-8", errors="surrogateescape").split("\n")
     entries = (line.split(maxsplit=1) for line in lines)
-    return {_listed_as(entry[1]): entry[0].lower() for entry in entries if len(entry) == 2}
+    return {listed_as(entry[1]): entry[0].lower() for entry in entries if len(entry) == 2}
 
 
-def _listed_as(path):
+def listed_as(path):
     """A path as in a manifest, in the one way of writing accents, of which a disk may have another."""
     return unicodedata.normalize("NFC", path.replace("\r", "%0D").replace("\n", "%0A"))
 
