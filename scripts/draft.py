@@ -96,9 +96,8 @@ def main():
         sheet = beside.submit(contact, line, args, settings, photos, parts, look, lens)
         held = chosen("hold", "hold_in", "level")
         line.run("track", **photos, sights=sights, settings=held, threads=args.threads, out=track)
-        line.run(
-            "steady", track=track, sights=sights, lens=lens, settings=chosen("steady"), out=warps, csv=work / "hold.csv"
-        )
+        walked = {"track": track, "sights": sights, "lens": lens, "csv": work / "hold.csv"}
+        line.run("steady", **walked, settings=chosen("steady"), threads=args.threads, out=warps)
         lit = {"ingest": photos["ingest"], "proxies": photos["proxies"], "warps": warps, "sights": sights}
         line.run("light", **lit, settings=chosen("light"), threads=args.threads, out=gains, found=found)
         framed = {"output": size, "boxes": [draft.BOX], **chosen("framing")}

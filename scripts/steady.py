@@ -29,6 +29,7 @@ import _workflow  # noqa: F401
 import csv
 import functools
 import json
+from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 
@@ -45,12 +46,25 @@ def main():
     parser.add_argument("--sights", required=True)
     parser.add_argument("--lens", required=True)
     parser.add_argument("--settings", required=True, type=json.loads, help='JSON: {"steady": {...}}')
+    parser.add_argument("--threads", type=int, default=1)
     parser.add_argument("--out", required=True)
     parser.add_argument("--csv", required=True)
     args = parser.parse_args()
 
-    track, settings = stage.read_json(args.track), args.settings["steady"]
-    glass = stage.read_json(args.lens)
+    track, glass = stage.read_json(args.track), stage.read_json(args.lens)
+    with np.load(args.sights) as sights, ThreadPoolExecutor(args.threads) as pool:
+        found = steadied(track, sights, glass, args.settings["steady"], pool.map)
+    stage.write_json(args.out, found)
+    with stage.whole(args.csv) as temporary, open(temporary, "w", newline="", encoding="utf-8") as file:
+        table = csv.writer(file)
+        table.writerow(["photo", "x", "y", "lean_degrees", "scale"])
+        for photo, record in zip(track["photos"], found["photos"], strict=True):
+            numbers = [*record["hold"], np.degrees(record["lean"]), photo["scale"]] if record["placed"] else [None] * 4
+            table.writerow([photo["name"], *("" if v is None else f"{v:.4f}" for v in numbers)])
+
+
+def steadied(track, sights, glass, settings, pool):
+    """What warps.json holds. pool: a `map` that may do several things side by side."""
     # All that was seen is straightened first: of a point that the lens drew elsewhere the cameras cannot agree.
     photos, size = [straightened(photo, glass) for photo in track["photos"]], np.array(track["size"])
     count, names = len(photos), [p["name"] for p in photos]
@@ -62,7 +76,6 @@ def main():
         every = [*photos, {"name": track["reference"], **own}]
     fixed = [p["name"] for p in every].index(track["reference"])
     known = tracked(every)
-    sights = np.load(args.sights)
     edge_photo, edge = sights["edge_photo"], lens.to_straight(glass, sights["edge"])
     # A photo that was misread shows corners elsewhere than it seemed.
     trusted = np.array([not p.get("said") or p["inliers"] > 0 for p in every])[sights["photo"]]
@@ -73,7 +86,7 @@ def main():
     )
     camera = steady.camera_matrix(*size, track["focal35"])
     corner = CORNER_SIGMA * max(1, size[0] / 1280)
-    solved = walk.solve(known, sights, count, hold, camera, fixed, corner, track["focal35"] is not None)
+    solved = walk.solve(known, sights, count, hold, camera, fixed, corner, track["focal35"] is not None, pool)
 
     many = np.bincount(sights[0], minlength=len(every))[:count] > walk.LEAST
     firm = known.seen[:count] & many
@@ -99,7 +112,7 @@ def main():
     walk.lean_on_hold(solved, even, known, hold, alone)
     bends = settings["parallax"] and not all_kept
     straight = {k: edge[(edge_photo == k) & known.seen[k]] for k in edges.looked_at(count)} if bends else None
-    surfaces = parallax.surfaces(solved.world, solved.covariance, solved.lasts, even, hold, size, straight)
+    surfaces = parallax.surfaces(solved.world, solved.covariance, solved.lasts, even, hold, size, straight, pool)
     if bends:
         # Where a photo stands so far off that shifts would bend it, the walk has to come nearer.
         limit = parallax.limits(surfaces[1], even, size)
@@ -128,25 +141,16 @@ def main():
         )
         held = lens.to_photo(glass, walk.to_photo(matrix, grid, hold, size))
         record |= described(photo, matrix, grid, held, solved, even, k) | {"way": float(way[k])}
-    stage.write_json(
-        args.out,
-        {
-            "size": track["size"],
-            "reference": track["reference"],
-            "hold": hold.tolist(),
-            "lens": glass,
-            "focal": float(solved.world.camera[0, 0]),
-            "shake": even.shake,
-            "photos": records,
-            "frames": frames,
-        },
-    )
-    with stage.whole(args.csv) as temporary, open(temporary, "w", newline="", encoding="utf-8") as file:
-        table = csv.writer(file)
-        table.writerow(["photo", "x", "y", "lean_degrees", "scale"])
-        for photo, record in zip(photos, records, strict=True):
-            numbers = [*record["hold"], np.degrees(record["lean"]), photo["scale"]] if record["placed"] else [None] * 4
-            table.writerow([photo["name"], *("" if v is None else f"{v:.4f}" for v in numbers)])
+    return {
+        "size": track["size"],
+        "reference": track["reference"],
+        "hold": hold.tolist(),
+        "lens": glass,
+        "focal": float(solved.world.camera[0, 0]),
+        "shake": even.shake,
+        "photos": records,
+        "frames": frames,
+    }
 
 
 def tracked(photos):

@@ -95,17 +95,21 @@ def normal(photo, point, error, weight, turn, place, points, basis, focal, ancho
 
 
 @compiled
-def eliminate(first, photo, cross, focal_point, inverse, pull_point, system, right):
-    """Take the points out of the photos' equations: what they leave there.
+def eliminate(first, photo, cross, focal_point, inverse, pull_point, system, right, part, parts):
+    """Take the points out of some of the photos' equations: what they leave there.
 
     first: (k + 1,) where each point's sights begin, ordered by point and, of a point, by photo; photo: (m,); cross,
     focal_point, pull_point: see normal(); inverse: (k, 3, 3) of of_point; system: (6 n + 1, 6 n + 1), of which the
     upper triangle is written, the photos' own blocks whole, and no more ever looked at; right: (6 n + 1,), which is
-    added to.
+    added to; part: of so many parts that may be done side by side, every parts-th photo (and, in the first, the focal
+    length): each has equations of its own, so that all sums are the same whoever makes them.
     """
     last = len(right) - 1
-    for row in range(len(right)):
-        system[row, row - row % 6 :] = 0.0
+    for row in range(6 * part, last, 6 * parts):
+        for line in range(row, row + 6):
+            system[line, row:] = 0.0
+    if part == 0:
+        system[last, last] = 0.0
     lines = cross.reshape(3, -1)
     # Photos one after the other lie side by side in a line of the system: where a run of them ends.
     ends = np.empty(len(photo), np.int64)
@@ -114,12 +118,12 @@ def eliminate(first, photo, cross, focal_point, inverse, pull_point, system, rig
             goes_on = s + 1 < first[j + 1] and photo[s + 1] == photo[s] + 1
             ends[s] = ends[s + 1] if goes_on else s + 1
     for j in range(len(first) - 1):
-        for a in range(3):
+        for a in range(3 if part == 0 else 0):
             for b in range(3):
                 system[last, last] -= focal_point[j, a] * inverse[j, a, b] * focal_point[j, b]
                 right[last] -= focal_point[j, a] * inverse[j, a, b] * pull_point[j, b]
         for s in range(first[j], first[j + 1]):
-            for a in range(6):
+            for a in range(6 if photo[s] % parts == part else 0):
                 row = 6 * photo[s] + a
                 x, y, z = cross[0, s, a], cross[1, s, a], cross[2, s, a]
                 t0 = x * inverse[j, 0, 0] + y * inverse[j, 1, 0] + z * inverse[j, 2, 0]

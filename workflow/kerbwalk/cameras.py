@@ -7,6 +7,7 @@ point's depth there. A point X of the world, (x, y, z, w) up to scale, is seen a
 camera stands at p; w is 0 for what is infinitely far.
 """
 
+import functools
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -44,6 +45,8 @@ MOST_PHOTOS = 240
 TOLD_BY = 3
 TURNS = 5
 BLOCK = 100_000
+# The equations are put together in so many parts, side by side.
+PARTS = 2
 # A photo whose usual sight is so many times further off than that of most photos is not where it seems.
 ASTRAY = 2.5
 # Of the hold point's sights none is doubted: the tracker has done that.
@@ -81,12 +84,12 @@ class World:
     camera: np.ndarray
 
 
-def solve(sights, guesses, fixed, doubt=0.0):
+def solve(sights, guesses, fixed, doubt=0.0, pool=map):
     """Cameras and points that agree best with all that is seen.
 
     sights: Sights; guesses: Worlds that differ in their points alone; fixed: index of the reference photo, which stays
     where it is and sees the hold point where it is; doubt: standard deviation of the logarithm of the guesses' focal
-    length, 0 if it is sure.
+    length, 0 if it is sure; pool: a `map` that may do several things side by side.
     Returns (World, distance (m,) in pixels of each sight from where the world says it should be).
     Levenberg-Marquardt on the reprojection error with Geman-McClure weights; points are eliminated (Schur complement).
     Some of the photos come first; the others, and those that went astray, are placed by the points that these give, and
@@ -101,17 +104,17 @@ def solve(sights, guesses, fixed, doubt=0.0):
     some = _every(known, FIRST_PHOTOS, fixed, count)
     prior = np.log(guess.camera[0, 0]), doubt
     firsts = sights.of(some[sights.photo])
-    world = _begun(firsts, guesses, (prior[0], 0.0), fixed, some)
+    world = _begun(firsts, guesses, (prior[0], 0.0), fixed, some, pool)
     astray = _astray(firsts, world, fixed)
     if astray.any():
         world = _placed(firsts, world, guess, some & ~astray, astray, fixed)
-        world = _descend(firsts, world, (prior[0], 0.0), fixed, some, FINE)
+        world = _descend(firsts, world, (prior[0], 0.0), fixed, some, FINE, pool)
     if doubt:
-        world = _descend(firsts, world, prior, fixed, some, COARSE)
+        world = _descend(firsts, world, prior, fixed, some, COARSE, pool)
     many = _every(known, MOST_PHOTOS, fixed, count)
     if (many & ~some).any():
         world = _placed(sights, world, guess, some, many & ~some, fixed)
-    world = _descend(sights.of(many[sights.photo]), world, prior, fixed, many, FINE)
+    world = _descend(sights.of(many[sights.photo]), world, prior, fixed, many, FINE, pool)
     if (seen & ~many).any():
         told = np.bincount(sights.point[many[sights.photo]], minlength=len(world.points)) >= TOLD_BY
         world = _placed(sights.of(told[sights.point]), world, guess, many, seen & ~many, fixed)
@@ -214,11 +217,11 @@ def tangents(points):
     return basis
 
 
-def _begun(sights, guesses, prior, fixed, photos):
+def _begun(sights, guesses, prior, fixed, photos, pool):
     """The World that the first of the guesses leads to, or another one that leaves clearly less."""
     world, least = None, np.inf
     for guess in guesses:
-        found = _descend(sights, guess, prior, fixed, photos, COARSE)
+        found = _descend(sights, guess, prior, fixed, photos, COARSE, pool)
         error = _missed(sights, found)
         left = _cost(sights, error, COARSE[-1])
         if left < CLEARLY * least:
@@ -229,7 +232,7 @@ def _begun(sights, guesses, prior, fixed, photos):
     return world
 
 
-def _descend(sights, world, prior, fixed, photos, scales):
+def _descend(sights, world, prior, fixed, photos, scales, pool):
     """Levenberg-Marquardt, some steps for each scale, tried again with more damping where one fails.
 
     prior: what the logarithm of the focal length is thought to be, and its standard deviation.
@@ -256,7 +259,10 @@ def _descend(sights, world, prior, fixed, photos, scales):
             inverse = np.linalg.inv(kept)
             inverse[HOLD] = 0
             rest = right.copy()
-            bundle.eliminate(first, own, cross, focal_point, inverse, pull_point, system, rest)
+            eliminate = functools.partial(
+                bundle.eliminate, first, own, cross, focal_point, inverse, pull_point, system, rest
+            )
+            list(pool(eliminate, range(PARTS), [PARTS] * PARTS))
             _add_priors(system, rest, world, photos, prior)
             blocks = of_photo[photos, :6, :6]
             blocks = blocks + (damping * np.einsum("kii->ki", blocks))[:, :, None] * np.eye(6)

@@ -93,21 +93,21 @@ def surface(places, nearness, sigma, weight, hold, hold_nearness, camera, size, 
     return Nearness(normal, off / scale)
 
 
-def surfaces(world, covariance, lasts, even, hold, size, straight=None):
+def surfaces(world, covariance, lasts, even, hold, size, straight=None, pool=map):
     """The surface of inverse depth as each even camera sees it.
 
     world: cameras.World; covariance: of its points; lasts: (k, 2), first and last photo that show a point, the first
     beyond the last for those not to be used; even: walk.Even, the even cameras; hold: (2,) on the plane; size: of it;
     straight: {photo: (e, 2, 2) ends of its straight edges, photo pixels}, of the photos of edges.looked_at; or None
-    where the planes are enough.
+    where the planes are enough; pool: a `map` that may fit several side by side.
     Returns (normals (n, 3), offs (n, gh, gw)). Every third is fitted, those between are interpolated, and points fade
     out beyond the photos that show them: so the surface changes slowly.
     """
     count, shake = len(even.turn), max(even.shake, 1e-6)
     fitted = edges.looked_at(count)
     below = ground.plane(world, lasts, even) if straight is not None else None
-    normals, offs = [], []
-    for k in fitted:
+
+    def fit(k):
         at_plane = cameras.project(even.camera[k], even.turn[k], even.place[k], world.points)
         nearness, sigma = cameras.nearness(world, covariance, even.turn[k], even.place[k])
         away = np.maximum(np.maximum(lasts[:, 0] - k, k - lasts[:, 1]), 0)
@@ -123,16 +123,16 @@ def surfaces(world, covariance, lasts, even, hold, size, straight=None):
             # The plane is a homography from the photo but for shifts, too small to matter to where an edge lies.
             turned = even.camera[k] @ even.turn[k] @ world.turn[k].T @ np.linalg.inv(world.camera)
             kept = transfer(turned, straight[k].reshape(-1, 2)).reshape(-1, 2, 2)
-        found = surface(*seen, hold, held, even.camera[k], size, shake, kept, floor)
-        normals.append(found.normal)
-        offs.append(found.off)
+        return surface(*seen, hold, held, even.camera[k], size, shake, kept, floor)
+
+    found = list(pool(fit, fitted))
 
     def filled(values):
         flat = np.reshape(values, (len(fitted), -1))
         lines = [np.interp(np.arange(count), fitted, flat[:, c]) for c in range(flat.shape[1])]
         return np.stack(lines, 1).reshape(count, *np.shape(values)[1:])
 
-    return filled(normals), filled(offs)
+    return filled([one.normal for one in found]), filled([one.off for one in found])
 
 
 def limits(offs, even, size):

@@ -74,12 +74,12 @@ class Even:
     shake: float
 
 
-def solve(tracked, sights, count, hold, camera, fixed, corner, told):
+def solve(tracked, sights, count, hold, camera, fixed, corner, told, pool=map):
     """Cameras and points; who does not fit is in `problems`, or has its hold point where the others say.
 
     tracked: Tracked; sights: (photo (m,), point (m,), at (m, 2)) of lasting corners; count: photos of the clip; hold:
     (2,) in the reference; camera: K; fixed: index of the reference; corner: what a corner is found to, pixels; told:
-    whether the focal length is EXIF's. Returns Solved.
+    whether the focal length is EXIF's; pool: see cameras.solve. Returns Solved.
     """
     photo, point, at = sights
     inverse, many = np.linalg.inv(camera), len(tracked.seen)
@@ -93,7 +93,7 @@ def solve(tracked, sights, count, hold, camera, fixed, corner, told):
         numbers = np.append(np.full(len(held), cameras.HOLD), point + 1)
         seen = cameras.Sights(np.append(held, photo), numbers, np.vstack([tracked.hold[held], at]), sigma)
         starts = cameras.guesses(seen, turn, scale, hold, camera, fixed)
-        world, distance = cameras.solve(seen, starts, fixed, TOLD if told else GUESSED)
+        world, distance = cameras.solve(seen, starts, fixed, TOLD if told else GUESSED, pool)
         other = distance[: len(held)] > OTHER_HOLD * corner
         if not other.any():
             break

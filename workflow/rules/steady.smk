@@ -13,6 +13,7 @@ rule steady:
     priority: in_turn
     conda:
         ENVIRONMENT
+    threads: 2
     resources:
         mem_mb=memory("steady"),
         runtime=runtime("steady"),
@@ -23,4 +24,4 @@ rule steady:
         "{wildcards.shoot}: steadying"
     shell:
         "KERBWALK_MINUTES={resources.runtime} kerbwalk steady --track {input.track:q} --sights {input.sights:q} --lens {input.lens:q} --settings {params.settings:q}"
-        " --out {output.warps:q} --csv {output.hold:q} 2> {log:q}"
+        " --threads {threads} --out {output.warps:q} --csv {output.hold:q} 2> {log:q}"
