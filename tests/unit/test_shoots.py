@@ -92,7 +92,22 @@ def test_a_plain_name_is_its_own_id_unless_it_leads_with_a_dash(name):
 
 @pytest.mark.parametrize(
     "name",
-    ["{braces}", "-leading", "new\nline", "tab\t", "--config", "{", "a}b", "\u200b", "it's", "$(x)", '"', "a,b=%j"],
+    [
+        "{braces}",
+        "-leading",
+        "new\nline",
+        "tab\t",
+        "--config",
+        "{",
+        "a}b",
+        "\u200b",
+        "it's",
+        "$(x)",
+        '"',
+        "a,b=%j",
+        " a",
+        "a ",
+    ],
 )
 def test_other_names_get_a_safe_id(name):
     made = ids.safe_id(name)

@@ -13,7 +13,7 @@ MISREAD = re.compile(r"""[{}\x00-\x1f'"$`\\]""")
 def safe_id(name):
     """The name itself, unless Snakemake, a command line or a scheduler would read more into it than a name."""
     misread = re.search(f"{MISREAD.pattern}|[,:=%/]", name) or PERIODIC.search(name)
-    if not misread and not name.startswith("-") and name.isprintable():
+    if not misread and not name.startswith("-") and name.isprintable() and name == name.strip():
         return name
     word = re.sub(r"[^A-Za-z0-9]+", "-", name).strip("-")[:24]
     return f".{word}-{digest(os.fsencode(name))}"
