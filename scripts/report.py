@@ -23,6 +23,7 @@ Outputs
 """
 
 import _workflow  # noqa: F401
+import contextlib
 import json
 import os
 from concurrent.futures import ThreadPoolExecutor
@@ -41,7 +42,7 @@ from files.reporting.clip import SHOWN, first_middle_last, measure
 from files.reporting.photos import AsTaken, mostly
 from files.warps import read_warps
 from house.settings import frame_rate
-from kerbwalk import report
+from kerbwalk import camera, colour, report
 
 # Widths of the page's pictures. Where there are very many photos theirs are small, so that the page stays small.
 POSTER, SLITS, CARD, THUMBNAIL, TINY, MANY = 960, (960, 360), 480, 144, 56, 300
@@ -50,6 +51,8 @@ SEVERITIES = ("fault", "warning", "note")
 PLAYABLE = (".mp4",)
 # A place no further off the hold point, as a part of width and height, is the one that is held.
 HELD = 0.002
+# To what the white balance as shot is told, K: what a camera writes of it is hardly better.
+KELVINS = 50
 # Who sees less than this part of what the aspect could show of a photo should know.
 LITTLE = 0.4
 
@@ -131,6 +134,7 @@ def main():
             )
         ],
         reference=records[warps["reference"]],
+        kelvin=as_shot(records[warps["reference"]]),
         lens=warps["lens"],
         pairs=pairs(frames, before, measured["pictures"]),
         slits=slits(columns, measured["columns"]),
@@ -161,6 +165,15 @@ def main():
     )
     stage.write_text(args.out, page)
     stage.write_json(args.card, card)
+
+
+def as_shot(photo):
+    """The colour temperature, K, that the camera took for white in a photo; None where its file does not tell."""
+    if photo["matrix"] and photo["neutral"]:
+        with contextlib.suppress(ValueError):  # no light looks like that
+            kelvin = colour.kelvin_of(camera.white_of(photo["matrix"], 1 / np.asarray(photo["neutral"])))
+            return KELVINS * round(kelvin / KELVINS)
+    return None
 
 
 def unsure(measured):

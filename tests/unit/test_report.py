@@ -12,7 +12,7 @@ import index
 import report as made
 from files import pages
 from files.reporting import photos, tables
-from kerbwalk import report
+from kerbwalk import camera, colour, report
 
 SIDE = 160
 POINT = (90.0, 70.0)
@@ -356,6 +356,14 @@ def test_photos_that_the_clip_does_without_are_listed_with_the_reason():
     assert not any(one["instead"] for one in found)
     warps["frames"] = [[("a", 1.0)], [("a", 0.5), ("c", 0.5)], [("c", 1.0)]]
     assert tables.absent(ingest, audit, warps)[0]["instead"] == ["a", "c"]
+
+
+def test_the_white_balance_as_shot_is_told_in_kelvin():
+    matrix = {"kelvin": [2856], "xyz_to_camera": [colour.XYZ_TO_BT709.tolist()]}
+    neutral = 1 / camera.neutral_of(matrix, colour.white_from_kelvin(3220))
+    assert made.as_shot({"matrix": matrix, "neutral": neutral.tolist()}) == 3200
+    assert made.as_shot({"matrix": None, "neutral": neutral.tolist()}) is None
+    assert made.as_shot({"matrix": matrix, "neutral": [1, -1, 1]}) is None
 
 
 @pytest.mark.parametrize(("panned", "words"), [(True, "A pan"), (False, "Hold point not seen")])
