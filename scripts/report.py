@@ -108,7 +108,7 @@ def main():
         "size": framing["output"],
         "hold_rms": measured["hold_rms"],
         "panned": measured["panned"],
-        "amiss": amiss(measured, framing),
+        "amiss": amiss(measured, framing) + across(warps["size"], framing, args.origins),
         "flicker": measured["flicker"],
         "unsure": unsure(measured),
         "retained": framing["retained"],
@@ -199,6 +199,15 @@ def amiss(measured, framing):
             f"its crop keeps {kept} of the photos; see its report for what costs the most, or choose another hold"
         )
     return said
+
+
+def across(size, framing, origins):
+    """What is said where upright photos make a clip that lies and nobody has asked for that: a sentence, or none."""
+    width, height = framing["output"]
+    if size[0] >= size[1] or width <= height or "aspect" in origins:
+        return []
+    kept = f"its crop keeps {framing['retained']:.0%} of the photos, which stand upright"
+    return [f"{kept}; write 'aspect: \"9:16\"' into its shoot.yaml, or 'aspect: \"16:9\"' if it is to lie"]
 
 
 def unprocessed(taken, path, warps, framing, rate, thumbnail):

@@ -306,6 +306,18 @@ def test_what_is_amiss_is_said_in_sentences():
         assert said.startswith(words)
 
 
+def test_of_upright_photos_it_is_said_that_a_clip_which_lies_shows_little():
+    lies, stands = ({"output": output, "retained": 0.352} for output in ([1920, 1080], [1080, 1920]))
+    (said,) = made.across([600, 900], lies, {"fps": "shoot.yaml"})
+    assert said.startswith("its crop keeps 35% of the photos, which stand upright; write 'aspect: \"9:16\"'")
+    for size, framing, origins in (
+        ([900, 600], lies, {}),
+        ([600, 900], stands, {}),
+        ([600, 900], lies, {"aspect": "x"}),
+    ):
+        assert made.across(size, framing, origins) == []
+
+
 def test_the_index_tells_when_a_shoot_was_taken_where_that_is_known():
     shown = {"unfinished": [], "earlier": {}}
     for taken, said in (("2031-03-14", '<p class="soft">2031-03-14, 24 frames'), (None, '<p class="soft">24 frames')):
