@@ -205,7 +205,7 @@ def run_snakemake(options: list[str], results: Path, code: Path, at_work: bool) 
         )
         watch = _watch(process, unmarked)
         _pass_signals_on(process, results if at_work else None)
-        readers = [threading.Thread(target=_pass_lines_on, args=(process.stderr, relay), daemon=True)]
+        readers = [threading.Thread(target=_pass_lines_on, args=(process.stderr, relay, results), daemon=True)]
         if not at_work:
             readers.append(threading.Thread(target=_pass_answer_on, args=(process.stdout, told), daemon=True))
         for reader in readers:
@@ -288,11 +288,21 @@ def _pass_signals_on(process: subprocess.Popen, results: Path | None) -> None:
         signal.signal(signal.SIGHUP, interrupt)
 
 
-def _pass_lines_on(stream, relay: Relay) -> None:
-    progress = Progress(live=sys.stderr.isatty() and os.environ.get("TERM") != "dumb")
+def _pass_lines_on(stream, relay: Relay, results: Path) -> None:
+    progress = Progress(
+        live=sys.stderr.isatty() and os.environ.get("TERM") != "dumb",
+        named=lambda message: under_name(results, message),
+    )
     for line in stream:
         _show("".join(map(progress.feed, relay.feed(line).splitlines(keepends=True))))
     _show(progress.end())
+
+
+def under_name(results: Path, message: str) -> str:
+    """What a job says that it does, with its shoot's name where it works under an id, a hidden link to its results."""
+    shoot, colon, rest = message.partition(": ")
+    link = results / shoot
+    return f"{os.readlink(link)}{colon}{rest}" if shoot.startswith(".") and link.is_symlink() else message
 
 
 def _pass_answer_on(stream, told: Relay) -> None:

@@ -41,10 +41,12 @@ _CLEAR = "\r\x1b[K"
 
 
 class Progress:
-    """Fed with lines; tells what of them to show. live: for a terminal."""
+    """Fed with lines; tells what of them to show. live: for a terminal; named: what jobs say that they do, as shown."""
 
-    def __init__(self, live: bool, clock: Callable[[], float] = time.monotonic) -> None:
-        self.live, self._clock = live, clock
+    def __init__(
+        self, live: bool, clock: Callable[[], float] = time.monotonic, named: Callable[[str], str] = str
+    ) -> None:
+        self.live, self._clock, self._named = live, clock, named
         self._jobs: Counter[str] = Counter()
         self._done: Counter[str] = Counter()
         self._started = clock()
@@ -67,7 +69,7 @@ class Progress:
             self._jobs.clear()
             return ""
         if started := _STARTED.match(text):
-            self._what[started[1]] = started[2]
+            self._what[started[1]] = self._named(started[2])
             return ""
         if finished := _FINISHED.match(text):
             self._done[finished[2]] += 1

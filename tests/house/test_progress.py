@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 
+from _launch import under_name
 from _progress import _SECONDS, Progress
 
 RULES = Path(__file__).resolve().parents[2] / "workflow" / "rules"
@@ -77,6 +78,16 @@ def test_elsewhere_than_in_a_terminal_each_finished_step_is_a_line(run):
         "walk: at work (1 of 6 steps done, about 55 min left)",
         "all that was asked for is there (2 of 6 steps done, about 49 min left)",
     ]
+
+
+def test_a_shoot_that_works_under_an_id_is_told_by_its_name(tmp_path):
+    (tmp_path / "{a} walk").mkdir()
+    (tmp_path / ".a-walk-0123").symlink_to("{a} walk")
+    (tmp_path / "b").symlink_to("{a} walk")
+    progress = Progress(False, named=lambda message: under_name(tmp_path, message))
+    said = ("Job 1: .a-walk-0123: at work", "Job 2: b: at work", "Job 3: .c: at work", "Job 4: at work")
+    shown = "".join(map(progress.feed, [*said, *(f"Finished jobid: {k} (Rule: look)" for k in (1, 2, 3, 4))]))
+    assert re.findall(r"(.*) \(", shown) == ["{a} walk: at work", "b: at work", ".c: at work", "at work"]
 
 
 def test_of_a_job_without_a_message_and_of_one_that_failed_no_block_is_shown(run):
