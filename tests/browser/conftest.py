@@ -138,6 +138,7 @@ def write_tables(folder):
     frames[3] = [[PHOTOS[2], 0.5], [PHOTOS[4], 0.5]]
     unreadable = {"name": "<b>cut</b>.dng", "problem": "is empty (0 bytes)", "seconds": None}
     known = {"camera": "<i>Camera</i>", "lens": None, "time": "2031-03-14T21:04:10", "problem": None}
+    known |= {"matrix": None, "neutral": [2.0, 1.0, 1.5]}
     finding = {
         "code": "unreadable",
         "severity": "fault",
