@@ -6,6 +6,8 @@ import time
 from collections import Counter
 from collections.abc import Callable
 
+from _arguments import TARGETS
+
 TABLE = "Job stats:"
 _ROW = re.compile(r"(\w+) +(\d+)$")
 _STARTED = re.compile(r"Job (\d+): (.*)$")
@@ -75,8 +77,9 @@ class Progress:
             self._done[finished[2]] += 1
             if self.live:
                 return _CLEAR + self.state()
-            # The one without a message stands for all others.
-            what = self._what.pop(finished[1], "all that was asked for is there")
+            # A job that only stands for all others has no message.
+            otherwise = "all that was asked for is there" if finished[2] in TARGETS else finished[2]
+            what = self._what.pop(finished[1], otherwise)
             return f"{what} ({self._steps()})\n"
         if self._of_failed and (failed := _JOB_ID.match(text)) and failed[1] in self._what:
             line = f"{self._what[failed[1]]} failed: the last lines say why\n"

@@ -202,12 +202,12 @@ def amiss(measured, framing):
 
 
 def across(size, framing, origins):
-    """What is said where upright photos make a clip that lies and nobody has asked for that: a sentence, or none."""
+    """What is said where upright photos make a clip that is wider than high unasked: a sentence, or none."""
     width, height = framing["output"]
     if size[0] >= size[1] or width <= height or "aspect" in origins:
         return []
     kept = f"its crop keeps {framing['retained']:.0%} of the photos, which stand upright"
-    return [f"{kept}; write 'aspect: \"9:16\"' into its shoot.yaml, or 'aspect: \"16:9\"' if it is to lie"]
+    return [f"{kept}; for an upright clip write 'aspect: \"9:16\"' into its shoot.yaml, or '16:9' to keep this one"]
 
 
 def unprocessed(taken, path, warps, framing, rate, thumbnail):

@@ -57,7 +57,7 @@ def test_elsewhere_each_finished_step_is_a_line_and_nothing_else_is_said(place):
     result = place.run("--config", "shoots=walks", "results=clips")
     assert result.returncode == 0
     steps, numbers = zip(*(line.split(" (") for line in result.stderr.splitlines()), strict=True)
-    assert sorted(steps[:2]) == ["python", "walk: being slow"] and steps[2:] == ("all",)
+    assert sorted(steps[:2]) == ["python", "walk: being slow"] and steps[2:] == ("all that was asked for is there",)
     assert numbers == tuple(f"{k} of 3 steps done)" for k in (1, 2, 3))
 
 

@@ -306,14 +306,14 @@ def test_what_is_amiss_is_said_in_sentences():
         assert said.startswith(words)
 
 
-def test_of_upright_photos_it_is_said_that_a_clip_which_lies_shows_little():
-    lies, stands = ({"output": output, "retained": 0.352} for output in ([1920, 1080], [1080, 1920]))
-    (said,) = made.across([600, 900], lies, {"fps": "shoot.yaml"})
-    assert said.startswith("its crop keeps 35% of the photos, which stand upright; write 'aspect: \"9:16\"'")
+def test_of_upright_photos_it_is_said_how_little_a_wide_clip_shows():
+    wide, upright = ({"output": output, "retained": 0.352} for output in ([1920, 1080], [1080, 1920]))
+    (said,) = made.across([600, 900], wide, {"fps": "shoot.yaml"})
+    assert said.startswith("its crop keeps 35% of the photos, which stand upright; for an upright clip write")
     for size, framing, origins in (
-        ([900, 600], lies, {}),
-        ([600, 900], stands, {}),
-        ([600, 900], lies, {"aspect": "x"}),
+        ([900, 600], wide, {}),
+        ([600, 900], upright, {}),
+        ([600, 900], wide, {"aspect": "x"}),
     ):
         assert made.across(size, framing, origins) == []
 
