@@ -38,6 +38,10 @@ def mistake(text, tmp_path, night=True):
             "hold: [1.4, 0.2]",
             ": 'hold' is [1.4, 0.2]; expected auto, or a point as two fractions [x, y] between 0 and 1",
         ),
+        (
+            "ingest: {copy_to: backup}",
+            ": 'ingest.copy_to' is 'backup'; expected the whole path of a folder, such as /backup",
+        ),
         ("hold: [0.5]", "expected auto, or a point as two fractions"),
         ("hold: middle", ": 'hold' is 'middle'; expected auto, or"),
         ("look: {exposure: '0.7'}", "; expected a number of stops from -10 to 10; write a number without quotes"),
