@@ -28,7 +28,11 @@ def main():
 
     known = {name: (value, since[:10]) for name, (value, since) in manifest.original(args.history).items()}
     now = manifest.latest(args.history)
-    known |= {name: (now[name], "") for name in args.settings["audit"]["replaced"] if name in now}
+    for name in set(args.settings["audit"]["replaced"]) & known.keys():
+        if name in now:
+            known[name] = now[name], ""
+        else:
+            del known[name]
     with ThreadPoolExecutor(args.threads) as pool:
         wrong = compare(Path(args.folder), known, pool)
         copies = None
@@ -38,28 +42,40 @@ def main():
             wrong += compare(Path(args.copy_to, args.name), copies, pool)
     if wrong:
         more = f" and {len(wrong) - 3} more" if len(wrong) > 3 else ""
-        raise stage.StageError(f"{'; '.join(wrong[:3])}{more}: copy from the card or from another copy again")
+        raise stage.StageError(
+            f"{'; '.join(wrong[:3])}{more}: copy from the card or from another copy again, or "
+            "name in audit.replaced what you replaced or took out"
+        )
     stage.write_json(
         args.out,
         {
             "when": datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
-            "photos": len(known),
-            "copies": copies and len(copies),
+            "photos": count(args.folder, known),
+            "copies": copies and count(Path(args.copy_to, args.name), copies),
         },
     )
 
 
 def compare(folder, known, pool):
-    """What is wrong with the files of a folder, against {path: (checksum, since when)}: sentences without end."""
+    """What is wrong with the files of a folder, against {path: (checksum, since when)}: sentences without end.
+
+    A file that is gone is missed unless there is one that was the same, under another name or in another folder.
+    """
+    here = {value for name, (value, _) in known.items() if (folder / name).exists()}
 
     def judge(name):
         value, since = known[name]
         path = folder / name
         if not path.exists():
-            return f"{path} is gone"
+            return None if value in here else f"{path} is gone"
         return None if checked.checksum(path) == value else f"{path} is not what it was when first seen, {since}"
 
     return [said for said in pool.map(judge, sorted(known)) if said]
+
+
+def count(folder, known):
+    """How many of the files are in the folder."""
+    return sum(Path(folder, name).exists() for name in known)
 
 
 if __name__ == "__main__":

@@ -1,15 +1,19 @@
 """Silent corruption is noticed when a photo is next read, and by `verify`; copies are checked, and outlive a kill."""
 
+import json
 import os
 import shutil
 import signal
 import subprocess
 import sys
 import time
+from pathlib import Path
 
 import pytest
 
+import verify
 from demo import faults
+from files import checked, manifest, stage
 
 PHOTO = "KW_0103.dng"
 
@@ -70,6 +74,36 @@ def test_and_by_verify_whatever_was_done_before(night, restored, failures):
         assert f"{photo} is not what it was" in sentence
         assert not (night.results / "walk" / "work" / "verified.json").exists()
     assert night.json("walk", "work/ingest.json")["changed"] == []
+
+
+def verified(folder, names, place, *replaced):
+    """What verify says of a folder that once held photos of these contents, {name: bytes}, by now renamed or gone."""
+    files = []
+    for name, content in names.items():
+        path = place / "seen" / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(content)
+        files.append({"path": name, "bytes": len(content), "modified": 0, "checksum": checked.checksum(path)})
+    manifest.add(place, files)
+    kept = [file for file in files if (folder / file["path"]).exists()]
+    manifest.add(place, kept)
+    settings = json.dumps({"audit": {"replaced": replaced}})
+    command = [sys.executable, Path(verify.__file__), "--folder", folder, "--name", "walk", "--history", place]
+    done = subprocess.run([*command, "--settings", settings, "--out", place / "v.json"], capture_output=True, text=True)
+    return done.stderr
+
+
+def test_a_photo_that_was_moved_or_was_there_twice_is_not_missed(tmp_path):
+    folder = tmp_path / "walk"
+    (folder / "card").mkdir(parents=True)
+    names = {"a.dng": b"a", "card/a.dng": b"a", "b.dng": b"b", "b (1).dng": b"b", "c.dng": b"c"}
+    for name in ("card/a.dng", "b.dng"):
+        (folder / name).write_bytes(names[name])
+    said = verified(folder, names, tmp_path / "history")
+    assert said.count(" is gone") == 1 and f"{folder / 'c.dng'} is gone: copy from the card" in said
+    assert not (tmp_path / "history" / "v.json").exists()
+    assert "kerbwalk: " not in verified(folder, names, tmp_path / "history", "c.dng")
+    assert stage.read_json(tmp_path / "history" / "v.json")["photos"] == 2
 
 
 def test_a_copy_that_is_killed_goes_on(night, tmp_path):
