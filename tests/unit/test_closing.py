@@ -61,6 +61,15 @@ def test_a_command_that_fails_is_told_as_one_would_type_it(command, how, tmp_pat
     assert closing.tell(command, summary) == [told]
 
 
+def test_the_closing_lines_name_the_index_page_where_it_is_of_this_run(tmp_path):
+    told = ["note    n", f"done    a: {tmp_path}/a/a_hd.mp4", "FAILED  b: b: no photos; copy them"]
+    page, count = f"page    {tmp_path}/index.html", "1 of 2 shoots finished"
+    assert closing.text(tmp_path, OUTCOMES, ["n"], True).splitlines() == [*told, count]
+    (tmp_path / "index.html").touch()
+    assert closing.text(tmp_path, OUTCOMES, ["n"], True).splitlines() == [*told, page, count]
+    assert closing.text(tmp_path, OUTCOMES, ["n"], False).splitlines() == [*told, count]
+
+
 def test_what_is_amiss_is_told_of_where_the_clip_was_made(tmp_path):
     # That of "e" is of an earlier version, which said nothing of it.
     said = {"a": {"amiss": []}, "b": {"amiss": ["is not still"]}, "c": {"amiss": ["is not still"]}, "e": {}}

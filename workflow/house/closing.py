@@ -193,15 +193,15 @@ def tell(command, summary):
     return [f"on_finish: {wrong}; correct the command in the settings"]
 
 
-def text(results_dir, outcome_list, notice_list):
-    """The closing lines."""
+def text(results_dir, outcome_list, notice_list, page):
+    """The closing lines. page: whether the index page is of this run, and so to be named where there is one."""
     lines = [f"note    {line}" for line in notice_list]
     for outcome in outcome_list:
         if outcome["done"]:
             lines += [f"done    {outcome['shoot']}: {Path(results_dir, clip)}" for clip in outcome["clips"]]
         lines += [f"FAILED  {outcome['shoot']}: {reason}" for reason in outcome["reasons"]]
     index = Path(results_dir, "index.html")
-    if index.exists():
+    if page and index.exists():
         lines.append(f"page    {index}")
     done = sum(o["done"] for o in outcome_list)
     lines.append(f"{done} of {len(outcome_list)} shoots finished")

@@ -46,7 +46,7 @@ def close_night(ok):
         notices += closing.left_over(outcomes, SHOOTS, RESULTS, wanted) + closing.doubted(GOOD_SHOOTS, RESULTS)
         if NIGHT["on_finish"]:
             notices += closing.tell(NIGHT["on_finish"], RESULTS / "summary.json")
-    text = closing.text(RESULTS, outcomes, notices)
+    text = closing.text(RESULTS, outcomes, notices, all_of_it)
     if told := os.environ.get("KERBWALK_CLOSING"):
         Path(told).write_text(text, encoding="utf-8")
     else:
