@@ -34,7 +34,7 @@ from concurrent.futures import ThreadPoolExecutor
 import numpy as np
 
 from files import stage
-from kerbwalk import edges, lens, parallax, steady, walk
+from kerbwalk import edges, ground, lens, parallax, steady, walk
 
 # What a corner is found to, pixels of the photo at 1280 across.
 CORNER_SIGMA = 0.3
@@ -112,10 +112,11 @@ def steadied(track, sights, glass, settings, pool):
     walk.lean_on_hold(solved, even, known, hold, alone)
     bends = settings["parallax"] and not all_kept
     straight = {k: edge[(edge_photo == k) & known.seen[k]] for k in edges.looked_at(count)} if bends else None
-    surfaces = parallax.surfaces(solved.world, solved.covariance, solved.lasts, even, hold, size, straight, pool)
+    below = ground.plane(solved.world, solved.lasts, even) if bends else None
+    surfaces = parallax.surfaces(solved.world, solved.covariance, solved.lasts, even, hold, size, straight, below, pool)
     if bends:
         # Where a photo stands so far off that shifts would bend it, the walk has to come nearer.
-        limit = parallax.limits(surfaces[1], even, size)
+        limit = parallax.limits(*surfaces, even, size, below)
         even = walked(np.where(usable[:, None, None], limit, 0))
         walk.lean_on_hold(solved, even, known, hold, alone)
 

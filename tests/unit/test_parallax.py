@@ -137,13 +137,31 @@ def test_limits_are_where_shifts_bend_too_much(places):
     )
     turn = cameras.turned(np.array([[0.02, -0.3, 0.01]]))
     even = walk.Even(turn, np.zeros((1, 3)), CAMERA[None], np.ones(1), np.zeros(1), SHAKE)
-    limit = parallax.limits(found.off[None], even, SIZE)[0]
+    limit = parallax.limits(found.normal[None], found.off[None], even, SIZE)[0]
     for way in np.random.default_rng(7).normal(size=(20, 3)):
         step = way / np.sqrt(way @ limit @ way)
         seen, stood = (turn[0], step), (turn[0], np.zeros(3), CAMERA)
         grid = parallax.warp(found.normal, found.off, seen, stood, CAMERA, SIZE)[1]
         square = sum(np.square(np.diff(grid, 2, axis=axis)).sum(-1).mean() for axis in (0, 1))
         assert np.sqrt(square) / SIZE[0] == pytest.approx(parallax.MOST_BENT, rel=0.05)
+
+
+def test_the_fold_where_the_ground_begins_limits_nothing():
+    """What stands on it does as before: of a surface that is the ground's below, without a post on it and with one."""
+    floor, place = np.array([0.0, 20.0, -2.0]), np.array([[0.01, -0.02, 0.03]])
+    even = walk.Even(np.eye(3)[None], place, CAMERA[None], np.ones(1), np.zeros(1), SHAKE)
+    nodes = mesh.nodes(SIZE)
+    normal = np.array([[0.1, 0.2, 1.0]])
+    ground = np.concatenate([nodes, np.ones((*nodes.shape[:2], 1))], -1) @ np.linalg.inv(CAMERA).T
+    ground = np.maximum(ground @ (floor / (1 - place[0] @ floor) - normal[0]), 0)
+    assert (ground > 0).any() and (ground == 0).any()
+    post = 3.0 * np.exp(-np.square((nodes - [900, 600]) / 80).sum(-1))
+    with_it, post_alone = (
+        parallax.limits(normal, off[None], even, SIZE, below) for off, below in ((ground + post, floor), (post, None))
+    )
+    np.testing.assert_allclose(with_it, post_alone, rtol=1e-9)
+    assert parallax.limits(normal, ground[None], even, SIZE, floor).max() < 1e-12
+    assert np.trace(parallax.limits(normal, ground[None], even, SIZE)[0]) > 1e5
 
 
 def test_grid_is_scipys_bilinear():

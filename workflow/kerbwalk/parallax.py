@@ -30,10 +30,11 @@ BENT = 0.06
 # known, no few points of it have to be believed against the wall behind them.
 OTHER, OTHER_ON_GROUND = 1.0, 0.5
 ROUNDS = 10
-# Second difference of shifts (RMS over the nodes, in parts of the longer side) at which the edge that they bend most is
-# usually 0.2 to 0.35 pixels of a clip 1920 wide off straight. Lenses wider than of this focal length (in longer sides:
-# 27 mm) have near ground in much of the picture, which would shake: they may bend by more, by the square of theirs.
-MOST_BENT, USUAL = 5e-5, 0.75
+# Second difference of shifts (RMS over the nodes, in parts of the longer side), but for the fold where the ground
+# begins, at which the edge that they bend most is usually 0.2 to 0.35 pixels of a clip 1920 wide off straight. Lenses
+# wider than of this focal length (in longer sides: 27 mm) have near ground in much of the picture, which would shake:
+# they may bend by more, by the square of theirs.
+MOST_BENT, USUAL = 5.5e-5, 0.75
 # A point fades out so many photos beyond those that show it.
 FADE = 8
 # A homography follows what lies within this part of the width about the hold point, others by a little.
@@ -64,9 +65,7 @@ def surface(places, nearness, sigma, weight, hold, hold_nearness, camera, size, 
     like one where other things stand on it.
     """
     scale = camera[0, 0] * shake * SIDE / max(size)
-    inverse = np.linalg.inv(camera)
-    rays = np.column_stack([places, np.ones(len(places))]) @ inverse.T
-    ray_hold = inverse @ [*hold, 1]
+    rays, ray_hold = _rays(places, camera), _rays(np.asarray(hold), camera)
     doubt = 1 / (SURE**2 + (scale * sigma) ** 2)
     near = LITTLE + np.exp(-((places - hold) ** 2).sum(1) / (2 * (REACH * size[0]) ** 2))
     offset = rays - ray_hold
@@ -84,7 +83,7 @@ def surface(places, nearness, sigma, weight, hold, hold_nearness, camera, size, 
         say, other = weight * doubt, OTHER if floor is None else OTHER_ON_GROUND
         if floor is not None:
             nodes = mesh.nodes(size).reshape(-1, 2)
-            before = scale * (np.column_stack([nodes, np.ones(len(nodes))]) @ inverse.T @ (floor - normal))
+            before = scale * (_rays(nodes, camera) @ (floor - normal))
             shown = before > 0
             places, rest = np.vstack([places, nodes[shown]]), np.append(rest, before[shown])
             say = np.append(say, np.full(shown.sum(), SURE**-2))
@@ -93,19 +92,19 @@ def surface(places, nearness, sigma, weight, hold, hold_nearness, camera, size, 
     return Nearness(normal, off / scale)
 
 
-def surfaces(world, covariance, lasts, even, hold, size, straight=None, pool=map):
+def surfaces(world, covariance, lasts, even, hold, size, straight=None, below=None, pool=map):
     """The surface of inverse depth as each even camera sees it.
 
     world: cameras.World; covariance: of its points; lasts: (k, 2), first and last photo that show a point, the first
     beyond the last for those not to be used; even: walk.Even, the even cameras; hold: (2,) on the plane; size: of it;
     straight: {photo: (e, 2, 2) ends of its straight edges, photo pixels}, of the photos of edges.looked_at; or None
-    where the planes are enough; pool: a `map` that may fit several side by side.
+    where the planes are enough; below: the ground's plane (ground.plane), or None where it is not known; pool: a `map`
+    that may fit several side by side.
     Returns (normals (n, 3), offs (n, gh, gw)). Every third is fitted, those between are interpolated, and points fade
     out beyond the photos that show them: so the surface changes slowly.
     """
     count, shake = len(even.turn), max(even.shake, 1e-6)
     fitted = edges.looked_at(count)
-    below = ground.plane(world, lasts, even) if straight is not None else None
 
     def fit(k):
         at_plane = cameras.project(even.camera[k], even.turn[k], even.place[k], world.points)
@@ -135,21 +134,25 @@ def surfaces(world, covariance, lasts, even, hold, size, straight=None, pool=map
     return filled([one.normal for one in found]), filled([one.off for one in found])
 
 
-def limits(offs, even, size):
+def limits(normals, offs, even, size, below=None):
     """How far from the even camera a photo may stand without shifts that bend lines: (n, 3, 3), of a distance d in the
     world's axes d^T limit d <= 1.
 
-    offs: of surfaces(); even: walk.Even; size: of the plane.
+    normals, offs: of surfaces(); even: walk.Even; size: of the plane; below: the ground's plane (ground.plane), or None
+    where it is not known. Where the ground begins the surface has to fold, and no line that lies on it or on the wall
+    is bent by that: what counts is how what stands off the ground bends.
     """
     found = []
-    for off, turn, camera in zip(offs, even.turn, even.camera, strict=True):
-        places = mesh.nodes(size, off.shape)
-        x, y = np.moveaxis((places - camera[:2, 2]) / camera[[0, 1], [0, 1]], -1, 0)
-        nothing = np.zeros_like(x)
+    for normal, off, turn, place, camera in zip(normals, offs, even.turn, even.place, even.camera, strict=True):
+        rays = np.moveaxis(_rays(mesh.nodes(size, off.shape), camera), -1, 0)
+        if below is not None:
+            floor = ground.seen_from(below, turn, place)
+            off = off - np.maximum(np.tensordot(floor - normal, rays, 1), 0)
+        x, y, one = rays
         # What a step along each of the camera's axes does, to first order.
-        shifts = camera[0, 0] * off * np.array([[off**0, nothing], [nothing, off**0], [-x, -y]])
+        shifts = camera[0, 0] * off * np.array([[one, 0 * one], [0 * one, one], [-x, -y]])
         bends = [np.diff(shifts, 2, axis=axis).reshape(3, -1) for axis in (2, 3)]
-        square = sum(2 * one @ one.T / one.shape[1] for one in bends)
+        square = sum(2 * along @ along.T / along.shape[1] for along in bends)
         wide = max(USUAL * max(size) / camera[0, 0], 1)
         found.append(turn.T @ square @ turn / (MOST_BENT * wide**2 * max(size)) ** 2)
     return np.array(found)
@@ -161,14 +164,18 @@ def warp(normal, off, seen, even, camera, size):
     normal, off: the surface; seen, even: (turn, place) of the photo's camera and (turn, place, K) of the even one;
     camera: the photo's K; size: of the plane. Returns (3x3, (gh, gw, 2) photo pixels).
     """
-    inverse = np.linalg.inv(even[2])
     relative, step = seen[0] @ even[0].T, seen[0] @ (even[1] - seen[1])
-    matrix = camera @ (relative + np.outer(step, normal)) @ inverse
+    matrix = camera @ (relative + np.outer(step, normal)) @ np.linalg.inv(even[2])
     places = mesh.nodes(size, off.shape).reshape(-1, 2)
-    rays = np.column_stack([places, np.ones(len(places))]) @ inverse.T
+    rays = _rays(places, even[2])
     there = (rays @ relative.T + (rays @ normal + off.ravel())[:, None] * step) @ camera.T
     shifts = there[:, :2] / there[:, 2:] - transfer(matrix, places)
     return matrix / matrix[2, 2], shifts.reshape(*off.shape, 2)
+
+
+def _rays(places, camera):
+    """Rays K^-1 (x, y, 1) to places (..., 2): (..., 3). camera: K."""
+    return np.concatenate([places, np.ones((*places.shape[:-1], 1))], -1) @ np.linalg.inv(camera).T
 
 
 def _grid(places, rest, weight, size, straight, other):
