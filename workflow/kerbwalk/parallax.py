@@ -28,7 +28,7 @@ APART = 16.0
 BENT = 0.06
 # Residual at which a point has lost most of its say: it stands before or behind what is around it. Where the ground is
 # known, no few points of it have to be believed against the wall behind them.
-OTHER, OTHER_ON_GROUND = 1.0, 0.5
+OTHER, OTHER_ON_GROUND = 1.0, 0.4
 ROUNDS = 10
 # Second difference of shifts (RMS over the nodes, in parts of the longer side), but for the fold where the ground
 # begins, at which the edge that they bend most is usually 0.2 to 0.35 pixels of a clip 1920 wide off straight. Lenses
