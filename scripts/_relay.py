@@ -18,6 +18,9 @@ _OF_ITSELF = re.compile(
     r"|Complete log\(s\): .*|Elapsed time: [\d:. a-z,]+$|Shutting down, this might take some time\.$"
     r"|Exiting because a job execution failed\. Look (?:above|below) for error messages$"
     r"|At least one job did not complete successfully\.$"
+    # Advice to look at time stamps alone, or to wipe what is known of a file: a changed setting would be passed over.
+    r"|Some jobs were triggered by provenance information, .*|If you prefer that only modification time is used .*"
+    r"|If you are sure that a change for a certain output file .*"
 )
 _COLOUR = re.compile(r"\x1b\[[0-9;]*m")
 _SENTENCE = re.compile(r"kerbwalk: *(\S.*)")

@@ -94,6 +94,9 @@ ValueError: odd
 Exiting because a job execution failed. Look above for error messages
 Complete log(s): /a b.log
 Elapsed time: 0:00:01.821262
+Some jobs were triggered by provenance information, see 'reason' section in the rule displays above.
+If you prefer that only modification time is used to determine whether a job shall be executed, use another option.
+If you are sure that a change for a certain output file (say, <outfile>) won't change the result, wipe its metadata.
 WorkflowError:
 At least one job did not complete successfully."""
     relay, shown = fed(said)
