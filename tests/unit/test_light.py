@@ -98,6 +98,20 @@ def test_the_ratio_of_what_a_bus_lights_nearly_all_of(scene, turn):
     assert ratio(*pair).model[0] == pytest.approx(turn * np.log(1.03), abs=3e-3)
 
 
+@pytest.mark.parametrize("turn", [1, -1])
+@pytest.mark.parametrize(("share", "added"), [(0.7, 0.03), (0.85, 0.1)])
+def test_the_ratio_of_what_faint_light_fades_away_over(scene, share, added, turn):
+    """Down to nothing, so slowly that what it lights by a little agrees as well as what it does not; a car's trail,
+    which is brighter than all, is in the other photo.
+    """
+    rng = np.random.default_rng(12)
+    trail = np.ones((SIZE[1], 1))
+    trail[180:212] = 2
+    fading = 1 + added * np.clip(np.linspace(1 - 1 / share, 1, SIZE[0]), 0, 1)
+    pair = [framed(scene() * trail, rng), framed(1.03 * scene() * fading, rng)][::turn]
+    assert ratio(*pair).model[0] == pytest.approx(turn * np.log(1.03), abs=2e-3)
+
+
 @pytest.mark.parametrize(("added", "soft"), [(0.05, 1), (0.3, 1), (4.0, 1), (0.3, 80), (1.0, 80)])
 def test_a_bus_that_crosses_the_picture_is_no_gain(scene, added, soft):
     """It lights a third of each of six photos, another third in each, so that in most pairs hardly a third is alike."""

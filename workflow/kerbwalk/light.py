@@ -57,9 +57,10 @@ LENGTH = 1024
 # How blocks err: this part normally, and beyond that the rest, on average by so much (log) to either side; where a bus
 # lights the picture, and where it does by less, most of the rest by so much to one side, or, if it moves, to both.
 PLAIN, LIT, FAINT = (0.6, 0.1), (0.25, 0.1), (0.25, 0.03)
-# A bus is at work where so many more blocks (part of all) are brighter by over two standard deviations than are darker,
-# and hardly any are (of both, so many more); or, between photos some steps apart, so many more by over so much (log).
-BUS, ONE_SIDED, BUS_FAR, BRIGHTER = 0.025, 0.6, 0.3, 0.01
+KINDS = ((PLAIN, 0), *itertools.product((LIT, FAINT), (1, 0, -1)))
+# Between photos some steps apart a bus is at work where so many more blocks (part of all) are brighter by over so much
+# (log) than are darker.
+BUS, BRIGHTER = 0.3, 0.01
 
 
 @dataclass
@@ -400,13 +401,13 @@ def _biweight(values, design, variance, whole, expected):
     not to pass for another aperture's vignetting.
     """
     sigma, sure = np.sqrt(variance), whole / variance
-    far = np.isfinite(expected)
-    start = expected if far else _agreed(values, sigma, whole)
+    if np.isfinite(expected):
+        start, beyond = expected, values[whole] - np.float32(expected)
+        more = (beyond > BRIGHTER).mean() - (beyond < -BRIGHTER).mean()
+        lit = np.sign(more) if abs(more) > BUS else 0
+    else:
+        start, lit = _agreed(values, sigma, whole)
     model = np.array([start, 0.0, 0.0])
-    beyond, clear = (values - np.float32(start))[whole], BRIGHTER if far else 2 * sigma[whole]
-    up, down = (beyond > clear).mean(), (beyond < -clear).mean()
-    least = BUS_FAR if far else max(BUS, ONE_SIDED * (up + down))
-    lit = np.sign(up - down) if abs(up - down) > least else 0.0
     steady = np.diag([0, 0, STEADY**-2 if lit else 0])
     hold_back = np.diag(PRIOR + [1e-6, 0, 0]) + steady
     certain, fine = 1 / sigma, 1 / np.sqrt(np.maximum(_sums(sure), 1e-9))
@@ -449,7 +450,8 @@ def _middle(values):
 
 
 def _agreed(values, sigma, whole):
-    """The value on which those agree that nothing has lit, of blocks and of the means of some side by side.
+    """The value on which those agree that nothing has lit, of blocks and of the means of some side by side, and whether
+    a bus lights the rest: 1 if it is brighter, -1 if darker, or 0.
 
     The greatest likelihood, over all values, of any of the mixtures in _mixtures(), by correlations of histograms, one
     for each standard deviation; these are no more than neighbours differ by.
@@ -469,15 +471,15 @@ def _agreed(values, sigma, whole):
     told = np.fft.irfft((np.fft.rfft(counts.astype(np.float32), LENGTH) * _mixtures()).sum(axis=1), LENGTH)[
         :, 2 * SPAN : 4 * SPAN + 1
     ]
-    return middle + FINE * (np.argmax(told.max(axis=0)) - SPAN)
+    kind, place = np.unravel_index(np.argmax(told), told.shape)
+    return middle + FINE * (place - SPAN), KINDS[kind][1]
 
 
 @functools.cache
 def _mixtures():
     """Spectra of the mixtures' log likelihoods by how far off a block is, (7, sizes, frequencies), reversed."""
     off, sigma = FINE * np.arange(2 * SPAN, -2 * SPAN - 1, -1), SIZES[:, None]
-    kinds = [(PLAIN, 0), *itertools.product((LIT, FAINT), (1, 0, -1))]
-    return np.fft.rfft(np.float32([np.log(sum(mixture(off, sigma, *kind))) for kind in kinds]), LENGTH)
+    return np.fft.rfft(np.float32([np.log(sum(mixture(off, sigma, *kind))) for kind in KINDS]), LENGTH)
 
 
 def mixture(error, sigma, kind, lit):
