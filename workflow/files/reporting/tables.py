@@ -20,7 +20,7 @@ UNITS = {
     **dict.fromkeys(("short_shutter", "irregular_interval", "short_interval", "shutter_changed"), "s"),
     **dict.fromkeys(("other_focal", "wide_lens"), "mm"),
     **dict.fromkeys(("clipped", "obstructed", "damaged"), "of the picture"),
-    **dict.fromkeys(("few_photos", "missing_photo", "same_time", "left_out", "not_raw"), "photos"),
+    **dict.fromkeys(("few_photos", "missing_photo", "same_time", "left_out", "not_raw", "in_folder"), "photos"),
     **dict.fromkeys(("no_exposure", "no_matrix", "rolled_over", "numbers_disorder", "no_time"), "photos"),
     "bumped_aim": "of the long side",
     "not_sharp": "of the neighbours' detail",
@@ -28,6 +28,7 @@ UNITS = {
     "white_balance_changed": "of the gains",
     "level_drift": "°",
     "two_shoots": "shoots",
+    "unreadable": "bytes",
 }
 
 
