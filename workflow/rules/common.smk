@@ -38,7 +38,7 @@ ON_REQUEST = {
 }
 # The looks to choose from.
 LOOKS = sorted(
-    path for path in (ROOT / "config" / "looks").iterdir() if path.suffix in sum(named_files.LOOK_ENDINGS.values(), ())
+    path for path in named_files.LOOKS.iterdir() if path.suffix in sum(named_files.LOOK_ENDINGS.values(), ())
 )
 
 
@@ -267,7 +267,7 @@ def look_file(wildcards, kind):
     """The CDL or LUT of a look: of one in config/looks, or the one that the settings name. kind: cdl or lut."""
     stem = wildcards.look.removeprefix("looks/")
     if stem != wildcards.look:
-        path = ROOT / "config" / "looks" / stem
+        path = named_files.LOOKS / stem
         return (path, checksum(path)) if path.suffix in named_files.LOOK_ENDINGS[kind] else None
     return BY_ID[wildcards.shoot].files.get(f"look.{kind}")
 
