@@ -34,12 +34,13 @@ def main():
         else:
             del known[name]
     with ThreadPoolExecutor(args.threads) as pool:
-        wrong = compare(Path(args.folder), known, pool)
+        wrong, photos = compare(Path(args.folder), known, pool)
         copies = None
         if args.copy_to:
             copied = manifest.original(Path(args.copy_to, args.name))
-            copies = {name: (value, since[:10]) for name, (value, since) in copied.items()}
-            wrong += compare(Path(args.copy_to, args.name), copies, pool)
+            copied = {name: (value, since[:10]) for name, (value, since) in copied.items()}
+            amiss, copies = compare(Path(args.copy_to, args.name), copied, pool)
+            wrong += amiss
     if wrong:
         more = f" and {len(wrong) - 3} more" if len(wrong) > 3 else ""
         raise stage.StageError(
@@ -50,32 +51,29 @@ def main():
         args.out,
         {
             "when": datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
-            "photos": count(args.folder, known),
-            "copies": copies and count(Path(args.copy_to, args.name), copies),
+            "photos": photos,
+            "copies": copies,
         },
     )
 
 
 def compare(folder, known, pool):
-    """What is wrong with the files of a folder, against {path: (checksum, since when)}: sentences without end.
+    """What is wrong with the files of a folder, against {path: (checksum, since when)}: sentences without end; and how
+    many of the files are there.
 
     A file that is gone is missed unless there is one that was the same, under another name or in another folder.
     """
-    here = {value for name, (value, _) in known.items() if (folder / name).exists()}
+    here = {name: value for name, (value, _) in known.items() if (folder / name).exists()}
+    same = set(here.values())
 
     def judge(name):
         value, since = known[name]
         path = folder / name
-        if not path.exists():
-            return None if value in here else f"{path} is gone"
+        if name not in here:
+            return None if value in same else f"{path} is gone"
         return None if checked.checksum(path) == value else f"{path} is not what it was when first seen, {since}"
 
-    return [said for said in pool.map(judge, sorted(known)) if said]
-
-
-def count(folder, known):
-    """How many of the files are in the folder."""
-    return sum(Path(folder, name).exists() for name in known)
+    return [said for said in pool.map(judge, sorted(known)) if said], len(here)
 
 
 if __name__ == "__main__":
