@@ -260,10 +260,16 @@ def _pass_signals_on(process: subprocess.Popen, results: Path | None) -> None:
     """
     interrupted = -PATIENCE
 
-    def all_of_it() -> list[int]:
-        """Snakemake first: it would take a job that ends before it for one that failed."""
-        jobs = _at_work_in(results) if results else []
-        return [process.pid, *(pid for pid in jobs if pid != process.pid)]
+    def send_to_all(number: int) -> list[int]:
+        """Snakemake first: it would take a job that ends before it for one that failed. Looks again for what jobs have
+        begun meanwhile: a shell that is told to end waits for its command, which was not. Returns whom it was sent to.
+        """
+        told = [process.pid]
+        _send(number, told)
+        while new := [pid for pid in _at_work_in(results) if pid not in told] if results else []:
+            _send(number, new)
+            told += new
+        return told
 
     def terminate(_number, _frame):
         process.send_signal(signal.SIGTERM)
@@ -273,11 +279,10 @@ def _pass_signals_on(process: subprocess.Popen, results: Path | None) -> None:
         # Some send it to us and to our group besides (timeout); a second one would break Snakemake off as it tidies up.
         if time.monotonic() - interrupted >= PATIENCE:
             interrupted = time.monotonic()
-            _send(signal.SIGINT, all_of_it())
+            send_to_all(signal.SIGINT)
 
     def suspend(_number, _frame):
-        stopped = all_of_it()
-        _send(signal.SIGSTOP, stopped)
+        stopped = send_to_all(signal.SIGSTOP)
         os.kill(os.getpid(), signal.SIGSTOP)
         _send(signal.SIGCONT, stopped)
 
