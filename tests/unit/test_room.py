@@ -1,5 +1,7 @@
 """Which jobs may start, by the room that working frames take."""
 
+import signal
+import threading
 from collections import defaultdict
 
 import pytest
@@ -98,3 +100,20 @@ def test_without_a_limit_all_may_start(night):
 def test_a_shoot_that_never_fits_may_say_so(night):
     jobs = [Job("w1", "decode", 101, priority=1), Job("w2", "decode", 100)]
     assert len(night(*jobs).selected(*jobs)) == 2
+
+
+def test_a_signal_that_comes_while_a_lock_is_held_waits_for_it_elsewhere(night):
+    lock, heard = threading.Lock(), threading.Event()
+
+    def handler(*_told):
+        if lock.acquire(timeout=5):
+            heard.set()
+
+    before = signal.signal(signal.SIGTERM, handler)
+    try:
+        night().selected()
+        with lock:
+            signal.raise_signal(signal.SIGTERM)
+        assert heard.wait(5)
+    finally:
+        signal.signal(signal.SIGTERM, before)

@@ -7,6 +7,8 @@ room, so that the next run can go on, until nothing else can be done: then its f
 """
 
 import re
+import signal
+import threading
 from collections import defaultdict
 
 from snakemake.scheduling import greedy
@@ -27,6 +29,7 @@ class Scheduler(greedy.Scheduler):
     def select_jobs(self, selectable_jobs, remaining_jobs, available_resources, input_sizes):
         if self.idle is None:  # the first time, when nothing is at work yet
             self.idle = dict(available_resources)
+            hear_in_a_thread(signal.SIGTERM)
         for shoot in list(self.room.held) if self.room else ():
             if all(map(self.dag.finished, self.jobs_with_frames[shoot])):
                 self.room.leave(shoot)
@@ -61,3 +64,11 @@ class Scheduler(greedy.Scheduler):
                 self.jobs_with_frames[shoot].append(job)
         left = {shoot: sum(f.stat().st_size for f in kept_frames(shoot)) / 1e6 for shoot in self.jobs_with_frames}
         return Room(megabytes, {shoot: size for shoot, size in left.items() if size})
+
+
+def hear_in_a_thread(number):
+    """Handle a signal beside what it interrupts: Snakemake's handler of SIGTERM waits for a lock that the interrupted
+    code, most of what schedules, may hold.
+    """
+    if callable(handler := signal.getsignal(number)):
+        signal.signal(number, lambda *told: threading.Thread(target=handler, args=told).start())
