@@ -56,7 +56,7 @@ def look(path, shoot, limits):
     return {
         "names": names,
         "aims": aims,
-        "sharpness": neighbours.sharpness(detail, levels),
+        "sharpness": neighbours.sharpness(detail, neighbours.levels(small)),
         "covered": neighbours.covered(small, aims),
         "contrast": neighbours.contrast(detail, levels),
         "drift": neighbours.drift(neighbours.leans(small)),

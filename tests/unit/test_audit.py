@@ -1,12 +1,13 @@
 """What the audit says of photos by their metadata and their order; of pictures, see tests/faults/test_seeded.py."""
 
+import cv2
 import numpy as np
 import pytest
 import yaml
 
 from files.proxies import Stack
 from house import listing
-from kerbwalk import audit, audit_times, ingest, neighbours
+from kerbwalk import audit, audit_times, glance, ingest, neighbours
 from kerbwalk.finding import finding
 
 LIMITS = {
@@ -302,6 +303,22 @@ def test_aims_are_those_of_the_pictures(waves):
     found = neighbours.aims(pictures) * 360
     assert found[3] == pytest.approx((12, 7), abs=1.5)
     assert np.abs(np.delete(found, 3, 0)).max() < 3
+
+
+def test_what_passes_with_its_lights_on_is_not_taken_for_a_photo_without_detail(waves):
+    """A trail across the picture makes its mean brighter by half a stop, which is no exposure; a photo of twice the
+    exposure is none of less detail either, and one that is shaken is."""
+    scene = np.asarray(waves(3).seen((400, 304)), float) / 120000
+    photos = [glance.glance(np.rint(scene * 2**14).astype(np.uint16), 0, 2**14, 2, 0) for _ in range(9)]
+    trail, bright, shaken = scene.copy(), 2 * scene, cv2.blur(scene, (9, 1))
+    trail[200:216] += 10 * np.median(scene)
+    for k, picture in ((3, trail), (5, bright), (7, shaken)):
+        photos[k] = glance.glance(np.rint(np.minimum(picture, 1) * 2**14).astype(np.uint16), 0, 2**14, 2, 0)
+    found = neighbours.levels(np.array([p["small"] for p in photos]))
+    np.testing.assert_allclose(found[[3, 5]], [0, 1], atol=0.03)
+    assert photos[3]["level"] > photos[0]["level"] + 0.4
+    sharp = neighbours.sharpness(np.array([p["detail"] for p in photos]), found)
+    assert np.delete(sharp, 7) == pytest.approx(1, abs=0.1) and sharp[7] < 0.7
 
 
 def test_a_leaning_camera(waves):

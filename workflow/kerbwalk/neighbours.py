@@ -15,6 +15,8 @@ from kerbwalk.pixels import tiles
 REACH = 3
 # The finest of the detail that all neighbours show; tiles with less of it have nothing to lose.
 STRONG = 0.5
+# A photo's exposure is told by so much of its picture: that which has least light beside what it usually has.
+UNLIT = 0.25
 # Edges that lean less than this (degrees) from the upright are taken for uprights of houses.
 LEAN = 12.0
 # Pixels on such edges without which nothing is said.
@@ -39,10 +41,25 @@ def logs(pictures):
     return np.log2(np.maximum(np.asarray(pictures, np.float32), DARKEST))
 
 
+def levels(pictures):
+    """How much more light each photo was given than the usual one, stops: (n,).
+
+    Each part of a picture is compared with what it usually has. Cars and buses that pass add light to many and take it
+    from few, so the parts that gained least tell; the mean takes a bright trail for exposure, by over half a stop.
+    """
+    rows, columns = tiles(pictures.shape[1:])
+    light = [
+        cv2.resize(np.asarray(pictures[k], np.float32), (columns, rows), interpolation=cv2.INTER_AREA)
+        for k in range(len(pictures))
+    ]
+    stops = logs(light).reshape(len(light), -1)
+    return np.quantile(stops - np.median(stops, axis=0), UNLIT, axis=1)
+
+
 def sharpness(detail, levels):
     """How much of the fine detail of its neighbours each photo has: (n,), about 1; less if shaken or out of focus.
 
-    detail: (n, 2, rows, columns); levels: (n,), mean light in stops, as more light gives more of it. Across and down
+    detail: (n, 2, rows, columns); levels: (n,), light in stops, as more light gives more of it. Across and down
     are judged apart, as a shake blurs along its own direction, and by the median of the tiles with most detail, as who
     passes by covers some. Less the tile that has least, which is noise, and less what changes evenly over the shoot
     (contrast() tells of that). NaN for less than three photos.
