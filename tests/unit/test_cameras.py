@@ -120,6 +120,27 @@ def test_a_walk_along_a_wall_with_little_before_it(film_mm, before, wrong, off):
     assert np.abs(40 * world.place - place).max() < off
 
 
+@pytest.mark.parametrize(("step", "wrong"), [((0.2, 0, 0.1), 0.2), ((-0.2, 0, 0.1), 0.2), ((0.18, 0, 0.06), 0.4)])
+def test_a_walk_past_the_corner_of_a_house(step, wrong):
+    """Two walls fall back from the hold point, and much stands before them. Begun as a walk that leads nowhere, two to
+    four metres of it are lost, and half of all sights agree.
+    """
+    rng = np.random.default_rng(0)
+    place = np.outer(np.arange(PHOTOS) - FIXED, step) + rng.normal(0, 0.012, (PHOTOS, 3))
+    place[FIXED] = 0
+    target = 17 * np.linalg.inv(CAMERA) @ [*HOLD, 1]
+    turn = np.array([steady.aimed(p, target, HOLD, np.array([0.0, 1, 0]), CAMERA) for p in place])
+    turn = cameras.turned(rng.normal(0, 0.01, (PHOTOS, 3))) @ turn
+    turn[FIXED] = np.eye(3)
+    x = rng.uniform(-14, 16, 250)
+    house = np.column_stack([x, rng.uniform(-8, 1.5, 250), target[2] + np.abs(x - target[0])])
+    before = rng.uniform([-12, -5, 7], [12, 1.6, 12], (200, 3))
+    sights, _ = seen(turn, place, np.vstack([target, house, before]), rng, 0.1, wrong)
+    starts = cameras.guesses(sights, begun(sights, CAMERA), 17 / (17 - place[:, 2]), HOLD, CAMERA, FIXED)
+    world, _ = cameras.solve(sights, starts, FIXED)
+    assert np.abs(17 * world.place - place).max() < 0.05
+
+
 def test_photos_left_behind_are_placed_by_the_others(monkeypatch):
     """The first descent leaves two neighbours half a metre aside, turned towards the hold point; none that follows
     moves anything.

@@ -27,9 +27,17 @@ SETTLED = 0.001
 # photographers level the camera to about this angle.
 PLACE_SIGMA = 0.02
 ROLL_SIGMA = np.radians(3.0)
-# How the nearness of points may grow away from the hold point, over a picture's width to either side, down and up: in
-# a street between walls, of one wall, and on a square before one.
-STREETS = ((4.0, 6.0, 1.0), (0.0, 0.0, 0.0), (0.0, 1.5, 0.0))
+# How far the walk may lead to the right, in parts of the hold point's distance, and how the nearness of points may grow
+# away from the hold point, over a picture's width to either side, down and up: in a street between walls, of one wall,
+# and on a square before one; and past a house's corner, to either side, of which the walls fall back: there a walk that
+# is thought to lead nowhere turns most of what is seen inside out.
+STARTS = (
+    (0.0, 4.0, 6.0, 1.0),
+    (0.0, 0.0, 0.0, 0.0),
+    (0.0, 0.0, 1.5, 0.0),
+    (0.3, 0.0, 1.5, 0.0),
+    (-0.3, 0.0, 1.5, 0.0),
+)
 # The next is tried where less than this part of what is seen lies within so many standard deviations of what the last
 # leads to, or where that leaves all cameras within this part of the hold point's distance, as walls that are none do;
 # and it counts if it leaves less than this part of the cost.
@@ -87,9 +95,9 @@ class World:
 def solve(sights, guesses, fixed, doubt=0.0, pool=map):
     """Cameras and points that agree best with all that is seen.
 
-    sights: Sights; guesses: Worlds that differ in their points alone; fixed: index of the reference photo, which stays
-    where it is and sees the hold point where it is; doubt: standard deviation of the logarithm of the guesses' focal
-    length, 0 if it is sure; pool: a `map` that may do several things side by side.
+    sights: Sights; guesses: Worlds that differ in their places and points alone; fixed: index of the reference photo,
+    which stays where it is and sees the hold point where it is; doubt: standard deviation of the logarithm of the
+    guesses' focal length, 0 if it is sure; pool: a `map` that may do several things side by side.
     Returns (World, distance (m,) in pixels of each sight from where the world says it should be).
     Levenberg-Marquardt on the reprojection error with Geman-McClure weights; points are eliminated (Schur complement).
     Some of the photos come first; the others, and those that went astray, are placed by the points that these give, and
@@ -128,7 +136,7 @@ def solve(sights, guesses, fixed, doubt=0.0, pool=map):
 
 
 def guesses(sights, turn, scale, hold, camera, fixed):
-    """Where a solve may begin: a World for each of STREETS.
+    """Where a solve may begin: a World for each of STARTS.
 
     sights: Sights; turn: (n, 3, 3) that bring the hold point to where it is seen; scale: (n,) its size against the
     reference, which says how far the camera went towards it; hold: (2,) in the reference; camera: K; fixed: index of
@@ -139,14 +147,16 @@ def guesses(sights, turn, scale, hold, camera, fixed):
     """
     inverse = np.linalg.inv(camera)
     ray = inverse @ [*hold, 1]
-    place = ray * (1 - 1 / np.asarray(scale))[:, None]
+    ahead = ray * (1 - 1 / np.asarray(scale))[:, None]
+    right = np.outer((np.arange(len(turn)) - fixed) / len(turn), [1, 0, 0])
     order = np.lexsort((np.abs(sights.photo - fixed), sights.point))
     first = order[np.concatenate([[True], np.diff(sights.point[order]) > 0])]
     rays = np.column_stack([sights.at[first], np.ones(len(first))]) @ inverse.T
     rays = np.einsum("kji,kj->ki", turn[sights.photo[first]], rays)
     x, y = ((sights.at[first] - hold) / (2 * camera[0, 2] + 1)).T
     found = []
-    for aside, down, up in STREETS:
+    for way, aside, down, up in STARTS:
+        place = ahead + way * right
         nearness = 1 + aside * np.abs(x) + np.maximum(down * y, -up * y)
         points = np.zeros((sights.point.max() + 1, 4))
         points[:, 2] = 1
