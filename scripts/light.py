@@ -213,7 +213,16 @@ def measure(warps, proxies, sights, waiting, pool=map, colours=None):
         longer = told(pairs, pool(far, pairs, flows.values()))
         ratios = light.shared(ratios, longer, levels) if steps == 2 else ratios | light.doubted(longer, levels)
     levels, sigmas = light.solve(len(photos), ratios)
-    return passing.without(ratios, levels + drift.drift(levels, *bare())[0]), sigmas, ratios
+    sure, lit = bare(), np.zeros(len(photos), bool)
+    for turn in range(passing.TURNS):
+        slow, _ = drift.drift(levels, *sure, lit=lit)
+        if turn == 1 and drift.jump(slow, lit) < drift.CLEAR:
+            break
+        without, much = passing.without(ratios, levels + slow)
+        if np.array_equal(much, lit):
+            break
+        lit = much
+    return without, sigmas, ratios
 
 
 def told(pairs, found):

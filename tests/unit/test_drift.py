@@ -33,6 +33,20 @@ def test_slow_drift_and_vignetting_are_found(bus):
     assert vignetting == pytest.approx(0.5, abs=0.05)
 
 
+def test_where_a_bus_comes_and_goes_the_links_may_be_wrong_at_once():
+    """By more when it goes than when it comes; what is smooth would hand that on to the photos beside it."""
+    lit = np.isin(np.arange(COUNT), range(40, 46))
+    truth, sights = walk(bus=np.flatnonzero(lit))
+    wrong = np.where(np.arange(COUNT) > 45, 0.04, np.where(lit, 0.01, 0.0))
+    off = {}
+    for name, known in (("smooth", None), ("jumps", lit)):
+        found, _ = drift.drift(truth - wrong, *sights, lit=known)
+        rest = (found - wrong)[~lit]
+        off[name] = np.abs(rest - rest.mean()).max()
+    assert off["jumps"] < 4e-3 < 0.5 * off["smooth"]
+    assert drift.jump(found, lit) > 4 * drift.jump(drift.drift(truth, *sights, lit=lit)[0], lit)
+
+
 def test_what_changes_from_photo_to_photo_is_no_drift():
     """Neither the levels' own errors nor what walks by adds to flicker."""
     truth, sights = walk()

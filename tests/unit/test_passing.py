@@ -42,15 +42,24 @@ def test_what_was_taken_for_a_gain(first, added):
     truth, ratios = walked(passes(first, added))
     wrong = np.zeros(PHOTOS)
     wrong[first + 1 : first + 5] = added * np.array([0.4, 0.9, 0.9, 0.5])
-    found = passing.without(ratios, truth + wrong)
+    found, lit = passing.without(ratios, truth + wrong)
+    assert lit[first + 1 : first + 5].all() and not lit[: first - 1].any() and not lit[first + 7 :].any()
     assert np.abs(found - truth).max() < added / 8 < wrong.max() / 7
+
+
+def test_a_photo_between_two_that_are_lit_is_taken_for_lit():
+    """A stretch of one photo could jump by whatever lights it."""
+    bus = passes(17, 0.3)
+    bus[19] = 0
+    truth, ratios = walked(bus)
+    assert passing.without(ratios, truth)[1][18:22].all()
 
 
 @pytest.mark.parametrize("added", [0.0, 0.04, 0.3])
 def test_levels_that_are_right_are_left_alone(added):
     truth, ratios = walked(passes(17, added))
     drifted = truth + 0.05 * np.linspace(0, 1, PHOTOS) ** 2
-    np.testing.assert_array_equal(passing.without(ratios, drifted), drifted)
+    np.testing.assert_array_equal(passing.without(ratios, drifted)[0], drifted)
 
 
 def test_a_dusk_that_falls_by_stops_is_no_bus():
@@ -59,7 +68,7 @@ def test_a_dusk_that_falls_by_stops_is_no_bus():
     dusk = np.log(np.exp(-0.15 * np.arange(PHOTOS))[:, None] + lamps)
     truth, ratios = walked(dusk)
     levels = truth + dusk[:, -1]
-    np.testing.assert_array_equal(passing.without(ratios, levels), levels)
+    np.testing.assert_array_equal(passing.without(ratios, levels)[0], levels)
 
 
 def test_photos_without_a_place_and_walks_too_short_to_tell():
@@ -67,10 +76,10 @@ def test_photos_without_a_place_and_walks_too_short_to_tell():
     truth[5] = np.nan
     ratios = {pair: ratio for pair, ratio in ratios.items() if 5 not in pair}
     wrong = truth + np.where(np.arange(PHOTOS) == 19, 0.04, 0)
-    np.testing.assert_allclose(passing.without(ratios, wrong), truth, atol=3e-3)
+    np.testing.assert_allclose(passing.without(ratios, wrong)[0], truth, atol=3e-3)
     few = {pair: ratio for pair, ratio in ratios.items() if min(pair) > 14 and max(pair) < 25}
     for some in (few, {}):
-        np.testing.assert_array_equal(passing.without(some, wrong), wrong)
+        np.testing.assert_array_equal(passing.without(some, wrong)[0], wrong)
 
 
 @pytest.mark.parametrize("there", [slice(2), slice(1, 4), slice(-1, None), slice(-3, None), slice(-4, -2)])
@@ -78,4 +87,4 @@ def test_nobody_knows_what_was_before_the_first_photo_or_comes_after_the_last(th
     bus = np.zeros((PHOTOS, SHAPE[1]))
     bus[there, 5:] = 0.04
     truth, ratios = walked(bus)
-    np.testing.assert_array_equal(passing.without(ratios, truth + bus[:, 6]), truth + bus[:, 6])
+    np.testing.assert_array_equal(passing.without(ratios, truth + bus[:, 6])[0], truth + bus[:, 6])

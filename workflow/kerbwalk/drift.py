@@ -2,6 +2,7 @@
 
 import cv2
 import numpy as np
+from scipy.linalg import block_diag
 
 from kerbwalk.light import BLOCK
 
@@ -9,6 +10,9 @@ from kerbwalk.light import BLOCK
 SIDE = 2 * BLOCK + 3
 # The drift bends every so many photos; how much from one bend to the next: its slope, and that slope's change (log).
 KNOTS, SLOPE, BEND = 10, 2e-2, 1e-2
+# And by how much links may be wrong where something that lights much of the picture comes or goes (log); below the
+# other they err no more there than elsewhere, and a drift without jumps is known better.
+JUMP, CLEAR = 0.01, 5e-3
 # Places seen in fewer photos are left out: in most of these they may have been lit by something else.
 OFTEN = 8
 # Of more sights than this some are left out, evenly. What is seen in one photo errs together: so many count as one.
@@ -34,31 +38,32 @@ def brightness(frame, at):
     return np.where(good > 0.999, np.log(np.maximum(grey, 1e-3)), np.nan)
 
 
-def drift(levels, photo, point, value, rim, rounds=30):
+def drift(levels, photo, point, value, rim, rounds=30, lit=None):
     """How far levels have drifted from what lasting places show: log e, to be added, its mean zero; and the vignetting.
 
     levels: (n,) log brightness of the photos, NaN where unknown; one line a sight: photo, point int (m,); value (m,)
     log brightness of the place, NaN where unknown; rim (m,), its squared distance from the lens's axis, 1 in the
-    corner; rounds: a third of them suffice for the vignetting. Returns (n,) and the lens's vignetting (log e, at the
-    corner).
+    corner; rounds: a third of them suffice for the vignetting; lit: bool (n,), photos that something that passes lights
+    much, or None where nothing does. Returns (n,) and the lens's vignetting (log e, at the corner).
     Least squares with one brightness for each place, which is eliminated, the lens's vignetting, and a drift that
-    changes slowly, so that what the links say from photo to photo stays. Tukey's biweight (Beaton & Tukey 1974),
-    drawn in step by step (graduated non-convexity, Blake & Zisserman 1987), leaves out whoever stands before a place
-    and what lights it for a while; and each place counts by how evenly it shines (iteratively reweighted).
+    changes slowly, so that what the links say from photo to photo stays; but it may jump where photos begin or cease to
+    be lit, of which links take some light for a gain. What is seen in these does not count. Tukey's biweight (Beaton &
+    Tukey 1974), drawn in step by step (graduated non-convexity, Blake & Zisserman 1987), leaves out whoever stands
+    before a place and what lights it for a while; and each place counts by how evenly it shines (iteratively
+    reweighted).
     """
     count = len(levels)
+    lit = np.zeros(count, bool) if lit is None else lit
     value = value - levels[photo]
-    known = np.isfinite(value)
+    known = np.isfinite(value) & ~lit[photo]
     often = np.bincount(point[known], minlength=point.max(initial=0) + 1) >= min(OFTEN, count)
     known &= often[point]
     some = np.flatnonzero(known)[:: 1 + known.sum() // MOST]
     photo, value, rim = photo[some], value[some], rim[some]
     _, point = np.unique(point[some], return_inverse=True)
-    knots = np.linspace(0, count - 1, -(-count // KNOTS) + 1)
-    hats = np.array([np.interp(np.arange(count), knots, one) for one in np.eye(len(knots))]).T
-    steps = np.diff(np.eye(len(knots)), axis=0) / SLOPE, np.diff(np.eye(len(knots)), 2, axis=0) / BEND
-    prior = np.zeros((len(knots) + 1,) * 2)
-    prior[:-1, :-1] = sum(rows.T @ rows for rows in steps) + 1 / SLOPE**2 / count
+    hats, stiff = _stretches(lit)
+    prior = np.zeros((len(stiff) + 1,) * 2)
+    prior[:-1, :-1] = stiff + 1 / SLOPE**2 / count
     prior[-1, -1] = 1 / VIGNETTING**2
     many, middle = np.bincount(point), medians(point, value)
     value = value - middle[point]
@@ -78,6 +83,27 @@ def drift(levels, photo, point, value, rim, rounds=30):
         end = max(0.65 * end, END * spread, NEAR)
     found = hats @ answer[:-1]
     return found - (found[np.isfinite(levels)].mean() if np.isfinite(levels).any() else 0.0), -float(answer[-1])
+
+
+def jump(found, lit):
+    """How far a drift (n,) jumps at most where photos begin or cease to be lit, bool (n,): log e, 0 where none do."""
+    return np.abs(np.diff(found))[np.diff(lit)].max(initial=0.0)
+
+
+def _stretches(lit):
+    """What a drift is made of, and how stiff it is: hats (n, k), of which at most two side by side have a part in each
+    photo, and their prior (k, k). Stretches of photos that are lit, and of others, hang together by little.
+    """
+    hats, prior = [], []
+    for own in np.split(np.arange(len(lit)), np.flatnonzero(np.diff(lit)) + 1):
+        knots = np.linspace(own[0], own[-1], -(-len(own) // KNOTS) + 1) if len(own) > 1 else own
+        every = np.eye(len(knots))
+        hats.append(np.array([np.interp(own, knots, one) for one in every]).T)
+        prior.append(sum(rows.T @ rows for rows in (np.diff(every, axis=0) / SLOPE, np.diff(every, 2, axis=0) / BEND)))
+    last = np.cumsum([len(one) for one in prior])[:-1] - 1
+    every = np.eye(last.max(initial=-1) + 1 + len(prior[-1]))
+    jumps = (every[last + 1] - every[last]) / JUMP
+    return block_diag(*hats), block_diag(*prior) + jumps.T @ jumps
 
 
 def eliminated(photo, point, weight, columns, hats):

@@ -4,6 +4,8 @@ A gain is the same all over a photo; what a bus adds has borders, and is not the
 picture, each followed through the photos by itself, tell the two apart. A method of our own.
 """
 
+import itertools
+
 import numpy as np
 
 from kerbwalk.light import BLOCK_FLOOR, FAINT, LIT, PLAIN, medians, mixture
@@ -27,18 +29,22 @@ ENDS = 2
 # What passes lights so much of the picture by more than this (log).
 BROAD, BRIGHT = 0.3, 1e-2
 ROUNDS = 4
+# So many times at most the levels' drift is sought anew without the photos that it lights much.
+TURNS = 5
 
 
 def without(ratios, levels):
-    """Levels of the photos without the light that passes, where it was taken for a gain: (n,), log e.
+    """Levels of the photos without the light that passes, where it was taken for a gain, (n,), log e; and of which
+    photos it lights much, bool (n,).
 
     ratios: {(i, j): light.Ratio}; levels: (n,).
     """
     pairs = np.array(list(ratios), int).reshape(-1, 2)
     placed, ordered = np.unique(pairs, return_inverse=True)
     # Of few photos nobody knows what is usual.
+    levels, much = levels.copy(), np.zeros(len(levels), bool)
     if len(placed) <= AROUND:
-        return levels
+        return levels, much
     ordered = ordered.reshape(pairs.shape)
     steps = np.array([one.parts.ravel() for one in ratios.values()])
     near = ordered[:, 1] - ordered[:, 0] <= FAR
@@ -57,9 +63,12 @@ def without(ratios, levels):
         lit &= broad[:, None]
         # What passes only adds light.
         found = np.where(broad, np.minimum(change, 0.0), 0.0)
-    levels = levels.copy()
     levels[placed] += found
-    return levels
+    # It is there as well in photos between in which too little shows it.
+    for one, other in itertools.pairwise(np.flatnonzero(broad)):
+        broad[one:other] |= other - one <= CLOSER
+    much[placed] = broad
+    return levels, much
 
 
 def followed(pairs, steps):
