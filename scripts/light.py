@@ -213,9 +213,9 @@ def measure(warps, proxies, sights, waiting, pool=map, colours=None):
         longer = told(pairs, pool(far, pairs, flows.values()))
         ratios = light.shared(ratios, longer, levels) if steps == 2 else ratios | light.doubted(longer, levels)
     levels, sigmas = light.solve(len(photos), ratios)
-    sure, lit = bare(), np.zeros(len(photos), bool)
+    sure, lit, shade = bare(), np.zeros(len(photos), bool), light.vignetting(ratios)
     for turn in range(passing.TURNS):
-        slow, _ = drift.drift(levels, *sure, lit=lit)
+        slow, _ = drift.drift(levels, *sure, lit=lit, lens=shade)
         if turn == 1 and drift.jump(slow, lit) < drift.CLEAR:
             break
         without, much = passing.without(ratios, levels + slow)

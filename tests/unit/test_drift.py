@@ -47,6 +47,20 @@ def test_where_a_bus_comes_and_goes_the_links_may_be_wrong_at_once():
     assert drift.jump(found, lit) > 4 * drift.jump(drift.drift(truth, *sights, lit=lit)[0], lit)
 
 
+def test_where_all_moves_outwards_links_tell_the_vignetting():
+    """Of places as far from the lens's axis, which all darken as the walk nears them, half would pass for a drift."""
+    rng = np.random.default_rng(5)
+    photo, point = (part.ravel() for part in np.indices((COUNT, POINTS)))
+    rim = np.square(rng.uniform(0.45, 0.46, POINTS)[point] * (1 + 0.6 * photo / COUNT))
+    value = rng.normal(0, 0.02, len(photo)) - 0.36 * rim
+    off = {}
+    for name, lens in (("places", None), ("links", (0.36, 0.01))):
+        found, vignetting = drift.drift(np.zeros(COUNT), photo, point, value, rim, lens=lens)
+        off[name] = np.std(found)
+    assert vignetting == pytest.approx(0.36, abs=0.02)
+    assert off["links"] < 2e-3 < 5e-3 < off["places"], off
+
+
 def test_what_changes_from_photo_to_photo_is_no_drift():
     """Neither the levels' own errors nor what walks by adds to flicker."""
     truth, sights = walk()

@@ -221,6 +221,19 @@ def links(levels, steps=(1, 2, 3, 5, 8), sigma=1e-3):
     }
 
 
+def test_vignetting_of_long_links():
+    """Single steps, which hardly move the picture, err together, and some links are wrong; there may be none."""
+    rng = np.random.default_rng(6)
+    ratios = links(np.zeros(40), steps=(1, 2, 4, 8))
+    for (i, j), one in ratios.items():
+        one.model[1] = rng.normal(0.3, 0.1) if j - i > 2 else 0.0
+    for pair in list(ratios)[::9]:
+        ratios[pair].model[1] += 2
+    found, sigma = light.vignetting(ratios)
+    assert abs(found - 0.3) < 2 * sigma < 0.2
+    assert light.vignetting(links(np.zeros(40), steps=(1, 2))) is None
+
+
 @given(st.integers(2, 40), st.integers(0, 10))
 def test_levels_of_links_that_agree(count, seed):
     truth = np.random.default_rng(seed).normal(0, 0.1, count)

@@ -38,13 +38,15 @@ def brightness(frame, at):
     return np.where(good > 0.999, np.log(np.maximum(grey, 1e-3)), np.nan)
 
 
-def drift(levels, photo, point, value, rim, rounds=30, lit=None):
+def drift(levels, photo, point, value, rim, rounds=30, lit=None, lens=None):
     """How far levels have drifted from what lasting places show: log e, to be added, its mean zero; and the vignetting.
 
     levels: (n,) log brightness of the photos, NaN where unknown; one line a sight: photo, point int (m,); value (m,)
     log brightness of the place, NaN where unknown; rim (m,), its squared distance from the lens's axis, 1 in the
     corner; rounds: a third of them suffice for the vignetting; lit: bool (n,), photos that something that passes lights
-    much, or None where nothing does. Returns (n,) and the lens's vignetting (log e, at the corner).
+    much, or None where nothing does; lens: the vignetting that links tell, and its standard deviation
+    (light.vignetting), or None: where all moves outwards, as in a street that is walked along, places alone cannot tell
+    vignetting from a drift. Returns (n,) and the lens's vignetting (log e, at the corner).
     Least squares with one brightness for each place, which is eliminated, the lens's vignetting, and a drift that
     changes slowly, so that what the links say from photo to photo stays; but it may jump where photos begin or cease to
     be lit, of which links take some light for a gain. What is seen in these does not count. Tukey's biweight (Beaton &
@@ -64,7 +66,9 @@ def drift(levels, photo, point, value, rim, rounds=30, lit=None):
     hats, stiff = _stretches(lit)
     prior = np.zeros((len(stiff) + 1,) * 2)
     prior[:-1, :-1] = stiff + 1 / SLOPE**2 / count
-    prior[-1, -1] = 1 / VIGNETTING**2
+    expected, doubt = lens or (0.0, VIGNETTING)
+    prior[-1, -1] = 1 / doubt**2
+    right = np.append(np.zeros(len(stiff)), -expected / doubt**2)
     many, middle = np.bincount(point), medians(point, value)
     value = value - middle[point]
     answer, own, end = np.zeros(len(prior)), np.zeros(len(many)), FAR
@@ -74,7 +78,7 @@ def drift(levels, photo, point, value, rim, rounds=30, lit=None):
         uneven = np.bincount(point, np.minimum(np.square(error), end**2)) / many
         weight *= (UNEVEN**2 / (UNEVEN**2 + uneven))[point]
         normal, mean = eliminated(photo, point, weight, np.column_stack([rim, value]), hats)
-        normal[:-1, :-1] += TOGETHER * UNEVEN**2 * prior
+        normal[:-1] += TOGETHER * UNEVEN**2 * np.column_stack([prior, right])
         was, answer = answer, np.linalg.solve(normal[:-1, :-1], normal[:-1, -1])
         own = mean[:, -1] - mean[:, :-1] @ answer
         if end < FAR and np.abs(was - answer).max() < 2e-5:

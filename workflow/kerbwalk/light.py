@@ -43,6 +43,9 @@ AROUND = 7
 LAID, BLOCK_FLOOR, LINK_FLOOR = 0.3, 2e-3, 6e-4
 VIGNETTING, BREATHING, STEADY = 0.3, 0.007, 0.001
 PRIOR = np.array([0, VIGNETTING**-2, BREATHING**-2])
+# What long links say of the vignetting together errs by so many times what it would if each saw something else, and by
+# this at least.
+ALIKE, LENS_FLOOR = 3.0, 0.01
 # Where Tukey's biweight ends, standard deviations. Far less than the 4.685 of textbooks: of a bus's light on a wall
 # the weak outskirts do harm, and there are blocks enough.
 END = 2.0
@@ -306,6 +309,25 @@ def solve(count, ratios):
     levels = np.where(linked, answer[:count], np.nan)
     sigmas = np.where(linked, np.sqrt(1 / np.diag(normal)[:count]) if ratios else 0, np.nan)
     return levels - (np.nanmean(levels) if ratios else 0), sigmas
+
+
+def vignetting(ratios):
+    """The lens's vignetting as links over several steps tell it, and its standard deviation: log e, at the corner.
+
+    ratios: {(i, j): Ratio}. A mean with Huber weights; its deviation is by what links differ, as many see the same.
+    None where there are no such links.
+    """
+    far = [one for (i, j), one in ratios.items() if j - i >= LONG[1]]
+    if not far:
+        return None
+    told = np.array([one.model[1] for one in far])
+    sigma = np.sqrt(np.linalg.inv([one.information for one in far])[:, 1, 1])
+    found = np.median(told)
+    for _ in range(20):
+        weight = sigma**-2 / np.maximum(1, np.abs(told - found) / (3 * sigma))
+        found = (weight * told).sum() / weight.sum()
+    apart = np.sqrt((weight**2 * (sigma**2 + (told - found) ** 2)).sum()) / weight.sum()
+    return found, max(ALIKE * apart, LENS_FLOOR)
 
 
 def levels(count, links):
