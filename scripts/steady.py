@@ -34,7 +34,7 @@ from concurrent.futures import ThreadPoolExecutor
 import numpy as np
 
 from files import stage
-from kerbwalk import edges, ground, lens, parallax, steady, walk
+from kerbwalk import edges, ground, lens, lines, parallax, steady, walk
 
 # What a corner is found to, pixels of the photo at 1280 across.
 CORNER_SIGMA = 0.3
@@ -111,7 +111,10 @@ def steadied(track, sights, glass, settings, pool):
     even = walked()
     walk.lean_on_hold(solved, even, known, hold, alone)
     bends = settings["parallax"] and not all_kept
-    straight = {k: edge[(edge_photo == k) & known.seen[k]] for k in edges.looked_at(count)} if bends else None
+    straight = None
+    if bends:
+        looked = {k: edge[(edge_photo == k) & known.seen[k]] for k in edges.looked_at(count)}
+        straight = lines.found(solved.world, looked, size)
     below = ground.plane(solved.world, solved.lasts, even) if bends else None
     surfaces = parallax.surfaces(solved.world, solved.covariance, solved.lasts, even, hold, size, straight, below, pool)
     if bends:

@@ -3,13 +3,13 @@
 import numpy as np
 import pytest
 
-from kerbwalk import cameras, mesh, parallax, steady, walk
+from kerbwalk import cameras, lines, mesh, parallax, steady, walk
 
 SIZE = np.array([1200, 800])
 CAMERA = steady.camera_matrix(*SIZE, 27.0)
 HOLD = np.array([610.0, 330.0])
 PHOTOS, FIXED = 25, 12
-NO_EDGES = dict.fromkeys(range(PHOTOS), np.zeros((0, 2, 2)))
+NO_LINES = lines.Lines(np.zeros((0, 2, 4)), np.zeros((0, 2), int))
 LINE = np.array([[0.2, -0.1, 1.0, 1.0], [0.21, 0.1, 1.0, 1.0]])
 
 
@@ -121,7 +121,7 @@ def test_the_photographers_word_is_obeyed(walked, bends):
     solved, tracked = walked
     known = np.ones(PHOTOS, bool)
     even = walk.even_out(solved, tracked, known, known, HOLD, None, FIXED, 24, False)
-    surfaces = parallax.surfaces(solved.world, solved.covariance, solved.lasts, even, HOLD, SIZE, NO_EDGES)
+    surfaces = parallax.surfaces(solved.world, solved.covariance, solved.lasts, even, HOLD, SIZE, NO_LINES)
     said, k = np.array([702.5, 288.25]), 4
     seen, smooth = (solved.world.turn[k], solved.world.place[k]), (even.turn[k], even.place[k], even.camera[k])
     matrix, grid = walk.warp([part[k] for part in surfaces], seen, smooth, CAMERA, SIZE, said, HOLD, bends)

@@ -3,7 +3,8 @@
 What a camera's error of place does to the picture is known in all but one thing: how near each part of it is. So not
 shifts are fitted, frame by frame, but that one surface, which changes slowly; it cannot wobble, and over a flat wall,
 whose inverse depth is linear in the picture, it bends nothing. Where walls meet it folds, and it knows no more than a
-node's distance how near a fold lies to an edge; so along the edges that are seen (kerbwalk.edges) it is kept linear.
+node's distance how near a fold lies to an edge; so along the straight lines that several photos show (kerbwalk.lines)
+it is kept linear.
 And where the ground lies is known from all of the walk (kerbwalk.ground), however little is seen of it.
 """
 
@@ -14,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.linalg import solve
 
-from kerbwalk import cameras, edges, ground, mesh
+from kerbwalk import cameras, edges, ground, lines, mesh
 from kerbwalk.homography import transfer
 
 IN_ALL = math.prod(mesh.NODES)
@@ -25,7 +26,7 @@ SIDE = 3000
 SURE = 0.25
 BEND = 0.25
 APART = 16.0
-BENT = 0.06
+BENT = 0.15
 # Residual at which a point has lost most of its say: it stands before or behind what is around it. Where the ground is
 # known, no few points of it have to be believed against the wall behind them.
 OTHER, OTHER_ON_GROUND = 1.0, 0.4
@@ -34,7 +35,7 @@ ROUNDS = 10
 # begins, at which the edge that they bend most is usually 0.2 to 0.35 pixels of a clip 1920 wide off straight. Lenses
 # wider than of this focal length (in longer sides: 27 mm) have near ground in much of the picture, which would shake:
 # they may bend by more, by the square of theirs.
-MOST_BENT, USUAL = 5.5e-5, 0.75
+MOST_BENT, USUAL = 6e-5, 0.75
 # A point fades out so many photos beyond those that show it.
 FADE = 8
 # A homography follows what lies within this part of the width about the hold point, others by a little.
@@ -97,9 +98,8 @@ def surfaces(world, covariance, lasts, even, hold, size, straight=None, below=No
 
     world: cameras.World; covariance: of its points; lasts: (k, 2), first and last photo that show a point, the first
     beyond the last for those not to be used; even: walk.Even, the even cameras; hold: (2,) on the plane; size: of it;
-    straight: {photo: (e, 2, 2) ends of its straight edges, photo pixels}, of the photos of edges.looked_at; or None
-    where the planes are enough; below: the ground's plane (ground.plane), or None where it is not known; pool: a `map`
-    that may fit several side by side.
+    straight: lines.Lines that are kept straight, or None where the planes are enough; below: the ground's plane
+    (ground.plane), or None where it is not known; pool: a `map` that may fit several side by side.
     Returns (normals (n, 3), offs (n, gh, gw)). Every third is fitted, those between are interpolated, and points fade
     out beyond the photos that show them: so the surface changes slowly.
     """
@@ -119,9 +119,8 @@ def surfaces(world, covariance, lasts, even, hold, size, straight=None, below=No
         floor = None if below is None else ground.seen_from(below, even.turn[k], even.place[k])
         kept = None
         if straight is not None:
-            # The plane is a homography from the photo but for shifts, too small to matter to where an edge lies.
-            turned = even.camera[k] @ even.turn[k] @ world.turn[k].T @ np.linalg.inv(world.camera)
-            kept = transfer(turned, straight[k].reshape(-1, 2)).reshape(-1, 2, 2)
+            shown = straight.ends[(straight.lasts[:, 0] - FADE <= k) & (k <= straight.lasts[:, 1] + FADE)]
+            kept = lines.seen_from(shown, even.camera[k], even.turn[k], even.place[k], size)
         return surface(*seen, hold, held, even.camera[k], size, shake, kept, floor)
 
     found = list(pool(fit, fitted))
