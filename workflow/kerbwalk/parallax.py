@@ -35,7 +35,7 @@ ROUNDS = 10
 # begins, at which the edge that they bend most is usually 0.2 to 0.35 pixels of a clip 1920 wide off straight. Lenses
 # wider than of this focal length (in longer sides: 27 mm) have near ground in much of the picture, which would shake:
 # they may bend by more, by the square of theirs.
-MOST_BENT, USUAL = 6e-5, 0.75
+MOST_BENT, USUAL = 7.2e-5, 0.75
 # A point fades out so many photos beyond those that show it.
 FADE = 8
 # A homography follows what lies within this part of the width about the hold point, others by a little.
