@@ -44,3 +44,16 @@ def test_nothing_is_found_where_there_is_nothing():
     assert edges.found(np.full(SIZE[::-1], 90, np.uint8)).shape == (0, 2, 2)
     assert edges.looked_at(1).tolist() == [0]
     assert edges.looked_at(8).tolist() == [0, 3, 6, 7]
+
+
+def test_of_many_edges_the_longest_are_kept():
+    rng = np.random.default_rng(1)
+    seen = np.full((1000, 1600), 40, np.uint8)
+    for middle in np.stack(np.meshgrid(np.arange(40, 1600, 80), np.arange(40, 1000, 80)), -1).reshape(-1, 2):
+        way = np.array([np.cos(angle := rng.uniform(0, np.pi)), np.sin(angle)]) * rng.uniform(25, 36)
+        ends = [tuple(int(part) for part in middle + side * way) for side in (-1, 1)]
+        cv2.line(seen, *ends, 200, 6)
+    found = edges.found(seen)
+    length = np.hypot(*(found[:, 1] - found[:, 0]).T)
+    assert len(found) == edges.MOST
+    assert (np.diff(length) <= 0).all() and 48 < length.min() < 60

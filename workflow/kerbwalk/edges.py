@@ -7,6 +7,8 @@ import numpy as np
 EVERY = 3
 SIDE = 800
 SHORT = 0.03
+# So many, the longest, are kept: what they are compared for (kerbwalk.lines) grows by more than their square.
+MOST = 300
 # Edges are one where they lie on one line but for this part of that side and this angle (radians), with no more than
 # this part of it between them: lamp posts and people stand before what is one.
 BESIDE, ASKEW, GAP = 0.0015, 0.02, 0.1
@@ -18,7 +20,7 @@ def looked_at(count):
 
 
 def found(picture):
-    """Straight edges of a picture, uint8 (h, w): (e, 2, 2) both ends' x, y in its pixels.
+    """Straight edges of a picture, uint8 (h, w): (e, 2, 2) both ends' x, y in its pixels, the longest first.
 
     LSD (Grompone von Gioi et al. 2012, "LSD: a line segment detector"), OpenCV's, in a small picture: what is long is
     seen there as well. What one thing interrupts is joined.
@@ -29,7 +31,8 @@ def found(picture):
     seen = cv2.createLineSegmentDetector(cv2.LSD_REFINE_STD).detect(small)[0]
     seen = np.zeros((0, 2, 2)) if seen is None else seen.reshape(-1, 2, 2).astype(float)
     seen = seen[_length(seen) > SHORT * SIDE]
-    return (joined(seen[np.argsort(-_length(seen), kind="stable")]) + 0.5) / scale - 0.5
+    whole = joined(seen[np.argsort(-_length(seen), kind="stable")])
+    return (whole[np.argsort(-_length(whole), kind="stable")[:MOST]] + 0.5) / scale - 0.5
 
 
 def joined(edges):
