@@ -109,6 +109,18 @@ def test_patch_is_found_to_a_fiftieth_of_a_pixel(waves, turned, angles, off, gai
     assert likeness > 0.995
 
 
+@pytest.mark.parametrize("bent", [(6e-4, 0.0), (0.0, -6e-4)])
+def test_a_patch_keeps_its_own_perspective(waves, turned, bent):
+    """Walls nearby lead to another one, by half a pixel at the patch's edges."""
+    texture, about, point = waves(10), turned(SIZE, 0.01, -0.01, 0.01), np.array([301.0, 207.0])
+    own = shifted(*point) @ np.array([[1, 0, 0], [0, 1, 0], [*bent, 1]]) @ shifted(*-point)
+    found, likeness, _ = registration.refine_patch(
+        texture.seen(SIZE), texture.seen(SIZE, about @ own), about, point, 30
+    )
+    assert np.hypot(*(found - transfer(about, point[None])[0])) < 0.03
+    assert likeness > 0.995
+
+
 def covered_patch(waves, turned, seed, side, edge, kind):
     """(what refine_patch says, the true position) where something stands in front, from `edge` pixels beside the
     point on, of a patch of 30 px radius: 8 px leave 63 % of it to be seen.

@@ -17,6 +17,9 @@ COARSE_WIDTH = 320
 RETURN_ERROR = 0.6
 # Residual (pixels) at which a match has lost most of its say in a fit.
 SCALES = (8.0, 4.0, 2.0, 1.0)
+# How far (pixels, standard deviation) a patch's perspective may bend its edges away from where the picture's leads:
+# that is of all that stands about, the patch perhaps of a wall beyond or aslant.
+PERSPECTIVE_SIGMA = 0.12
 
 
 @dataclass
@@ -178,9 +181,10 @@ def refine_patch(first, second, matrix, point, radius, blur=1.0):
     Returns (position (2,), likeness, sigma): the normalised correlation (-1..1) of the two patches, and how well the
     position is known, pixels (standard deviation in the worse direction, from the normal equations); None if the patch
     does not lie inside both pictures or has no texture in both directions.
-    Gauss-Newton on an affine motion with gain and offset (Baker & Matthews 2004, inverse compositional; gain and
-    offset after Bartoli 2008), with Geman-McClure weights, so that what stands or passes in front of a part of the
-    patch has no say in it; the likeness is that of the part that shows, 0 if it is less than a quarter.
+    Gauss-Newton on a homography, its perspective near that of `matrix`, with gain and offset (Baker & Matthews 2004,
+    inverse compositional; gain and offset after Bartoli 2008), with Geman-McClure weights, so that what stands or
+    passes in front of a part of the patch has no say in it; the likeness is that of the part that shows, 0 if it is
+    less than a quarter.
     """
     radius = int(radius)
     px, py = (int(round(v)) for v in point)
@@ -198,19 +202,23 @@ def refine_patch(first, second, matrix, point, radius, blur=1.0):
     model = patch[inner].ravel()
     dy, dx = np.mgrid[-radius : radius + 1 : stride, -radius : radius + 1 : stride].reshape(2, -1).astype(np.float64)
     unit = dx / radius, dy / radius
-    steps = np.stack([gx, gy, gx * unit[0], gx * unit[1], gy * unit[0], gy * unit[1], model, np.ones_like(model)], 1)
-    steps = steps.astype(np.float64)
+    out = gx * unit[0] + gy * unit[1]
+    motion = [gx, gy, gx * unit[0], gx * unit[1], gy * unit[0], gy * unit[1], out * unit[0], out * unit[1]]
+    steps = np.stack([*motion, model, np.ones_like(model)], 1).astype(np.float64)
     texture = np.linalg.eigvalsh(np.cov(gx, gy))[0] / max(model.var(), 1e-12)
     if texture < 1e-4:
         return None
     window = np.exp(-(unit[0] ** 2 + unit[1] ** 2))
-    places = np.stack([dx, dy, np.ones_like(dx)], 1)
+    places = np.stack([dx, dy], 1)
+    matrix = matrix @ [[1, 0, px], [0, 1, py], [0, 0, 1]]
+    # Blurred noise is alike in about so many pixels.
+    alike = max(4 * np.pi * (blur / stride) ** 2, 1)
     warp, weight = np.eye(3), None
-    corner, blurred = _surroundings(second, transfer(matrix, [[px, py]])[0], 2 * radius + 8 * pad, blur)
+    corner, blurred = _surroundings(second, transfer(matrix, [[0, 0]])[0], 2 * radius + 8 * pad, blur)
     # One pixel in four will do on the way there.
     part = np.s_[::4]
     for turn in range(25):
-        where = transfer(matrix, places[part] @ warp[:2].T + (px, py)).astype(np.float32)
+        where = transfer(matrix @ warp, places[part]).astype(np.float32)
         if (where < corner + 1).any() or (where > corner + np.array(blurred.shape[::-1]) - 2).any():
             return None
         seen = cv2.remap(blurred, (where - corner)[:, None], None, cv2.INTER_LINEAR).ravel().astype(np.float64)
@@ -224,25 +232,27 @@ def refine_patch(first, second, matrix, point, radius, blur=1.0):
         trust = 1 / (1 + np.square(error / (2.5 * spread))) ** 2
         weight = window[part] * trust
         weighted = steps[part] * weight[:, None]
-        change = np.linalg.solve(weighted.T @ steps[part] + 1e-9 * np.eye(8), weighted.T @ error)
+        noise = alike * float((weight * error**2).sum() / weight.sum())
+        normal, pull = weighted.T @ steps[part] + 1e-9 * np.eye(10), weighted.T @ error
+        normal[[6, 7], [6, 7]] += noise / PERSPECTIVE_SIGMA**2
+        pull[6:8] -= noise / PERSPECTIVE_SIGMA**2 * radius**2 * warp[2, :2]
+        change = np.linalg.solve(normal, pull)
         delta = np.array(
             [[1 + change[2] / radius, change[3] / radius, change[0]],
              [change[4] / radius, 1 + change[5] / radius, change[1]],
-             [0, 0, 1]]
+             [-change[6] / radius**2, -change[7] / radius**2, 1]]
         )  # fmt: skip
         warp = warp @ np.linalg.inv(delta)
+        warp /= warp[2, 2]
         moved = np.hypot(*change[:2])
         if part == np.s_[:] and moved < 1e-3:
             break
         if moved < 1e-2 or turn == 12:
             part = np.s_[:]
     aside = np.asarray(point, float) - (px, py)
-    position = transfer(matrix, (warp[:2] @ [*aside, 1.0])[None] + (px, py))[0]
+    position = transfer(matrix @ warp, aside[None])[0]
     shown = float(weight.sum() / window[part].sum())
-    # Blurred noise is alike in about so many pixels.
-    alike = max(4 * np.pi * (blur / stride) ** 2, 1)
-    noise = float((weight * error**2).sum() / weight.sum())
-    spread = alike * noise * np.linalg.inv(weighted.T @ steps[part] + 1e-9 * np.eye(8))
+    spread = noise * np.linalg.inv(normal)
     # The point itself, aside from the patch's middle by little, moves with the affine part too.
     sigma = float(np.sqrt(max(np.linalg.eigvalsh(spread[:2, :2])[-1], 0)))
     return position, _correlation(model[part], seen, weight) if shown > 0.25 else 0.0, sigma
