@@ -305,6 +305,15 @@ def test_aims_are_those_of_the_pictures(waves):
     assert np.abs(np.delete(found, 3, 0)).max() < 3
 
 
+def test_a_camera_that_turns_with_the_walk_is_not_aimed_off_at_its_ends(waves):
+    """About a fountain the houses behind it go by evenly; who turns away from that is told at the ends as well."""
+    scene = waves(3).seen((500, 300)) / 30000
+    shifts = 8 * np.arange(12) + np.where(np.arange(12) == 11, 14, 0)
+    pictures = np.array([scene[:, shift : shift + 360] for shift in shifts])
+    off = 360 * np.hypot(*neighbours.aims(pictures).T)
+    assert off[:11].max() < 5 and off[11] == pytest.approx(14, abs=5)
+
+
 def test_what_passes_with_its_lights_on_is_not_taken_for_a_photo_without_detail(waves):
     """A trail across the picture makes its mean brighter by half a stop, which is no exposure; a photo of twice the
     exposure is none of less detail either, and one that is shaken is."""

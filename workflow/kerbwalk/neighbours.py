@@ -87,7 +87,7 @@ def aims(pictures):
 
     Pairs of photos up to three apart are laid on each other by phase correlation (Kuglin & Hines 1975) of the
     log light's gradients; positions that agree best with all pairs, by least absolute differences (iterated
-    weights), are compared with the median of the neighbours'.
+    weights), are compared with the median of the neighbours', less what changes evenly over the shoot.
     """
     count = len(pictures)
     pairs = [(k, k + step) for step in range(1, REACH + 1) for k in range(count - step)]
@@ -106,6 +106,9 @@ def aims(pictures):
         places = np.linalg.lstsq(rows * weight[:, None], shifts * weight[:, None], rcond=None)[0]
         off = np.hypot(*(rows @ places - shifts).T)
         weight = 1 / np.sqrt(np.maximum(off, 0.5))
+    # A camera that turns with the walk, as about a fountain, turns away from all the neighbours of its first photo.
+    if count > 2:
+        places = places - np.arange(count)[:, None] * [_slope(axis) for axis in places.T]
     usual = np.array([np.median(places[_around(k, count)], axis=0) if count > 1 else places[k] for k in range(count)])
     return (places - usual) / max(pictures.shape[1:])
 
