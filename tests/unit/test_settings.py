@@ -75,6 +75,7 @@ def mistake(text, tmp_path, night=True):
         ),
         ("light: {filters: 3}", ": 'light.filters' is 3; expected a table {photo: density from 0 to 10}"),
         ("light: {even: [0.2, 0.3]}", ": 'light.even', entry 1, is 0.2; expected a point as two fractions"),
+        ("light: {even: [[0.2, 1.3]]}", ": 'light.even', entry 2 of entry 1, is 1.3; expected a point as two"),
         ("fps: fast", ": 'fps' is 'fast'; expected a frame rate from 1 to 240"),
         ("fps: 0", ": 'fps' is 0; expected a frame rate"),
         ("aspect: wide", ": 'aspect' is 'wide'; expected a ratio in quotes"),

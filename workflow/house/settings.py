@@ -259,7 +259,8 @@ def _sentence(error):
         return f"'{'.'.join([*here, unknown])}' is not a setting; {what_to_do}"
     # What lies in a list is told by the list's name and its place there.
     path = ".".join(part for part in error.absolute_path if isinstance(part, str))
-    place = "".join(f", entry {part + 1}," for part in error.absolute_path if isinstance(part, int))
+    entries = [f"entry {part + 1}" for part in error.absolute_path if isinstance(part, int)]
+    place = f", {' of '.join(reversed(entries))}," if entries else ""
     more = f"; {POINT}" if _has_commas(error.instance) else ""
     if isinstance(error.instance, str) and NUMBER.fullmatch(error.instance):
         more = "; write a number without quotes"
