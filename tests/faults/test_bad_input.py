@@ -104,7 +104,8 @@ def night(little, truth, retagged, content):
     for name in NAMES:
         shoot(name, 3, rename=lambda photo, name=name: f"{name} {photo}")
 
-    mixed = shoot("mixed", 12)
+    # A photo that could be read when its hold point was told, and no longer can.
+    mixed = shoot("mixed", 12, quick + "hold_in: {KW_0108.dng: [0.5, 0.4]}\n")
     os.truncate(mixed / "KW_0108.dng", (mixed / "KW_0108.dng").stat().st_size * 9 // 10)
     os.truncate(mixed / "KW_0109.dng", 0)
     (mixed / "KW_0110.dng").write_text("Dear diary, it was too dark to see a thing.\n" * 50)
