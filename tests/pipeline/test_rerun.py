@@ -60,6 +60,17 @@ def test_a_changed_hold_point_neither_decodes_nor_follows_corners_again(night, r
         assert night.planned() == of({"arc"}, HELD)
 
 
+def test_a_graded_still_after_the_clip_was_made(night, restored):
+    still = night.shoots / "arc" / "graded.png"
+    with restored(night.shoots / "arc" / "shoot.yaml") as own:
+        still.touch()
+        try:
+            own.write_text(own.read_text() + "look: {match: graded.png}\n")
+            assert night.planned() == of({"arc"}, {"look", "match", "compose"} | END)
+        finally:
+            still.unlink()
+
+
 def test_nothing_to_do(night):
     os.utime(night.shoots / "arc")
     os.utime(night.shoots)

@@ -122,6 +122,15 @@ def look_for(wildcards):
     return f"{wildcards.shoot}/work/{look}.ctf"
 
 
+def matched(wildcards):
+    """What says how near the look comes to the graded still, if there is one.
+
+    Whoever takes the look asks for it too: where the look was made without a still before, Snakemake has no record of
+    this one of match's outputs, so compares no settings, and would pass the old look over.
+    """
+    return [f"{wildcards.shoot}/work/match.json"] if BY_ID[wildcards.shoot].settings["look"]["match"] else []
+
+
 def of_picture(wildcards, file):
     """A file in work/ of the picture that a job is about."""
     own = picture_of(wildcards)

@@ -3,6 +3,7 @@ rule compose:
         frames=every_chunk("{shoot}/work/decoded/{chunk}.npy"),
         proxies=every_chunk("{shoot}/work/proxies/{chunk}.npz"),
         look=look_for,
+        matched=matched,
         gains="{shoot}/work/gains.csv",
         found="{shoot}/work/light.json",
         warps=timeline,

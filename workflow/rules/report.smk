@@ -11,6 +11,7 @@ rule report:
         track="{shoot}/work/track.json",
         proxies=every_chunk("{shoot}/work/proxies/{chunk}.npz"),
         look="{shoot}/work/look.ctf",
+        matched=matched,
         warps="{shoot}/work/warps.json",
         gains="{shoot}/work/gains.csv",
         found="{shoot}/work/light.json",
