@@ -247,6 +247,10 @@ def test_settings_under_another_name_are_not_passed_over(place, name):
             "'reference' names 'IMG_8.DNG', which is not among the photos; the nearest is 'IMG_9.DNG'",
         ),
         ("leave_out: [IMG_9.dng]", "the nearest is 'IMG_9.DNG'"),
+        (
+            "leave_out: [IMG_11.DNG .. IMG_9.DNG]",
+            "'leave_out' has 'IMG_11.DNG .. IMG_9.DNG', which ends before it begins; change the two for each other",
+        ),
         ("first: a walk", "not among the photos; what is there: IMG_9.DNG, IMG_10.DNG, IMG_11.DNG"),
         ("hold_in: {IMG_8.DNG: [0.5, 0.5]}", "'hold_in' names 'IMG_8.DNG', which is not among the photos"),
         ("light: {filters: {IMG_8.DNG: 3}}", "'light.filters' names 'IMG_8.DNG', which is not among the photos"),

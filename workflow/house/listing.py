@@ -65,7 +65,7 @@ def lone_jpegs(names, photos):
 def chosen(photos, wanted):
     """Those of the photos that a list of names, of folders and of ranges "first .. last" (in natural order) stands for.
 
-    Raises SettingsError for a name that is not there.
+    Raises SettingsError for a name that is not there, and for a range that ends before it begins.
     """
     names = []
     for entry in wanted:
@@ -74,6 +74,8 @@ def chosen(photos, wanted):
             continue
         ends = RANGE.fullmatch(entry)
         first, last = (photos.index(named(end, photos)) for end in (ends.groups() if ends else (entry, entry)))
+        if last < first:
+            raise SettingsError(f"has {entry!r}, which ends before it begins; change the two for each other")
         names += photos[first : last + 1]
     return [name for name in photos if name in set(names)]
 
