@@ -1,5 +1,7 @@
 """Stills as files: what goes out comes in again, in every kind, and what cannot be used gets a sentence."""
 
+import struct
+
 import cv2
 import numpy as np
 import pytest
@@ -49,6 +51,8 @@ def test_an_opaque_alpha_channel_and_grey_are_taken(tmp_path, signal):
         ("clear.png", "transparent"),
         ("letter.tif", "cannot be read"),
         ("cut short.jpg", "cannot be read"),
+        ("cut short.tif", "cannot be read"),
+        ("directory cut off.tif", "cannot be read"),
     ],
 )
 def test_what_cannot_be_used_gets_a_sentence(tmp_path, name, words):
@@ -60,6 +64,12 @@ def test_what_cannot_be_used_gets_a_sentence(tmp_path, name, words):
     elif name == "cut short.jpg":
         cv2.imwrite(str(path), np.random.default_rng(1).integers(0, 255, (200, 300, 3), np.uint8))
         path.write_bytes(path.read_bytes()[:20000])
+    elif name == "cut short.tif":
+        tifffile.imwrite(path, np.zeros((20, 30, 3), np.uint16), photometric="rgb")
+        path.write_bytes(path.read_bytes()[:2000])
+    elif name == "directory cut off.tif":
+        # As some programs write it: the directory, to which the eight bytes of the header point, behind the pixels.
+        path.write_bytes(struct.pack("<2sHI", b"II", 42, 4000) + bytes(2000))
     else:
         path.write_text("a letter")
     with pytest.raises(StageError, match=words) as caught:

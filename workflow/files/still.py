@@ -28,7 +28,9 @@ def read(path):
     if mode == "CMYK":
         raise StageError(f"{path}: the graded still is in CMYK; {what_to_do}")
     pixels = cv2.imread(str(path), cv2.IMREAD_UNCHANGED)
-    if pixels is None or pixels.dtype not in (np.uint8, np.uint16):
+    if pixels is None:
+        raise StageError(f"{path}: the graded still cannot be read (cut short, or of an unusual kind); {what_to_do}")
+    if pixels.dtype not in (np.uint8, np.uint16):
         raise StageError(f"{path}: the graded still is no picture of 8 or 16 bits; {what_to_do}")
     if pixels.ndim == 2:
         pixels = np.repeat(pixels[..., None], 3, axis=2)
@@ -58,6 +60,8 @@ def write_reference(path, signal):
 def _profile_and_mode(path):
     if str(path).lower().endswith((".tif", ".tiff")):
         with tifffile.TiffFile(path) as tiff:
+            if not len(tiff.pages):  # the directory lies behind the pixels, and was cut off
+                raise ValueError("cut short: there is no picture in it")
             tags = tiff.pages[0].tags
             separated = tags.valueof(262) == tifffile.PHOTOMETRIC.SEPARATED
             return tags.valueof(34675), "CMYK" if separated else "RGB"
