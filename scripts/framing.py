@@ -62,8 +62,6 @@ def main():
     each = None if moves is None else moves[[k for k, _ in used]]
     hold_at, centre = settings["hold_at"], None
     if settings["centre"]:
-        if hold_at:
-            raise stage.StageError("framing.hold_at and framing.centre both say where the crop lies; take one out")
         hold_at, centre = None, on_plane(settings["centre"], size, to_plane.get(warps["reference"], np.eye(3)))
     find = functools.partial(framing.crop, size, matrices, aspect, hold)
     give = framing.GIVEN

@@ -255,6 +255,10 @@ def test_settings_under_another_name_are_not_passed_over(place, name):
         ("hold_in: {IMG_8.DNG: [0.5, 0.5]}", "'hold_in' names 'IMG_8.DNG', which is not among the photos"),
         ("light: {filters: {IMG_8.DNG: 3}}", "'light.filters' names 'IMG_8.DNG', which is not among the photos"),
         ("aspect: '9:1'", "between 1:4 and 4:1"),
+        (
+            "framing: {hold_at: [0.3, 0.4], centre: [0.5, 0.5]}",
+            "shoot.yaml: 'framing.hold_at' and 'framing.centre' both say where the crop lies; take one out",
+        ),
         ("look: {cdl: none.cc}", "which is neither in the shoot's folder nor in config/looks; put the file there"),
         ("look: {cdl: embers.cc}", "put the file there, or name the nearest, 'ember.cc'"),
         ("frames_per_job: 3", "concerns the whole night"),

@@ -136,6 +136,15 @@ def check(settings, source, night=True):
         raise SettingsError(f"{source}: 'aspect' is '{settings['aspect']}'; expected {expected}")
 
 
+def check_framing(settings, source):
+    """Raise SettingsError where a whole table of settings, of the file or folder `source`, says twice where the crop
+    lies."""
+    if settings["framing"]["hold_at"] and settings["framing"]["centre"]:
+        raise SettingsError(
+            f"{source}: 'framing.hold_at' and 'framing.centre' both say where the crop lies; take one out"
+        )
+
+
 def check_room(settings):
     """Raise SettingsError where a whole table of settings bounds frames that it keeps."""
     if settings["disk_gb"] and settings["keep_frames"]:

@@ -237,9 +237,11 @@ def _settled(shoot, results_dir, base_settings):
         others = (shoot.settings["dark"], shoot.settings["look"]["match"])
         shoot.photos = [name for name in shoot.photos if name not in others]
         parts = _parts(shoot, own_settings)
+        where = own_settings if os.path.lexists(own_settings) else folder
         for part in parts:
+            settings_module.check_framing(part.settings, where)
             _check_names(part, own_settings)
-            part.recipes = recipes.resolved(part.settings, own_settings if os.path.lexists(own_settings) else folder)
+            part.recipes = recipes.resolved(part.settings, where)
         return parts
     except (settings_module.SettingsError, OSError) as error:
         shoot.problem = str(error)
