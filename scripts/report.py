@@ -108,7 +108,7 @@ def main():
         "size": framing["output"],
         "hold_rms": measured["hold_rms"],
         "panned": measured["panned"],
-        "amiss": amiss(measured, framing) + across(warps["size"], framing, args.origins),
+        "amiss": amiss(measured, framing, args.settings["hold_in"]) + across(warps["size"], framing, args.origins),
         "flicker": measured["flicker"],
         "unsure": unsure(measured),
         "retained": framing["retained"],
@@ -156,6 +156,7 @@ def main():
         places=[place | {"evened": k in found["even"]} for k, place in enumerate(found["places"])],
         fps=args.settings["fps"],
         hold_is_auto=args.settings["hold"] == "auto",
+        hold_in=sorted(args.settings["hold_in"]),
         settings=tables.settings(args.settings, args.origins),
         own_settings=tables.own_settings(args.settings, args.origins),
         versions=tables.versions(),
@@ -182,14 +183,18 @@ def unsure(measured):
     return {"frames": len(off), "most": float(off.max())} if len(off) else None
 
 
-def amiss(measured, framing):
-    """What closing lines and index say of a clip that was made and is hardly what is wanted: sentences, often none."""
+def amiss(measured, framing, hold_in):
+    """What closing lines and index say of a clip that was made and is hardly what is wanted: sentences, often none.
+
+    hold_in: the setting, as one photo whose hold point was told wrong is enough to make a clip unsteady.
+    """
     said, hold_rms = [], measured["hold_rms"]
     if hold_rms is None and not measured["panned"]:
         said.append("its hold point is seen in fewer than half of the frames; choose another in its report")
     elif hold_rms is not None and hold_rms >= report.HOLD_BAR:
         limit = f"limit: {report.HOLD_BAR}"
-        said.append(f"its hold point is still to {hold_rms:.2f} px only ({limit}); choose another in its report")
+        what_to_do = "correct 'hold_in', or choose another" if hold_in else "choose another"
+        said.append(f"its hold point is still to {hold_rms:.2f} px only ({limit}); {what_to_do} in its report")
     if measured["flicker"] >= report.FLICKER_BAR:
         limit = f"limit: {report.FLICKER_BAR} %"
         said.append(f"its light is even to {measured['flicker']:.2f} % only ({limit}); see the frames in its report")

@@ -294,16 +294,22 @@ def test_the_index_says_what_is_amiss():
 def test_what_is_amiss_is_said_in_sentences():
     framing = {"moves": None, "of_aspect": 0.9, "retained": 0.7}
     well = {"hold_rms": 0.1, "panned": False, "flicker": 0.1}
-    assert made.amiss(well, framing) == []
-    assert made.amiss(well | {"hold_rms": None, "panned": True}, framing) == []
+    assert made.amiss(well, framing, {}) == []
+    assert made.amiss(well | {"hold_rms": None, "panned": True}, framing, {}) == []
     for measured, cropped, words in (
         ({"hold_rms": report.HOLD_BAR}, {}, "its hold point is still to 0.50 px only (limit: 0.5)"),
         ({"hold_rms": None}, {}, "its hold point is seen in fewer than half"),
         ({"flicker": report.FLICKER_BAR}, {}, "its light is even to 0.40 % only (limit: 0.4 %)"),
         ({}, {"of_aspect": 0.3, "retained": 0.25}, "its crop keeps 25% of the photos"),
     ):
-        (said,) = made.amiss(well | measured, framing | cropped)
+        (said,) = made.amiss(well | measured, framing | cropped, {})
         assert said.startswith(words)
+    for hold_in, words in (
+        ({}, "choose another in"),
+        ({"a.dng": [0.4, 0.3]}, "correct 'hold_in', or choose another in"),
+    ):
+        (said,) = made.amiss(well | {"hold_rms": 17}, framing, hold_in)
+        assert said == f"its hold point is still to 17.00 px only (limit: 0.5); {words} its report"
 
 
 def test_of_upright_photos_it_is_said_how_little_a_wide_clip_shows():
