@@ -43,9 +43,9 @@ AROUND = 7
 LAID, BLOCK_FLOOR, LINK_FLOOR = 0.3, 2e-3, 6e-4
 VIGNETTING, BREATHING, STEADY = 0.3, 0.007, 0.001
 PRIOR = np.array([0, VIGNETTING**-2, BREATHING**-2])
-# What long links say of the vignetting together errs by so many times what it would if each saw something else, and by
-# this at least.
-ALIKE, LENS_FLOOR = 3.0, 0.01
+# Links over so many steps tell the lens's vignetting. What they say together errs by so many times what it would if
+# each saw something else, and by this at least.
+FAR, ALIKE, LENS_FLOOR = 4, 3.0, 0.01
 # Where Tukey's biweight ends, standard deviations. Far less than the 4.685 of textbooks: of a bus's light on a wall
 # the weak outskirts do harm, and there are blocks enough.
 END = 2.0
@@ -317,7 +317,7 @@ def vignetting(ratios):
     ratios: {(i, j): Ratio}. A mean with Huber weights; its deviation is by what links differ, as many see the same.
     None where there are no such links.
     """
-    far = [one for (i, j), one in ratios.items() if j - i >= LONG[1]]
+    far = [one for (i, j), one in ratios.items() if j - i >= FAR]
     if not far:
         return None
     told = np.array([one.model[1] for one in far])
