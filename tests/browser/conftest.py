@@ -25,6 +25,7 @@ SETTINGS = {
     "deliverables": ["hd"],
     "fps": 23.976,
     "hold": "auto",
+    "hold_in": {},
     "leave_out": ["<b>gone</b>.dng"],
     "look": {"cdl": None, "lut": None, "match": None, "white_balance": {"kelvin": 3200}},
     "reference": None,
