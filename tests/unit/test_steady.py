@@ -85,6 +85,15 @@ def test_bumped_at_the_ends(at):
     assert np.flatnonzero(steady.bumped(holds, 3000)).tolist() == [at]
 
 
+def test_a_hold_point_that_goes_by_evenly_is_bumped_nowhere_but_where_it_jumps():
+    """A house behind a fountain that is walked about: the aim at the fountain is right to its ends."""
+    k = np.arange(32)
+    holds = np.column_stack([300 + 34.0 * k, 500 - 2 * k]) + np.random.default_rng(6).normal(0, 3, (32, 2))
+    assert not steady.bumped(holds, 1200).any()
+    holds[[8, 31]] += [[80, 0], [0, 90]]
+    assert np.flatnonzero(steady.bumped(holds, 1200)).tolist() == [8, 31]
+
+
 def test_perfect_aim_has_no_bump():
     assert not steady.bumped(np.full((10, 2), 700.0), 3000).any()
 
