@@ -9,6 +9,7 @@ from itertools import pairwise
 import cv2
 import numpy as np
 
+from kerbwalk.path import slope
 from kerbwalk.pixels import tiles
 
 # Neighbours on either side that a photo is compared with.
@@ -69,7 +70,7 @@ def sharpness(detail, levels):
     values = np.maximum(values - values.min(axis=2, keepdims=True), 1e-9)
     if count > 2:
         total = np.log2(np.median(values, axis=(1, 2)))
-        values *= 2.0 ** (-_slope(total) * np.arange(count))[:, None, None]
+        values *= 2.0 ** (-slope(total) * np.arange(count))[:, None, None]
     result = np.full(count, np.nan)
     for k in range(count):
         around = _around(k, count)
@@ -108,7 +109,7 @@ def aims(pictures):
         weight = 1 / np.sqrt(np.maximum(off, 0.5))
     # A camera that turns with the walk, as about a fountain, turns away from all the neighbours of its first photo.
     if count > 2:
-        places = places - np.arange(count)[:, None] * [_slope(axis) for axis in places.T]
+        places = places - np.arange(count)[:, None] * [slope(axis) for axis in places.T]
     usual = np.array([np.median(places[_around(k, count)], axis=0) if count > 1 else places[k] for k in range(count)])
     return (places - usual) / max(pictures.shape[1:])
 
@@ -160,7 +161,7 @@ def drift(leans):
     count = len(leans)
     if count < 8:
         return float("nan")
-    return _slope(leans) * (count - 1)
+    return slope(leans) * (count - 1)
 
 
 def alike(pictures, offsets):
@@ -280,13 +281,6 @@ def _restless(patches):
 def _pixels(offsets, pictures):
     """Offsets as whole pixels (dx, dy)."""
     return np.rint(np.asarray(offsets) * max(pictures.shape[1:])).astype(int)
-
-
-def _slope(values):
-    """The change from one value to the next: the median over pairs (Theil 1950, Sen 1968) a third of all apart."""
-    count = len(values)
-    apart = max(1, count // 3)
-    return float(np.median([(values[b] - values[a]) / (b - a) for a in range(count) for b in range(a + apart, count)]))
 
 
 def _around(k, count):

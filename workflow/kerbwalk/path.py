@@ -51,6 +51,14 @@ def smoothed(values, period, known=None, shown=None, limit=None):
     return curve
 
 
+def slope(values, at=None):
+    """The change of a series (n,) from one place to the next: the median over pairs (Theil 1950, Sen 1968) a third of
+    the list apart. at: (n,), the values' places, or None where there is one at each."""
+    at = np.arange(len(values)) if at is None else at
+    one, other = np.triu_indices(len(values), max(1, len(values) // 3))
+    return float(np.median((values[other] - values[one]) / (at[other] - at[one])))
+
+
 def _stiff(values, period, say):
     """The curve that lies as near to values (n, d) as their say (n, d, d) asks for, and bends as little as the period.
 

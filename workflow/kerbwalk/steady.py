@@ -8,9 +8,9 @@ perspective, parallax) is left, and made even (kerbwalk.path).
 """
 
 import numpy as np
-from scipy.stats import theilslopes
 
 from kerbwalk.homography import jacobian
+from kerbwalk.path import slope
 
 # Aim this far from the others' (robust standard deviations, and part of the picture's width) is a bump.
 BUMP_SIGMAS = 6.0
@@ -78,13 +78,13 @@ def bumped(holds, width):
 
     holds: (n, 2) positions of the hold point, NaN where unknown; width: of the photo, pixels.
     Returns bool (n,). The aim may wander slowly with the walk, so each is judged against the median of
-    the nine around it; and evenly, as past a point that is not the one that is aimed at, so that is taken off first
-    (Theil 1950, Sen 1968): the first and last have others on one side only.
+    the nine around it; and evenly, as past a point that is not the one that is aimed at, so that is taken off
+    first: the first and last have others on one side only.
     """
     holds = np.array(holds, float)
     known = np.flatnonzero(np.isfinite(holds[:, 0]))
     if len(known) > 2:
-        holds -= np.outer(np.arange(len(holds)), [theilslopes(axis, known).slope for axis in holds[known].T])
+        holds -= np.outer(np.arange(len(holds)), [slope(axis, known) for axis in holds[known].T])
     around = np.array([np.nanmedian(holds[max(0, k - 4) : k + 5], axis=0) for k in range(len(holds))])
     off = np.hypot(*(holds - around).T)
     sigma = 1.4826 * np.nanmedian(off)
