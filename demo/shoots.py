@@ -56,7 +56,7 @@ import numpy as np
 from demo import camera, dng, photo, places, render, town, walk
 from demo.walk import ShootSpec
 
-__all__ = ["STANDARD", "ShootSpec", "make"]
+__all__ = ["STANDARD", "ShootSpec", "make", "surfaces"]
 
 MAKER, MODEL = "Lumenwright", "Noctule 2"
 EXPOSURE_S, F_NUMBER, ISO, INTERVAL_S = 3.0, 5.6, 100, 13
@@ -203,23 +203,43 @@ def _points(spec: ShootSpec, index: int, most: int = 300) -> list[dict]:
     at its exact place in the world. Pixels near the border of a face are left out: a corner there may
     be made by two faces at different depths.
     """
-    scene = walk.town_of(spec).scene
-    _, maps, light, near, faces = _small(spec, index)
+    whole, depth, light, place = _surface(spec, index)
     grey = np.uint8(255 * np.clip(light, 0, 1) ** (1 / 2.4))
-    block = np.ones((9, 9), np.uint8)
-    numbered = faces.astype(np.float32)  # exact: there are far fewer faces than 2^24
-    whole = cv2.dilate(numbered, block) == cv2.erode(numbered, block)
-    depth = 1 / np.maximum(near, 1e-6)
     points = []
     for name, low, high in (("far", 25, 200), ("mid", 12, 25), ("near", 0, 12)):
         mask = np.uint8(whole & (depth > low) & (depth <= high))
         corners = cv2.goodFeaturesToTrack(grey, most, 0.02, 7, mask=mask)
         for x, y in np.zeros((0, 2)) if corners is None else corners[:, 0].astype(int):
-            face = faces[y, x]
-            a, b, inverse = maps[face] @ [x, y, 1]
-            place = scene.origin[face] + a / inverse * scene.u[face] + b / inverse * scene.v[face]
-            points.append({"xyz": place.tolist(), "depth_class": name})
+            points.append({"xyz": place(x, y).tolist(), "depth_class": name})
     return points
+
+
+def surfaces(spec: ShootSpec, index: int, apart: int, most_m: float) -> np.ndarray:
+    """World points (n, 3), metres, of what photo `index` shows within most_m metres, textured or not.
+
+    apart: distance of neighbours, pixels of a picture at most 1200 long; what is narrower than nine is left out.
+    """
+    whole, depth, _, place = _surface(spec, index)
+    rows, columns = np.mgrid[apart // 2 : depth.shape[0] : apart, apart // 2 : depth.shape[1] : apart].reshape(2, -1)
+    shown = whole[rows, columns] & (depth[rows, columns] < most_m)
+    return np.array([place(x, y) for x, y in zip(columns[shown], rows[shown], strict=True)]).reshape(-1, 3)
+
+
+def _surface(spec: ShootSpec, index: int) -> tuple:
+    """Of a small clean picture from where photo `index` was taken: whether pixels lie well inside of a face (h, w),
+    depth in metres, light, and a function of a pixel (x, y) that gives its place in the world."""
+    scene = walk.town_of(spec).scene
+    _, maps, light, near, faces = _small(spec, index)
+    block = np.ones((9, 9), np.uint8)
+    numbered = faces.astype(np.float32)  # exact: there are far fewer faces than 2^24
+    whole = cv2.dilate(numbered, block) == cv2.erode(numbered, block)
+
+    def place(x, y):
+        face = faces[y, x]
+        a, b, inverse = maps[face] @ [x, y, 1]
+        return scene.origin[face] + a / inverse * scene.u[face] + b / inverse * scene.v[face]
+
+    return whole, 1 / np.maximum(near, 1e-6), light, place
 
 
 def _edges(spec: ShootSpec, index: int) -> list:

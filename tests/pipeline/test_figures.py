@@ -1,14 +1,12 @@
 """How still and how even the clips are, against the demo's truth and by looking at the finished frames."""
 
 import csv
-import warnings
 
 import cv2
 import numpy as np
 import pytest
 
-from kerbwalk import mesh
-from kerbwalk.homography import jacobian
+from benchmarks import measure
 
 SHOOTS = ("approach", "empty", "arc")
 # RMS distance from the mean, of the worst frame, and drift from end to end, pixels at 1080p, by the true cameras; RMS
@@ -34,7 +32,8 @@ def seen(finished, planes):
 
     def look(shoot):
         if shoot not in known:
-            hold = in_clip(finished, shoot, finished.json(shoot, "work/warps.json")["hold"])
+            framing, warps = (finished.json(shoot, f"work/{name}.json") for name in ("framing", "warps"))
+            hold = measure.in_clip(framing, warps["hold"])
             x, y = np.round(hold).astype(int) - HALF
             patches, light, lamps = [], [], []
             for frame in planes(finished.results / shoot / "master.mkv"):
@@ -64,44 +63,25 @@ def linear(frame):
     return 0.2126 * red + 0.7152 * green + 0.0722 * blue
 
 
-def in_clip(night, shoot, plane_point):
-    """Where a point of the steadied plane lies in the clip, pixels."""
-    framing = night.json(shoot, "work/framing.json")
-    step = np.array(framing["crop"][2:]) / framing["output"]
-    return (np.array(plane_point) - framing["crop"][:2]) / step - 0.5
-
-
-def rms(values):
-    return np.sqrt(np.square(values - values.mean(axis=0)).sum() / len(values))
-
-
-def drift(places, frames):
-    """From the first frame to the last along the best straight line, pixels."""
-    return np.hypot(*np.polyfit(frames, places, 1)[0]) * (frames[-1] - frames[0])
-
-
 def deviation(levels):
     """From a cubic, which follows the demo's dusk exactly, as a part of it."""
     frames = np.arange(len(levels))
     return levels / np.polyval(np.polyfit(frames, levels, 3), frames) - 1
 
 
+@pytest.fixture(scope="session")
+def laid(finished, truth):
+    """A function: of a shoot its truth, its warps and its framing, as benchmarks/measure.py takes them."""
+    return lambda shoot: (truth[shoot], *(finished.json(shoot, f"work/{name}.json") for name in ("warps", "framing")))
+
+
 @pytest.mark.parametrize("shoot", SHOOTS)
-def test_the_hold_point_stands_still_by_the_true_cameras(finished, truth, shoot):
-    warps = finished.json(shoot, "work/warps.json")
-    matrices = {p["name"]: np.array(p["matrix"]) for p in warps["photos"] if p["placed"]}
-    true = {frame["photo"]: frame["hold"] for frame in truth[shoot]["frames"]}
-    places, frames = [], []
-    for k, parts in enumerate(warps["frames"]):
-        if len(parts) == 1:
-            x, y, w = np.linalg.solve(matrices[parts[0][0]], [*true[parts[0][0]], 1])
-            places.append(in_clip(finished, shoot, [x / w, y / w]))
-            frames.append(k)
-    assert len(frames) >= len(warps["frames"]) - 1
-    places = np.array(places)
-    assert rms(places) < TRUE_RMS
+def test_the_hold_point_stands_still_by_the_true_cameras(laid, shoot):
+    places, frames = measure.hold(*laid(shoot))
+    assert len(frames) >= len(laid(shoot)[1]["frames"]) - 1
+    assert measure.rms(places) < TRUE_RMS
     assert np.hypot(*(places - places.mean(axis=0)).T).max() < TRUE_WORST
-    assert drift(places, frames) < TRUE_DRIFT
+    assert measure.drift(places, frames) < TRUE_DRIFT
 
 
 @pytest.mark.parametrize("shoot", SHOOTS)
@@ -120,88 +100,29 @@ def test_the_hold_point_stands_still_in_the_finished_frames(finished, seen, shoo
             frames.append(k)
     assert len(frames) >= 0.9 * len(patches)
     moves = np.array(moves)
-    assert rms(moves) < STILL
-    assert drift(moves, frames) < STILL
-
-
-def straightness(night, truth):
-    """How far the truth's straight edges are bent in the clip: (frames, edges), pixels of a clip 1920 wide, the
-    largest distance of an edge's points from the line that fits them best. NaN where less than 100 pixels are shown.
-    """
-    warps = night.json(truth["name"], "work/warps.json")
-    photos, output = {p["name"]: p for p in warps["photos"]}, night.json(truth["name"], "work/framing.json")["output"]
-    ends = np.array(truth["edges"])
-    points = ends[:, :1] + np.linspace(0, 1, 24)[:, None] * (ends[:, 1:] - ends[:, :1])
-    bent = []
-    for true in truth["frames"]:
-        photo = photos[true["photo"]]
-        if not photo["placed"]:
-            continue
-        seen = (points.reshape(-1, 3) @ np.array(true["R"]).T + true["t"]) @ np.array(truth["K"]).T
-        at = seen[:, :2] / seen[:, 2:]
-        shown = (seen[:, 2] > 0.3) & ((at > 0) & (at < np.array(warps["size"]) - 1)).all(axis=1)
-        plane = mesh.to_plane(np.array(photo["matrix"]), np.array(photo["grid"]), at, warps["size"])
-        place = in_clip(night, truth["name"], plane)
-        shown &= ((place > 0) & (place < np.array(output) - 1)).all(axis=1)
-        bent.append([])
-        for line, own in zip(place.reshape(*points.shape[:2], 2), shown.reshape(points.shape[:2]), strict=True):
-            line = line[own] * 1920 / output[0]
-            if len(line) < 6 or np.hypot(*(line[-1] - line[0])) < 100:
-                bent[-1].append(np.nan)
-                continue
-            line = line - line.mean(axis=0)
-            bent[-1].append(np.abs(line @ np.linalg.svd(line)[2][1]).max())
-    return np.array(bent)
+    assert measure.rms(moves) < STILL
+    assert measure.drift(moves, frames) < STILL
 
 
 @pytest.mark.parametrize("shoot, most", [("approach", 0.2), ("arc", 0.3)])
-def test_straight_edges_stay_straight_by_the_true_cameras(finished, truth, shoot, most):
+def test_straight_edges_stay_straight_by_the_true_cameras(laid, shoot, most):
     """Of photos half as wide as the clip; without what is known of edges 0.36 and 0.46 are left."""
-    bent = straightness(finished, truth[shoot])
+    bent = measure.bends(*laid(shoot))
     bent = bent[np.isfinite(bent)]
     assert len(bent) > 500
     assert np.percentile(bent, 99) < most
     assert bent.max() < WORST_EDGE
 
 
-def tracks(night, truth, bent):
-    """Where the truth's points lie in the clip, frame by frame where one photo makes it: ((n, points, 2), depth class).
-
-    bent: whether with the local shifts, or by the homographies alone.
-    """
-    warps = night.json(truth["name"], "work/warps.json")
-    photos = {p["name"]: p for p in warps["photos"]}
-    true = {frame["photo"]: frame for frame in truth["frames"]}
-    points = np.array([p["xyz"] for p in truth["points"]])
-    found = []
-    for parts in warps["frames"]:
-        if len(parts) > 1:
-            found.append(np.full((len(points), 2), np.nan))
-            continue
-        photo, camera = photos[parts[0][0]], true[parts[0][0]]
-        seen = (points @ np.array(camera["R"]).T + camera["t"]) @ np.array(truth["K"]).T
-        at = seen[:, :2] / seen[:, 2:]
-        grid = np.array(photo["grid"]) if bent else None
-        place = in_clip(night, truth["name"], mesh.to_plane(np.array(photo["matrix"]), grid, at, warps["size"]))
-        inside = (seen[:, 2] > 0) & ((at > 0) & (at < np.array(warps["size"]) - 1)).all(1)
-        found.append(np.where(inside[:, None], place, np.nan))
-    return np.array(found), np.array([p["depth_class"] for p in truth["points"]])
-
-
 @pytest.mark.parametrize("shoot", ["approach", "arc"])
-def test_tracks_move_evenly_by_the_true_cameras(finished, truth, shoot):
+def test_tracks_move_evenly_by_the_true_cameras(laid, truth, shoot):
     """Second differences of the points' tracks: the median over tracks, then over frames; 1080p pixels. The shoots'
     proxies are half as wide as the clip, so that corners are found half as well as in photos of today."""
-    bent, alone = (tracks(finished, truth[shoot], with_grid) for with_grid in (True, False))
-    size = finished.json(shoot, "work/framing.json")["output"]
-    left = {}
-    for name, (places, kind) in (("bent", bent), ("alone", alone)):
-        jerk = np.linalg.norm(np.diff(places, 2, axis=0), axis=2) * 1920 / size[0]
+    kinds, left = np.array([point["depth_class"] for point in truth[shoot]["points"]]), {}
+    for name, with_grid in (("bent", True), ("alone", False)):
+        places = measure.tracks(*laid(shoot), measure.lasting_points(truth[shoot]), with_grid)
         for which in ("far", "mid", "near"):
-            with np.errstate(invalid="ignore"), warnings.catch_warnings():
-                warnings.simplefilter("ignore", RuntimeWarning)
-                each = np.nanmedian(jerk[:, kind == which], axis=1)
-            left[name, which] = np.nanmedian(each), np.nanpercentile(each, 95)
+            left[name, which] = measure.unevenness(places[:, kinds == which])
     assert left["bent", "far"][0] < 0.15
     assert left["bent", "far"][1] < 0.3
     # where one homography suits what is not far either, little is left to be gained
@@ -224,9 +145,9 @@ def low(path, mirrored):
 
 
 @pytest.mark.parametrize("shoot", ["approach", "arc"])
-def test_paths_are_as_stable_as_a_rail(finished, truth, shoot):
+def test_paths_are_as_stable_as_a_rail(laid, truth, shoot):
     """Stability by Liu et al. 2013 of the tracks that glide, in either direction."""
-    places = tracks(finished, truth[shoot], True)[0]
+    places = measure.tracks(*laid(shoot), measure.lasting_points(truth[shoot]))
     frames = np.arange(len(places))
     paths = []
     for path in places.reshape(len(places), -1).T:
@@ -241,30 +162,21 @@ def test_paths_are_as_stable_as_a_rail(finished, truth, shoot):
 
 @pytest.mark.parametrize("shoot", SHOOTS)
 def test_photos_are_not_distorted(finished, shoot):
-    """Distortion value of Liu et al. 2013: how alike the two scales of the worst photo's warp are, in its middle."""
-    warps = finished.json(shoot, "work/warps.json")
-    middle = (np.array(warps["size"]) - 1) / 2
-    slopes = [jacobian(np.array(p["matrix"]), middle) for p in warps["photos"] if p["placed"]]
-    scales = np.linalg.svd(slopes)[1]
-    assert (scales[:, 1] / scales[:, 0]).min() > 0.95
+    assert measure.distortion(finished.json(shoot, "work/warps.json")) > 0.95
 
 
 @pytest.mark.parametrize("shoot", SHOOTS)
-def test_the_level_is_even_by_the_true_flicker(finished, truth, shoot):
-    """The true light, the camera's exposure, flicker and the applied gain together are the trend that is to be kept."""
+def test_the_level_is_even_by_the_true_flicker(finished, truth, laid, shoot):
     frames = {f["photo"]: f for f in truth[shoot]["frames"]}
-    placed = {p["name"] for p in finished.json(shoot, "work/warps.json")["photos"] if p["placed"]}
     with open(finished.results / shoot / "work" / "gains.csv", newline="", encoding="utf-8") as file:
-        rows = [row for row in csv.DictReader(file) if row["photo"] in placed]
-    true = [np.log2(f["gain"]) + f["exposure_stops"] + f["light_stops"] for f in (frames[r["photo"]] for r in rows)]
-    kept, applied = (np.array([float(row[key]) for row in rows]) for key in ("kept_trend", "applied_gain"))
-    assert np.std(2 ** (true - kept)) > 0.02, "the demo flickers"
-    error = 2 ** (true + applied - kept - np.mean(true + applied - kept)) - 1
+        rows = list(csv.DictReader(file))
+    assert np.std([np.log(frame["gain"]) for frame in frames.values()]) > 0.02, "the demo flickers"
+    names, error, shown = measure.light(*laid(shoot)[:2], rows)
     assert np.sqrt(np.square(error).mean()) < GAIN and np.abs(error).max() < WORST
-    bus = [frames[row["photo"]]["bus"] for row in rows]
+    bus = [frames[name]["bus"] for name in names]
     assert np.abs(error[bus]).max(initial=0) < BUS
     assert any(bus) == (shoot == "arc"), "a bus passes in one shoot"
-    assert np.sqrt(np.square(deviation(2 ** (true + applied))).mean()) < SMOOTH
+    assert np.sqrt(np.square(deviation(shown)).mean()) < SMOOTH
 
 
 @pytest.mark.parametrize("shoot", ["approach", "empty"])
