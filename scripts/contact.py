@@ -12,7 +12,6 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-import yaml
 
 from files import pages, reference, stage
 from files.look import processor
@@ -54,15 +53,14 @@ def titled(look):
 
 
 def line(look, own):
-    """The line of settings that takes a look, its name quoted where YAML would read more into it.
+    """The line of settings that takes a look.
 
     own: the shoot's own settings of the look, which plain keeps; what a look has not is put out, as it would be added.
     """
     kind = "lut" if Path(look).suffix in LOOK_ENDINGS["lut"] else "cdl"
     chosen = {"cdl": own["cdl"], "lut": own["lut"]} if look == "plain" else {kind: look}
     table = {key: chosen.get(key) for key in ("cdl", "lut", "match") if chosen.get(key) or own[key]} or {"cdl": None}
-    text = yaml.safe_dump(table, default_flow_style=True, allow_unicode=True, sort_keys=False, width=1e9)
-    return f"look: {text.strip()}"
+    return pages.line({"look": table})
 
 
 def seen(frame, path):

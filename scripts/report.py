@@ -93,7 +93,7 @@ def main():
             unsteadied(taken, warps, framing, k, taken.fine(mostly(frames[k]), SHOWN))
             for k in first_middle_last(len(frames))
         ]
-        planned = plan(taken, warps, track, framing)
+        planned = plan(taken, warps, track, framing, args.settings["reference"])
         measured = measuring.result()
     aims = charts.aim(photos, framing)
     records = {p["name"]: p for p in ingest["photos"]}
@@ -262,8 +262,12 @@ def local_shifts(photos):
     return {"usual": float(np.median(reach)), "most": float(max(reach))} if reach else None
 
 
-def plan(taken, warps, track, framing):
-    """The reference photo with what is drawn on it; places in per cent of it, from the top left corner."""
+def plan(taken, warps, track, framing, named):
+    """The reference photo with what is drawn on it; places in per cent of it, from the top left corner.
+
+    named: the reference photo by the settings, or None where they leave it to the audit: then what is chosen on the
+    photo has to name it.
+    """
     size = np.array(warps["size"])
     hold = (np.array(warps["hold"]) + 0.5) / size
     own = [p["matrix"] for p in warps["photos"] if p["name"] == warps["reference"] and p["placed"]]
@@ -273,6 +277,7 @@ def plan(taken, warps, track, framing):
     on_photo = on_photo[:, :2] / on_photo[:, 2:]
     covered = taken.proxies.light_scale * np.array(taken.proxies.light_shape[::-1])
     return {
+        "reference": None if named else pages.line({"reference": warps["reference"]}),
         "picture": pages.picture(taken.fine(warps["reference"], SHOWN)),
         "covered": (100 * covered / size).tolist(),
         "aspect": size.tolist(),

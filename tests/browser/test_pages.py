@@ -15,6 +15,7 @@ from files import ffmpeg
 from house import settings
 
 NAME = '<img src=x onerror=alert(1)> 50%20 #"ü'
+REFERENCE = "<script>alert(2)<&script> 2.dng"
 SCHEMES = ("light", "dark")
 SCREEN = {"width": 1200, "height": 900, "deviceScaleFactor": 1, "mobile": False}
 TEMPLATES = Path(__file__).parents[2] / "workflow" / "report"
@@ -127,13 +128,15 @@ def click_on_plan(browser, x, y):
     return pytest.approx([(right - rect["left"]) / rect["width"], (down - rect["top"]) / rect["height"]], abs=0.001)
 
 
-def own_setting(browser, clipboard):
-    """What was copied, as the settings that a shoot.yaml with it has; it must be one that the schema takes."""
+def own_setting(browser, clipboard, reference=True):
+    """What was copied, as the settings that a shoot.yaml with it has; it must be one that the schema takes, and where
+    it is a point of the reference photo (reference) name that, which is left off here."""
     text = clipboard()
     assert browser.find_element("css selector", "#lines").get_attribute("value") == text
     assert "Copied" in browser.find_element("css selector", "#said").text
     found = yaml.safe_load(text)
     settings.check(found, "the clipboard", night=False)
+    assert not reference or found.pop("reference") == REFERENCE
     return found
 
 
@@ -153,7 +156,7 @@ def test_a_click_on_the_photo_copies_a_line_for_the_settings(browser, night, cli
     neutral = {"white_balance": {"neutral": neutral}}
     assert found == {"hold": hold, "look": neutral, "framing": {"centre": centre}}
     box = browser.find_element("css selector", "#lines")
-    assert box.get_attribute("value").count("\n") == 2 and box.size["height"] > 60, "no line is hidden"
+    assert box.get_attribute("value").count("\n") == 3 and box.size["height"] > 60, "no line is hidden"
     # a page that changes its size afterwards has the cross where it was
     browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", SCREEN | {"width": 800})
     cross, plan = (browser.find_element("css selector", f".plan{on}").rect for on in (" [data-of=centre]", ""))
@@ -169,7 +172,7 @@ def test_a_point_by_keys_alone_and_a_candidate(browser, night, clipboard):
     top.send_keys("0.5", Keys.ARROW_UP, Keys.ENTER)
     assert own_setting(browser, clipboard) == {"hold": [0.25, 0.501]}
     top.send_keys(Keys.BACKSPACE * 5 + "1.5" + Keys.ENTER)
-    assert clipboard() == "hold: [0.250, 0.501]", "a point outside the photo is refused"
+    assert clipboard().endswith("\nhold: [0.250, 0.501]"), "a point outside the photo is refused"
     second = browser.find_elements("css selector", ".spot")[1]
     assert second.text == "2"
     second.send_keys(Keys.ENTER)
@@ -206,10 +209,10 @@ def test_a_look_from_the_sheet(browser, night, clipboard):
     own, warm = browser.find_elements("css selector", ".looks button")
     assert (own.text, warm.text) == ("1 as it is", "2 <b>warm: 'a', {b} #1")
     warm.click()
-    assert own_setting(browser, clipboard) == {"look": {"cdl": "<b>warm: 'a', {b} #1.cc"}}
+    assert own_setting(browser, clipboard, False) == {"look": {"cdl": "<b>warm: 'a', {b} #1.cc"}}
     assert pressed(browser, "button") == [warm.text]
     own.click()
-    assert own_setting(browser, clipboard) == {"look": {"cdl": None}}
+    assert own_setting(browser, clipboard, False) == {"look": {"cdl": None}}
     assert pressed(browser, "button") == [own.text]
 
 

@@ -10,6 +10,7 @@ from urllib.parse import quote
 import cv2
 import jinja2
 import numpy as np
+import yaml
 
 TEMPLATES = Path(__file__).parents[1] / "report"
 # Large pictures hide more than small ones, and noisy ones would make the page heavy.
@@ -57,6 +58,12 @@ def script(name):
 def url(path):
     """A relative file path as a URL: percent-encoded, so that no sign in a name says anything else."""
     return "./" + "/".join(quote(part, safe="") for part in path.split("/"))
+
+
+def line(table):
+    """A table of settings as one line of a shoot.yaml, its words quoted where YAML would read more into them."""
+    text = yaml.safe_dump(table, default_flow_style=True, allow_unicode=True, sort_keys=False, width=1e9)
+    return text.strip()[1:-1]
 
 
 def measured(value, unit=""):

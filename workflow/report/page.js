@@ -5,7 +5,14 @@
   const empty = document.querySelector("#empty");
   const buttons = document.querySelectorAll("[data-line]");
   // The lines that are chosen, by their first word: each click takes the place of the one before it of its kind alone.
+  // Begins with the photo whose points they are, where the settings leave it to the audit, which may choose another.
   const chosen = new Map();
+  const reference = document.querySelector("[data-reference]");
+  const begin = () => {
+    chosen.clear();
+    if (reference) chosen.set("reference", reference.dataset.reference);
+  };
+  begin();
 
   // Where a page may not use the clipboard (a phone that reads it over plain http), the old command still may.
   async function copy(line) {
@@ -77,7 +84,7 @@
       choose();
     });
     empty.addEventListener("click", () => {
-      chosen.clear();
+      begin();
       press(null);
       for (const cross of plan.querySelectorAll(".cross")) cross.hidden = true;
       lines.value = x.value = y.value = "";
