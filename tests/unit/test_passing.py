@@ -47,6 +47,19 @@ def test_what_was_taken_for_a_gain(first, added):
     assert np.abs(found - truth).max() < added / 8 < wrong.max() / 7
 
 
+def test_what_lights_all_but_the_sky_was_taken_for_a_gain():
+    """Half of the parts, which change too much, do not tell; a quarter of all is sky, and links took the gain to be by
+    what is lit."""
+    bus = np.zeros((PHOTOS, SHAPE[1]))
+    bus[15:19, 2:] = 0.13 + 0.02 * np.arange(SHAPE[1] - 2)
+    bus[:, -4:] += 0.02 * np.arange(PHOTOS)[:, None]
+    truth, ratios = walked(bus)
+    wrong = 0.13 * np.isin(np.arange(PHOTOS), range(15, 19))
+    found, lit = passing.without(ratios, truth + wrong)
+    assert lit[15:19].all() and lit.sum() == 4
+    assert np.abs(found - truth).max() < 5e-3
+
+
 def test_a_photo_between_two_that_are_lit_is_taken_for_lit():
     """A stretch of one photo could jump by whatever lights it."""
     bus = passes(17, 0.3)

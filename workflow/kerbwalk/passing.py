@@ -16,8 +16,9 @@ FAR = 2
 AROUND, CLOSER = 10, 5
 # Parts that change by more than this in so many photos (log), as the sky at dusk, do not tell.
 TURN = 0.05
-# Other gains are sought in steps (log) up to so many of them; parts are asked that are off by no more than so many.
-STEP, SPAN, WIDE = 1e-3, 50, 250
+# Other gains are sought in steps (log) up to so many of them, as links may take all of a bus's light for one; parts are
+# asked that are off by no more than so many.
+STEP, SPAN, WIDE = 1e-3, 200, 400
 # Standard deviations of parts are rounded to these.
 SIZES = np.geomspace(BLOCK_FLOOR, 0.08, 9)
 # Another gain is taken if it is likelier by so much (log), and farther off than this (log).
@@ -26,8 +27,8 @@ CLEAR, NEAR = 4.0, 1e-3
 END = 2.0
 # So many photos at either end do not tell by themselves that nothing passes.
 ENDS = 2
-# What passes lights so much of the picture by more than this (log).
-BROAD, BRIGHT = 0.3, 1e-2
+# What passes lights so many of the parts that tell, and so many of all, by more than this (log).
+BROAD, FEW, BRIGHT = 0.3, 0.2, 1e-2
 ROUNDS = 4
 # So many times at most the levels' drift is sought anew without the photos that it lights much.
 TURNS = 5
@@ -56,7 +57,7 @@ def without(ratios, levels):
         more = beyond - usual(np.where(lit, np.nan, beyond - found[:, None]), reach)
         change = unlit(more)
         lit = more - change[:, None] > BRIGHT
-        broad = lit.sum(axis=1) >= BROAD * known
+        broad = lit.sum(axis=1) >= np.maximum(BROAD * np.isfinite(more).sum(axis=1), FEW * known)
         # What is there from the first photos on, or up to the last, has none beyond that could tell.
         there = broad | at_ends
         broad &= ~(np.logical_and.accumulate(there) | np.logical_and.accumulate(there[::-1])[::-1])
