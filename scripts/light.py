@@ -34,7 +34,7 @@ from files import stage
 from files.proxies import Proxies
 from files.waiting import Waiting
 from files.warps import read_homographies
-from kerbwalk import drift, exposure, glare, lens, light, passing, places, trend
+from kerbwalk import beats, drift, exposure, glare, lens, light, passing, places, trend
 from kerbwalk.homography import transfer
 from kerbwalk.pixels import enlarged, enlarging, reduced
 
@@ -214,11 +214,14 @@ def measure(warps, proxies, sights, waiting, pool=map, colours=None):
         ratios = light.shared(ratios, longer, levels) if steps == 2 else ratios | light.doubted(longer, levels)
     levels, sigmas = light.solve(len(photos), ratios)
     sure, lit, shade = bare(), np.zeros(len(photos), bool), light.vignetting(ratios)
+    beating = passing.beating(ratios, levels)
+    photo, point, value, _ = sure
+    shares = beats.shares(beating, point.max(initial=-1) + 1, photo, point, value - levels[photo])
     for turn in range(passing.TURNS):
-        slow, _ = drift.drift(levels, *sure, lit=lit, lens=shade)
+        slow, _ = drift.drift(levels, *sure, lit=lit, lens=shade, shares=shares)
         if turn == 1 and drift.jump(slow, lit) < drift.CLEAR:
             break
-        without, much = passing.without(ratios, levels + slow)
+        without, much = passing.without(ratios, levels + slow, beating)
         if np.array_equal(much, lit):
             break
         lit = much

@@ -81,6 +81,18 @@ def test_places_that_shine_evenly_say_more_than_those_that_a_glow_crosses():
     assert np.ptp(found) < 3e-3
 
 
+def test_what_beats_is_no_drift():
+    """Of a lamp that flickers by a fifth, and lights most places by some of that, slow waves are left in any mean."""
+    truth, (photo, point, value, rim) = walk()
+    rng = np.random.default_rng(4)
+    share = rng.uniform(0, 0.2, POINTS) * (rng.random(POINTS) < 0.9)
+    value = value + share[point] * rng.normal(0, 1, COUNT)[photo]
+    alone, known = (
+        np.std(drift.drift(truth, photo, point, value, rim, shares=shares)[0]) for shares in (None, share[:, None])
+    )
+    assert known < 1.5e-3 < 3e-3 < alone
+
+
 @pytest.mark.parametrize("count", [2, 3, 9])
 def test_without_sights_there_is_no_drift(count):
     none = np.array([], int)

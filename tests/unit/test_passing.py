@@ -60,6 +60,19 @@ def test_what_lights_all_but_the_sky_was_taken_for_a_gain():
     assert np.abs(found - truth).max() < 5e-3
 
 
+def test_parts_that_beat_do_not_tell_what_passes():
+    truth, ratios = walked(np.zeros((PHOTOS, SHAPE[1])))
+    sign = np.random.default_rng(3).normal(0, 0.05, PHOTOS)
+    for (i, j), ratio in ratios.items():
+        ratio.parts[:, :4] += np.float32(sign[j] - sign[i])
+    beating = passing.beating(ratios, truth)
+    assert len(beating) == 1 and abs(np.corrcoef(beating[0][1:], np.diff(sign))[0, 1]) > 0.99
+    assert passing.without(ratios, truth)[1].any()
+    found, lit = passing.without(ratios, truth, beating)
+    np.testing.assert_array_equal(found, truth)
+    assert not lit.any()
+
+
 def test_a_photo_between_two_that_are_lit_is_taken_for_lit():
     """A stretch of one photo could jump by whatever lights it."""
     bus = passes(17, 0.3)

@@ -6,7 +6,7 @@ import math
 import cv2
 import numpy as np
 
-from kerbwalk import drift
+from kerbwalk import beats, drift
 from kerbwalk.light import BLOCK, WHITE
 
 # Standard deviations of the bells of which glare is made, blocks: about 1.5 % of the picture's width, and doubled.
@@ -131,10 +131,10 @@ def strengths(count, photo, point, value, rim, veil):
     if not len(value) or not veil.any():
         return answer[free:], answer[:count]
     answer[:count] = _begun(count, photo, point, value)
-    own = drift.medians(point, value - answer[photo])
+    own = beats.medians(point, value - answer[photo])
     light, many = np.exp(value), np.bincount(point)
     prior = np.diag([*([1e-4] * count), 4 * drift.UNEVEN**2 / drift.VIGNETTING**2, *([0] * bells)])
-    every, end = np.eye(count), 3 * drift.FAR
+    every, end = [(np.eye(count), np.ones(len(photo)))], 3 * drift.FAR
     for _ in range(15):
         levels = answer[:count]
         spread = veil * np.exp(levels - levels.mean())[photo, None]
@@ -157,15 +157,11 @@ def _begun(count, photo, point, value):
 
     Where the light falls, or the exposure changes, photos are too far apart to begin with all as one.
     """
-    ordered = np.lexsort((photo, point))
-    seen, place = np.unique(photo[ordered], return_inverse=True)
-    follows = (np.diff(point[ordered]) == 0) & (np.diff(place) == 1)
-    known, step = np.unique(place[:-1][follows], return_inverse=True)
-    changes = np.zeros(len(seen))
-    changes[known + 1] = drift.medians(step, np.diff(value[ordered])[follows])
+    later, _, change = beats.changes(photo, point, value)
+    known, step = np.unique(later, return_inverse=True)
     levels = np.zeros(count)
-    levels[seen] = np.cumsum(changes)
-    return levels
+    levels[known] = beats.medians(step, change)
+    return np.cumsum(levels)
 
 
 def _led(chain, photos):

@@ -8,6 +8,7 @@ import itertools
 
 import numpy as np
 
+from kerbwalk import beats
 from kerbwalk.light import BLOCK_FLOOR, FAINT, LIT, PLAIN, medians, mixture
 
 # Links over so many steps at most are asked, as those over more say no more.
@@ -34,22 +35,25 @@ ROUNDS = 4
 TURNS = 5
 
 
-def without(ratios, levels):
+def beating(ratios, levels):
+    """What beats by itself, by how the parts change from photo to photo: see beats.found. Others as for without()."""
+    placed, parts = _parts(ratios)
+    return beats.found(len(levels), *_sights(placed, parts - levels[placed, None]))
+
+
+def without(ratios, levels, beating=()):
     """Levels of the photos without the light that passes, where it was taken for a gain, (n,), log e; and of which
     photos it lights much, bool (n,).
 
-    ratios: {(i, j): light.Ratio}; levels: (n,).
+    ratios: {(i, j): light.Ratio}; levels: (n,); beating: beating(), whose parts do not tell.
     """
-    pairs = np.array(list(ratios), int).reshape(-1, 2)
-    placed, ordered = np.unique(pairs, return_inverse=True)
+    placed, parts = _parts(ratios)
     # Of few photos nobody knows what is usual.
     levels, much = levels.copy(), np.zeros(len(levels), bool)
     if len(placed) <= AROUND:
         return levels, much
-    ordered = ordered.reshape(pairs.shape)
-    steps = np.array([one.parts.ravel() for one in ratios.values()])
-    near = ordered[:, 1] - ordered[:, 0] <= FAR
-    parts = followed(ordered[near], steps[near])
+    shares = beats.shares(beating, parts.shape[1], *_sights(placed, parts - levels[placed, None]))
+    parts[:, (np.abs(shares) > BRIGHT).any(axis=1)] = np.nan
     known, found, lit = np.isfinite(parts).sum(axis=1), np.zeros(len(placed)), np.zeros(parts.shape, bool)
     beyond, at_ends = parts - levels[placed, None], np.ones(len(placed), bool)
     at_ends[ENDS:-ENDS] = False
@@ -70,6 +74,21 @@ def without(ratios, levels):
         broad[one:other] |= other - one <= CLOSER
     much[placed] = broad
     return levels, much
+
+
+def _parts(ratios):
+    """The photos that links know, in order, (n,), and how bright each part is in each: followed()."""
+    pairs = np.array(list(ratios), int).reshape(-1, 2)
+    placed, ordered = np.unique(pairs, return_inverse=True)
+    ordered = ordered.reshape(pairs.shape)
+    near = ordered[:, 1] - ordered[:, 0] <= FAR
+    steps = np.array([one.parts.ravel() for one in ratios.values()])
+    return placed, followed(ordered[near], steps[near]) if len(placed) else np.zeros((0, 0))
+
+
+def _sights(placed, parts):
+    """Parts of the photos placed, (n, parts), as places: the photo, the part, and how bright it is, (m,) each."""
+    return np.repeat(placed, parts.shape[1]), np.tile(np.arange(parts.shape[1]), len(placed)), parts.ravel()
 
 
 def followed(pairs, steps):
