@@ -60,6 +60,18 @@ def test_what_lights_all_but_the_sky_was_taken_for_a_gain():
     assert np.abs(found - truth).max() < 5e-3
 
 
+def test_a_halo_that_goes_leaves_the_rest_unlit():
+    """As when somebody stands before a lamp, whose halo lies on the ground, while a car lights other places."""
+    truth, ratios = walked(np.zeros((PHOTOS, SHAPE[1])))
+    change = np.zeros((PHOTOS, *SHAPE))
+    change[19, 4:, 1:7] = -0.055
+    change[19, 1:4] = np.linspace(0.03, 0.3, SHAPE[1])
+    for (i, j), ratio in ratios.items():
+        ratio.parts[...] += np.float32(change[j] - change[i])
+        ratio.parts[0, ::2] = ratio.parts[2, ::2] = np.nan
+    np.testing.assert_array_equal(passing.without(ratios, truth)[0], truth)
+
+
 def test_parts_that_beat_do_not_tell_what_passes():
     truth, ratios = walked(np.zeros((PHOTOS, SHAPE[1])))
     sign = np.random.default_rng(3).normal(0, 0.05, PHOTOS)

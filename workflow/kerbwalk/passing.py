@@ -24,8 +24,9 @@ STEP, SPAN, WIDE = 1e-3, 200, 400
 SIZES = np.geomspace(BLOCK_FLOOR, 0.08, 9)
 # Another gain is taken if it is likelier by so much (log), and farther off than this (log).
 CLEAR, NEAR = 4.0, 1e-3
-# Then parts say it that are off by less than so many standard deviations.
-END = 2.0
+# Then parts say it that are off by less than so many standard deviations. How many they are times how far apart has to
+# be so much of what it is of all, in the photo or in one beside it.
+END, WIDELY = 2.0, 0.3
 # So many photos at either end do not tell by themselves that nothing passes.
 ENDS = 2
 # What passes lights so many of the parts that tell, and so many of all, by more than this (log).
@@ -54,12 +55,13 @@ def without(ratios, levels, beating=()):
         return levels, much
     shares = beats.shares(beating, parts.shape[1], *_sights(placed, parts - levels[placed, None]))
     parts[:, (np.abs(shares) > BRIGHT).any(axis=1)] = np.nan
+    at = np.indices(next(iter(ratios.values())).parts.shape).reshape(2, -1)
     known, found, lit = np.isfinite(parts).sum(axis=1), np.zeros(len(placed)), np.zeros(parts.shape, bool)
     beyond, at_ends = parts - levels[placed, None], np.ones(len(placed), bool)
     at_ends[ENDS:-ENDS] = False
     for reach in (AROUND, *[CLOSER] * (ROUNDS - 1)):
         more = beyond - usual(np.where(lit, np.nan, beyond - found[:, None]), reach)
-        change = unlit(more)
+        change = unlit(more, at)
         lit = more - change[:, None] > BRIGHT
         broad = lit.sum(axis=1) >= np.maximum(BROAD * np.isfinite(more).sum(axis=1), FEW * known)
         # What is there from the first photos on, or up to the last, has none beyond that could tell.
@@ -135,11 +137,13 @@ def usual(parts, reach):
     return np.where(np.abs(late - early) < TURN, medians(parts[near] - along, axis=1), np.nan)
 
 
-def unlit(beyond):
+def unlit(beyond, at):
     """How much brighter each photo is where nothing lights it than it was thought to be: log (n,), 0 if nothing clear.
 
-    beyond: (n, parts), what parts are beyond that and the usual, NaN where unknown. The likeliest of the mixtures that
-    light.ratio() knows, of photos that are lit or not; from there, Tukey's biweight (Beaton & Tukey 1974).
+    beyond: (n, parts), what parts are beyond that and the usual, NaN where unknown; at: (2, parts), where they lie. The
+    likeliest of the mixtures that light.ratio() knows, of photos that are lit or not; from there, Tukey's biweight
+    (Beaton & Tukey 1974). A few parts side by side say nothing: where the halo of a lamp goes, as somebody stands
+    before it, the rest is not lit.
     """
     sigma = 1.4826 * medians(np.abs(beyond[_stretches(len(beyond), AROUND)]), axis=1)
     place = np.rint(np.nan_to_num(beyond, nan=1.0) / STEP).astype(int)
@@ -157,7 +161,16 @@ def unlit(beyond):
         error = beyond - found[:, None]
         weight = np.nan_to_num(np.square(np.maximum(1 - np.square(error / sigma / END), 0)) / np.square(sigma))
         found = found + (weight * np.nan_to_num(error)).sum(axis=1) / np.maximum(weight.sum(axis=1), 1e-9)
-    return np.where(clear, found, 0.0)
+    said = (np.abs(beyond - found[:, None]) < END * sigma) & (np.abs(beyond - found[:, None]) < np.abs(beyond))
+    sure = clear & (_reach(said, at) > WIDELY * _reach(np.isfinite(beyond), at))
+    return np.where(clear & np.convolve(sure, np.ones(3), "same").astype(bool), found, 0.0)
+
+
+def _reach(chosen, at):
+    """How many of the parts are chosen in each photo, times how far apart these lie (standard deviation), (n,)."""
+    many = np.maximum(chosen.sum(axis=1), 1)
+    mean, square = (np.array([chosen @ part for part in places]) / many for places in (at, np.square(at)))
+    return many * np.sqrt(np.maximum(square - np.square(mean), 0).sum(axis=0))
 
 
 def _stretches(count, reach):
