@@ -119,6 +119,17 @@ def test_deviation_keeps_dusk_and_shows_flicker():
     assert report.rms(report.deviation(short)) < 0.004
 
 
+def test_deviation_keeps_clouds_and_shows_a_step_a_flash_and_flicker():
+    """Clouds that come and go within 25 photos, which the kept trend follows."""
+    clouds = 0.2 * (1 + 0.15 * np.sin(2 * np.pi * np.arange(60) / 25))
+    assert report.rms(report.deviation(clouds)) < 0.004
+    flicker = np.random.default_rng(1).normal(0, 0.01, 60)
+    assert report.rms(report.deviation(clouds * (1 + flicker))) == pytest.approx(0.01, rel=0.2)
+    for k, wrong in ((30, np.arange(60) == 30), (40, np.arange(60) >= 40)):
+        off = np.where(wrong, 0.03, 0) + 0.1 * flicker
+        assert report.deviation(1 + off) == pytest.approx(np.expm1(off - report.curve(off)), abs=1e-3), k
+
+
 @pytest.mark.parametrize("count", [1, 2, 3, 6, 7, 40])
 def test_curve_through_any_number_of_frames(count):
     line = 3 + 0.5 * np.arange(count)

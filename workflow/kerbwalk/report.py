@@ -24,8 +24,10 @@ ROUNDS = 40
 ROWS = 8
 # Below this likeness (normalised correlation) a frame does not show the patch: somebody stands before it.
 LIKE = 0.5
-# Frames of the running curve against which flicker is judged: about a second and a quarter of clip.
-CURVE = 31
+# Frames of the running curve against which flicker is judged: about a second and a quarter of clip; and of shorter
+# ones, each taken where it leaves less than this part of what the one before leaves, as of clouds, which are no flicker:
+# of a step or a flash it leaves more.
+CURVE, SHORTER, SMOOTH = 31, (21, 13), 2 / 3
 # Frames this far apart are compared for light, on the calmest part of the places above this light (of white).
 STEPS = (1, 2, 3, 4, 6, 8, 12, 16)
 # A frame's light is unsure where its places agree so many times less with those of frames this near than is usual.
@@ -107,16 +109,17 @@ def movement(patches, point):
     return np.array([found[:, 2] for found in maps]), np.array(list(map(likeness, patches, maps)))
 
 
-def curve(values, sure=None):
-    """The smooth curve through a series: a running cubic (after Savitzky & Golay 1964) over 31 values.
+def curve(values, sure=None, over=CURVE):
+    """The smooth curve through a series: a running cubic (after Savitzky & Golay 1964) over so many values.
 
     values: (n,); sure: bool (n,), which of them the curve goes by, or None for all; at one that is not sure itself, as
-    it may lie beyond all others, and where fewer than half of 31 are, it goes by all. Returns (n,). Fewer than 12
-    values are taken for a quadratic, fewer than 7 for a straight line, so that something is left to deviate from it.
+    it may lie beyond all others, and where fewer than half of those about it are, it goes by all. Returns (n,). Fewer
+    than 12 values are taken for a quadratic, fewer than 7 for a straight line, so that something is left to deviate
+    from it.
     """
     count, found = len(values), []
     for k in range(count):
-        near = _run(k, count)
+        near = _run(k, count, over)
         if sure is not None and sure[k] and 2 * sure[near].sum() >= len(near):
             near = near[sure[near]]
         degree = min(len(near) - 1, 1 + (len(near) >= 7) + (len(near) >= 12))
@@ -129,8 +132,14 @@ def deviation(levels, sure=None):
 
     Returns (n,). Light falls by factors, so that the curve of a dusk is smooth in its logarithm.
     """
-    logs = np.log(np.maximum(levels, 1e-9))
-    return np.expm1(logs - curve(logs, sure))
+    logs, counted = np.log(np.maximum(levels, 1e-9)), slice(None) if sure is None else sure
+    off = logs - curve(logs, sure)
+    for over in SHORTER:
+        closer = logs - curve(logs, sure, over)
+        if rms(closer[counted]) > SMOOTH * rms(off[counted]):
+            break
+        off = closer
+    return np.expm1(off)
 
 
 def lasting_levels(pictures):
@@ -169,10 +178,10 @@ def lasting_levels(pictures):
     return levels, ~(beside if 2 * beside.sum() <= count else unsure)
 
 
-def _run(k, count):
+def _run(k, count, over=CURVE):
     """Frames about frame k that a running value goes by."""
-    start = min(max(k - CURVE // 2, 0), max(0, count - CURVE))
-    return np.arange(start, min(start + CURVE, count))
+    start = min(max(k - over // 2, 0), max(0, count - over))
+    return np.arange(start, min(start + over, count))
 
 
 def rms(values):
