@@ -150,7 +150,7 @@ def flow(first, second):
     # 2.8 % a level.
     codes = [cv2.convertScaleAbs(part, alpha=36, beta=-147.5) for part in (one, other)]
     moved = cv2.merge([cv2.medianBlur(part, 3) for part in cv2.split(_means(dense.calc(*codes, None), PATCH))])
-    there = cv2.resize(moved, one.shape[::-1], interpolation=cv2.INTER_NEAREST) + _grid(*one.shape)
+    there = cv2.resize(moved, one.shape[::-1], interpolation=cv2.INTER_NEAREST) + grid(*one.shape)
     change = cv2.remap(other, there, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE) - one
     across, down = (cv2.Sobel(one, cv2.CV_32F, *axis, scale=1 / 8) for axis in ((1, 0), (0, 1)))
     parts = across, down, change
@@ -172,13 +172,13 @@ def spread(flow, height, width, part=1):
     return cv2.resize(flow / part, (columns, rows), interpolation=cv2.INTER_LINEAR)[:height, :width]
 
 
-def led(flow, onward):
-    """Two flows, of which the second begins where the first ends, as one.
+def led(flow, onward, patch=PATCH):
+    """Two flows, each of patches of so many pixels a side, of which the second begins where the first ends, as one.
 
     Over several steps that is nearer to the truth than a flow sought from end to end, which slips the more the less
     the two pictures are alike.
     """
-    there = flow / PATCH + _grid(*flow.shape[:2])
+    there = flow / patch + grid(*flow.shape[:2])
     return flow + cv2.remap(onward, there, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
 
 
@@ -191,7 +191,7 @@ def compared(first, second, flow, part=1):
     compared, since what is left of error in the flow largely cancels in them.
     """
     flow, side = spread(flow, *first.shape, part), BLOCK // part
-    there = cv2.add(flow, _grid(*first.shape))
+    there = cv2.add(flow, grid(*first.shape))
     second = cv2.remap(second, there, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=HIDDEN)
     good = cv2.threshold(cv2.min(first, second), 0, 1, cv2.THRESH_BINARY)[1]
     share = _means(good, side)
@@ -202,7 +202,7 @@ def compared(first, second, flow, part=1):
     means = (_means(part, side) for part in (first * good, second, pixels, pixels * pixels))
     first, second, mean, square = (np.where(whole, part, np.float32(1)) for part in means)
     disagree = np.maximum(square * np.where(whole, share, 1) / np.square(mean) - 1, 0)
-    moved = _means(flow, side) / side + _grid(*share.shape)
+    moved = _means(flow, side) / side + grid(*share.shape)
     return np.array([share, first, second, disagree, *np.moveaxis(moved, -1, 0)])
 
 
@@ -391,7 +391,7 @@ def _means(values, side=BLOCK):
 
 
 @functools.cache
-def _grid(height, width):
+def grid(height, width):
     """float32 (height, width, 2): x and y of every pixel."""
     return np.dstack(np.meshgrid(np.arange(width, dtype=np.float32), np.arange(height, dtype=np.float32)))
 

@@ -11,12 +11,9 @@ from files.stage import StageError
 from files.waiting import Waiting
 from kerbwalk import report
 from kerbwalk.colour import LUMA_BT709
-from kerbwalk.decode import averaged
 
 # The clip is looked at this small, but for the hold point's surroundings and the frames that the page shows.
 SMALL, PATCH, SHOWN = 640, 160, 1280
-# Levels are compared place by place on squares of the small picture.
-SQUARE = 4
 SCALED = "flags=area+accurate_rnd:in_color_matrix=bt709:in_range=tv"
 
 
@@ -47,7 +44,7 @@ def measure(clip, framing, warps):
     """
     output = framing["output"]
     width = min(SMALL, output[0])
-    height = round(width * output[1] / output[0] / SQUARE) * SQUARE
+    height = round(width * output[1] / output[0] / report.SQUARE) * report.SQUARE
     size = [min(PATCH, width), min(PATCH, height)]
     point = report.hold_in_output(warps["hold"], framing["crop"], output)
     left, top = report.patch_place(point, size, output)
@@ -57,7 +54,7 @@ def measure(clip, framing, warps):
         f"[b]crop={size[0]}:{size[1]}:{left}:{top}:exact=1,pad={size[0]}:{height},scale={SCALED}[patch];"
         "[small][patch]hstack"
     )
-    patches, level, squares, columns = [], [], [], []
+    patches, level, lights, columns = [], [], [], []
     with tempfile.NamedTemporaryFile(suffix=".rgb") as shown, tempfile.TemporaryFile() as file:
         waiting = Waiting(file)
         further, shape = shown_frames(len(warps["frames"]), output)
@@ -69,12 +66,12 @@ def measure(clip, framing, warps):
             columns.append((small[:, int(point[0] / output[0] * width)] >> 8).astype(np.uint8))
             light = cv2.transform(report.linear_light(small), np.float32([LUMA_BT709]))
             level.append(light.mean(dtype=float))
-            squares.append(waiting.put(averaged(light, SQUARE)))
+            lights.append(waiting.put(light))
         if not patches:
             raise StageError(f"{clip}: holds no frames; delete it and start the same command again")
         pictures = list(np.fromfile(shown.name, np.uint8).reshape(-1, *shape))
         moves, likeness = report.movement(Asked(patches), (point[0] - left, point[1] - top))
-        lasting, sure = report.lasting_levels(Asked(squares))
+        lasting, sure = report.lasting_levels(Asked(lights))
     deviation = report.deviation(lasting, sure)
     stands = framing["moves"] is None or not np.any(np.array(framing["moves"])[:, 1:])
     seen = (likeness >= report.LIKE) & stands
