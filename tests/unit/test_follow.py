@@ -30,3 +30,20 @@ def test_ground_that_goes_by_is_followed_as_far_as_the_wall(waves):
         lasted[name] = np.bincount(found.point[right])
     assert (lasted["wall"] >= 10).sum() > 100
     assert (lasted["ground"] >= 5).sum() > 100, "looked for where the wall leads, not one"
+
+
+def test_where_little_obeys_one_homography_over_some_steps_it_is_followed_over_one(waves):
+    """Eleven strips go aside at paces of their own, as columns and walls do beside a walk through an arcade."""
+    rng = np.random.default_rng(9)
+    paces, photos = rng.permutation(np.linspace(-8, 8, 11)), []
+    strips = [waves(50 + n) for n in range(len(paces))]
+    tops = np.linspace(0, SIZE[1], len(paces) + 1).astype(int)
+    for k in range(COUNT):
+        picture = np.empty(SIZE[::-1], np.float32)
+        for strip, pace, top, bottom in zip(strips, paces, tops, tops[1:], strict=False):
+            moved = np.array([[1, 0, pace * (k - REFERENCE)], [0, 1, 0], [0, 0, 1]])
+            picture[top:bottom] = strip.seen(SIZE, moved)[top:bottom]
+        photos.append(np.clip(picture + rng.normal(0, 200, picture.shape), 0, 65535).astype(np.uint16))
+    found = follow.follow_shoot(photos.__getitem__, COUNT, REFERENCE)
+    assert (found.source >= 0).all()
+    assert np.bincount(found.photo).min() > 100

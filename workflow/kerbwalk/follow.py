@@ -185,7 +185,7 @@ class _Side:
         self.placed, self.source, self.direct = {reference: np.eye(3)}, {reference: reference}, {reference}
         self.sights = {reference: (self.first.numbers, self.first.points.astype(np.float64))}
         self.next_number = first_number
-        self.key = self.first
+        self.key, self.last = self.first, None
 
     def walk(self, side):
         for k in side:
@@ -193,7 +193,7 @@ class _Side:
         return self
 
     def _look(self, k, grey):
-        linked = self._link(k, grey)
+        linked = self._link(k, grey) or self._link_from_last(k, grey)
         if linked is None:
             return
         source, level, picture, link, ok, found = linked
@@ -214,14 +214,40 @@ class _Side:
         lasting, one = np.unique(np.concatenate(lasting)[::-1], return_index=True)
         places, pace = (np.concatenate(parts)[::-1][one] for parts in (places, pace))
         self.placed[k], self.source[k] = start, source.photo
-        if abs(k - self.key.photo) >= KEY_STEP:
-            fresh = _in_gaps(registration.corners(picture), places, GAP * picture.shape[1])
-            lasting = np.concatenate([lasting, self.next_number + np.arange(len(fresh))])
-            places = np.concatenate([places, fresh])
-            pace = np.concatenate([pace, np.full(fresh.shape, np.nan)])
-            self.next_number += len(fresh)
-            self.key = _Key(k, grey, level, places.astype(np.float32), lasting, pace)
         self.sights[k] = lasting, places.astype(np.float64)
+        self.last = k, grey, level, picture, lasting, places, pace
+        if abs(k - self.key.photo) >= KEY_STEP:
+            self._begin(self._key_of_last())
+
+    def _begin(self, key):
+        """Follow corners from a photo, all of which are seen in it."""
+        self.key, self.last = key, None
+        self.sights[key.photo] = key.numbers, key.points.astype(np.float64)
+
+    def _key_of_last(self):
+        """The last photo as a key, with the corners that have lasted and new ones in the gaps."""
+        k, grey, level, picture, lasting, places, pace = self.last
+        fresh = _in_gaps(registration.corners(picture), places, GAP * picture.shape[1])
+        numbers = np.concatenate([lasting, self.next_number + np.arange(len(fresh))])
+        self.next_number += len(fresh)
+        places = np.concatenate([places, fresh])
+        pace = np.concatenate([pace, np.full(fresh.shape, np.nan)])
+        return _Key(k, grey, level, places.astype(np.float32), numbers, pace)
+
+    def _link_from_last(self, k, grey):
+        """What _link() gives once the last photo is the key; if that leads nowhere either, the key stays.
+
+        Where much is near and deep, little obeys one homography over some steps, but enough does over one.
+        """
+        if self.last is None:
+            return None
+        kept, last = self.key, self.last
+        self.key = self._key_of_last()
+        if linked := self._link(k, grey):
+            self._begin(self.key)
+        else:
+            self.key, self.last = kept, last
+        return linked
 
     def _link(self, k, grey):
         """The best link from the key photo, or else from the reference, and the corners that were followed."""
