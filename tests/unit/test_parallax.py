@@ -176,3 +176,13 @@ def test_grid_is_scipys_bilinear():
     reference = RegularGridInterpolator((nodes[:, 0, 1], nodes[0, :, 0]), grid)
     inside = np.clip(points, 0, SIZE - 1)
     np.testing.assert_allclose(mesh.at(grid, points, SIZE), reference(inside[:, ::-1]), atol=1e-12)
+
+
+def test_a_held_thing_before_a_wall_does_not_draw_the_wall_to_it(places):
+    """A monument of a tenth of the width is held; the wall behind it is half as near, and stays there."""
+    monument = (np.abs(places - HOLD) < (60, 90)).all(1)
+    found = surface(places, np.where(monument, 1.0, 0.5))
+    away = np.abs(places - HOLD).max(1) > 200
+    rest = (rays(places) @ found.normal + mesh.at(found.off, places, SIZE) - 0.5)[away]
+    assert np.abs(rest).max() < 0.05
+    assert mesh.at(found.off, HOLD[None], SIZE)[0] == pytest.approx(0, abs=1e-9)

@@ -27,6 +27,8 @@ SURE = 0.25
 BEND = 0.25
 APART = 16.0
 BENT = 0.15
+# How exactly it goes through the hold point already as it is fitted.
+HELD = 0.01
 # Residual at which a point has lost most of its say: it stands before or behind what is around it. Where the ground is
 # known, no few points of it have to be believed against the wall behind them.
 OTHER, OTHER_ON_GROUND = 1.0, 0.4
@@ -88,7 +90,7 @@ def surface(places, nearness, sigma, weight, hold, hold_nearness, camera, size, 
             shown = before > 0
             places, rest = np.vstack([places, nodes[shown]]), np.append(rest, before[shown])
             say = np.append(say, np.full(shown.sum(), SURE**-2))
-        off = _grid(places, rest, say, size, straight, other)
+        off = _grid(places, rest, say, size, straight, other, np.array([hold]))
         off -= mesh.at(off, np.array([hold]), size)[0]
     return Nearness(normal, off / scale)
 
@@ -177,9 +179,12 @@ def _rays(places, camera):
     return np.concatenate([places, np.ones((*places.shape[:-1], 1))], -1) @ np.linalg.inv(camera).T
 
 
-def _grid(places, rest, weight, size, straight, other):
-    """Node values of the smooth surface through `rest`, linear along `straight`; other: see OTHER."""
+def _grid(places, rest, weight, size, straight, other, held):
+    """Node values of the smooth surface through `rest`, linear along `straight`, and nothing at `held` (1, 2); other:
+    see OTHER.
+    """
     data, bends, kept = _Rows(*_corners(places, size)), _bends(*mesh.count(size)), _along(straight, size)
+    kept = kept + _Rows(*_corners(held, size)).squared(np.full(1, HELD**-2))
     trust, fold = np.ones(len(places)), np.ones(len(bends.factor))
     for turn in range(ROUNDS):
         system = kept + data.squared(weight * trust) + bends.squared(fold / BEND**2)
