@@ -155,3 +155,21 @@ def test_a_black_photo_is_named_and_a_black_reference_names_all(shoot):
     assert [isinstance(p, str) for p in placed] == [False, False, False, True]
     placed = place(pictures, 3, HOLD)
     assert [isinstance(p, str) for p in placed[:3]] == [True, True, True]
+
+
+def test_auto_hold_is_what_the_photos_are_aimed_at():
+    """A monument before houses, which it leaves behind by 30 px a photo, though most corners are theirs."""
+    rng, middle = np.random.default_rng(12), np.array([350, 230])
+    houses, monument = rng.uniform((20, 20), (620, 406), (500, 2)), rng.normal(middle, (14, 25), (40, 2))
+    sights, lies = [], []
+    for k in range(9):
+        moved = houses + [30.0 * (k - 4), 0]
+        seen = np.append((np.abs(moved - middle) > (45, 80)).any(1), np.full(40, True))
+        at = np.concatenate([moved, monument]) + rng.normal(0, 0.05, (540, 2)) + rng.normal(0, 3, 2)
+        seen &= (at > 0).all(1) & (at < SIZE).all(1)
+        sights.append((np.full(seen.sum(), k), np.flatnonzero(seen), at[seen]))
+        lies.append(follow.shifted((30.0 * (k - 4), 0)))
+    photo, point, at = (np.concatenate(part) for part in zip(*sights, strict=True))
+    followed = follow.Followed(photo, point, at, np.full(9, 4), np.ones(9, bool), np.array(lies))
+    best = track.choose_hold(followed, SIZE, 4)[0][0]
+    assert np.abs(best - middle).max() < 50, best

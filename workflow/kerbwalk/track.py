@@ -24,6 +24,9 @@ MIN_LIKENESS = 0.75
 # Where a hold point is chosen, a corner that is so far off the motion of the whole counts little, and a place whose
 # corners move apart by so much counts half (parts of the width).
 ASIDE, APART = 0.0025, 0.0004
+# Who aims at a place keeps it within this part of the width in the photos as taken; what is led off by so much over
+# half of the walk counts half, as to hold it would cost that much picture.
+STAYS, LED = 0.03, 0.1
 # A place that scores less than this part of the best one is none to choose: such are off by tens of pixels.
 WORTH = 0.1
 # What is read off by hand is right to so much of the width and height at least.
@@ -122,8 +125,9 @@ def choose_hold(followed, size, reference):
     followed: follow.Followed; size: (2,) of the proxies, pixels; reference: index.
     Returns candidates, best first: a list of (position (2,) in the reference's proxy pixels, score 0..1).
     A place scores by how many corners about it last, in how many of some photos spread over the shoot, agreeing with
-    the motion of the whole; it loses towards the picture's edges, and where its corners do not move as one. Of photos
-    some steps apart, a patch in which two depths meet follows neither.
+    the motion of the whole, or staying where the photos as taken have them, as a monument does before houses; it loses
+    towards the picture's edges, where the walk leads it off, and where its corners do not move as one. Of photos some
+    steps apart, a patch in which two depths meet follows neither.
     """
     size, own = np.asarray(size, float), followed.photo == reference
     points, radius = followed.at[own], PATCH * size[0]
@@ -131,17 +135,22 @@ def choose_hold(followed, size, reference):
     placed = np.flatnonzero(followed.source >= 0)
     looked = [k for k in np.unique(placed[np.linspace(0, len(placed) - 1, 9).astype(int)]) if k != reference]
     lasting, apart = np.zeros(len(points)), np.zeros((len(looked), len(points)))
+    pace = np.full(apart.shape, np.nan)
     for row, k in enumerate(looked):
         there = followed.photo == k
         _, one, other = np.intersect1d(followed.point[own], followed.point[there], return_indices=True)
-        off = followed.at[there][other] - transfer(followed.lies[k], points[one])
-        lasting[one] += np.exp(-(off**2).sum(1) / (ASIDE * size[0]) ** 2) / len(looked)
+        at = followed.at[there][other]
+        off, led = at - transfer(followed.lies[k], points[one]), np.hypot(*(at - points[one]).T) / size[0]
+        agrees, stays = np.exp(-(off**2).sum(1) / (ASIDE * size[0]) ** 2), np.exp(-((led / STAYS) ** 2))
+        lasting[one] += np.maximum(agrees, stays) / len(looked)
+        pace[row, one] = led / abs(k - reference)
         apart[row] = _apart(points[one] / radius, off, near[:, one])
     central = np.exp(-((((points - size / 2) / (0.22 * size[0])) ** 2).sum(1)) / 2)
     inside = ((points > 2 * radius) & (points < size - 2 * radius)).all(1)
     score = (near @ (lasting + 1e-3)) * central * inside
     if looked:
         score /= 1 + (np.median(apart, axis=0) / (APART * size[0])) ** 2
+        score /= 1 + (_usual(pace) * len(followed.source) / 2 / LED) ** 2
     chosen, top = [], score.max(initial=0)
     for k in np.argsort(-score, kind="stable"):
         if score[k] > WORTH * top and all(np.hypot(*(points[k] - points[j])) > 4 * radius for j in chosen):
@@ -151,6 +160,14 @@ def choose_hold(followed, size, reference):
     if not chosen:
         return [((size - 1) / 2, 0.0)]
     return [(points[k], float(score[k] / top)) for k in chosen]
+
+
+def _usual(pace):
+    """The median of what is known of each, (rows, n): (n,), 0 where nothing is."""
+    known = np.isfinite(pace).any(0)
+    usual = np.zeros(pace.shape[1])
+    usual[known] = np.nanmedian(pace[:, known], axis=0)
+    return usual
 
 
 def _apart(points, off, near):
