@@ -36,9 +36,6 @@ import numpy as np
 from files import stage
 from kerbwalk import edges, ground, lens, lines, parallax, steady, walk
 
-# What a corner is found to, pixels of the photo at 1280 across.
-CORNER_SIGMA = 0.3
-
 
 def main():
     parser = stage.parser(__doc__)
@@ -85,7 +82,7 @@ def steadied(track, sights, glass, settings, pool):
         lens.to_straight(glass, sights["at"][trusted]),
     )
     camera = steady.camera_matrix(*size, track["focal35"])
-    corner = CORNER_SIGMA * max(1, size[0] / 1280)
+    corner = walk.corner_sigma(size[0])
     solved = walk.solve(known, sights, count, hold, camera, fixed, corner, track["focal35"] is not None, pool)
 
     many = np.bincount(sights[0], minlength=len(every))[:count] > walk.LEAST

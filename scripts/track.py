@@ -24,7 +24,7 @@ import numpy as np
 
 from files import stage
 from files.proxies import Proxies
-from kerbwalk import follow, track
+from kerbwalk import follow, survey, track
 from kerbwalk.pixels import enlarged, reduced
 
 # Photo pixels from where it was found at which the photographer's word means that the whole photo was misread.
@@ -76,6 +76,8 @@ def main():
     hold = found[0][0] if chosen == "auto" else reduced(np.array(chosen) * size - 0.5, scale)
     with ThreadPoolExecutor(args.threads) as pool:
         placed = track.place(grey, followed, middle, hold, pool.map, level)
+        if survey.doubtful(placed, followed, middle, hold, grey(middle).shape[1]):
+            placed = survey.place(grey, followed, placed, middle, hold, record["focal35"], level, pool.map)
     photos = [described(name, one, to_photo, scale) for name, one in zip(order, placed, strict=True)]
 
     def reread(k, point, like):

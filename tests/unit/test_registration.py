@@ -185,3 +185,16 @@ def test_jacobian_is_the_derivative(turned):
         for d in np.eye(2) * step
     ]
     np.testing.assert_allclose(jacobian(matrix, point), np.column_stack(columns), rtol=1e-6, atol=1e-9)
+
+
+def test_agreement_counts_parts_and_not_light(waves, turned):
+    """What is brightest agrees wherever it is right; the rest of the patch has to as well."""
+    texture, truth, point = waves(15), turned(SIZE, 0.01, -0.01, 0.01), np.array([310.0, 210.0])
+    first, second = (np.maximum(one, 0) for one in (texture.seen(SIZE), 0.7 * texture.seen(SIZE, truth)))
+    assert registration.agreement(first, second, truth, point, 30) > 0.95
+    other = np.maximum(waves(16).seen(SIZE), 0)
+    assert registration.agreement(first, other, truth, point, 30) < 0.4
+    y, x = np.mgrid[: SIZE[1], : SIZE[0]]
+    for picture in (first, other):
+        picture[np.hypot(x - 325, y - 225) < 6] = 60000
+    assert registration.agreement(first, other, np.eye(3), point, 30) < 0.5

@@ -258,6 +258,42 @@ def refine_patch(first, second, matrix, point, radius, blur=1.0):
     return position, _correlation(model[part], seen, weight) if shown > 0.25 else 0.0, sigma
 
 
+def agreement(first, second, matrix, point, radius):
+    """How much of what lies about a point of the first picture the second shows there: 0 for nothing, to 1.
+
+    All as for refine_patch. The mean, about the point most, of the normalised correlation within a fourth of the patch,
+    of the light's roots: each part counts for itself, where refine_patch goes by what is brightest. Where there is
+    nothing but noise to see, it is about 0.
+    """
+    side = 2 * int(radius) + 1
+    corner = np.rint(np.asarray(point, float)) - int(radius)
+    here = np.array([[1, 0, corner[0]], [0, 1, corner[1]], [0, 0, 1]])
+    one, other = (
+        cv2.GaussianBlur(
+            np.sqrt(
+                cv2.warpPerspective(
+                    picture,
+                    to,
+                    (side, side),
+                    flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+                ).astype(np.float32)
+            ),
+            (0, 0),
+            1.0,
+        )
+        for picture, to in ((first, here), (second, matrix @ here))
+    )
+
+    def mean(values):
+        return cv2.boxFilter(values, -1, (side // 4, side // 4))
+
+    about, there = mean(one), mean(other)
+    spread = (mean(one * one) - about**2) * (mean(other * other) - there**2)
+    alike = (mean(one * other) - about * there) / np.sqrt(np.maximum(spread, 1e-9))
+    window = cv2.getGaussianKernel(side, side / 4)
+    return float((window * window.T * np.maximum(alike, 0)).sum())
+
+
 def _surroundings(picture, point, reach, blur):
     """The blurred part of a picture about a point, as far as it lies in the picture: (left and top (2,), float32)."""
     x, y = (int(v) for v in np.nan_to_num(point))

@@ -53,6 +53,10 @@ class Placed:
     sigma: float
     level: np.ndarray | None = None
 
+    def matrix(self, hold):
+        """About where what lies about the reference's hold point (2,) lies in the photo: 3x3."""
+        return similar(self.lean, self.scale, hold, self.hold)
+
 
 def place(grey, followed, reference, hold, pool=map, level=None):
     """Place every photo of a shoot against the reference.
@@ -103,15 +107,19 @@ def reread(first, second, hold, read, lean, scale, reach):
     looks like the reference within reach is what was meant; where nothing does, `read` is. From the widest
     surroundings, which are found from further off, to the narrowest.
     """
-    turned = scale * np.array([[np.cos(lean), -np.sin(lean)], [np.sin(lean), np.cos(lean)]])
     read = found = np.asarray(read, float)
     for wide in reversed(WIDER):
-        about = np.eye(3)
-        about[:2] = np.column_stack([turned, found - turned @ hold])
+        about = similar(lean, scale, hold, found)
         refined = registration.refine_patch(first, second, about, hold, wide * PATCH * first.shape[1], float(wide))
         if refined and refined[1] > MIN_LIKENESS and (np.abs(refined[0] - read) < reach).all():
             found = refined[0]
     return found
+
+
+def similar(lean, scale, start, end):
+    """The 3x3 matrix that turns by `lean` (radians, see Placed), enlarges, and takes start (2,) to end (2,)."""
+    turn = scale * np.array([[np.cos(lean), -np.sin(lean)], [np.sin(lean), np.cos(lean)]])
+    return np.vstack([np.column_stack([turn, end - turn @ start]), [0, 0, 1]])
 
 
 def exactness(point):
@@ -253,7 +261,7 @@ def _solve(reference, hold, links, direct, patches):
             for axis in (0, 1):
                 row = {first[j] + axis: 1, first[i]: -slope[axis, 0], first[i] + 1: -slope[axis, 1]}
                 system.say(row, ahead[axis], sigma)
-            for part, value in zip((2, 3), _turned(slope, lean), strict=True):
+            for part, value in zip((2, 3), turned(slope, lean), strict=True):
                 system.say({first[j] + part: 1, first[i] + part: -1}, value, sigma / (0.15 * follow.FOLLOW_WIDTH))
         for k, (position, likeness, sigma) in patches.items():
             for axis in (0, 1):
@@ -296,12 +304,12 @@ def _spread(reference, hold, links):
         if i in estimate and j not in estimate:
             position, lean, scale = estimate[i]
             slope = jacobian(links[i, j].matrix, position)
-            turn, stretch = _turned(slope, lean)
+            turn, stretch = turned(slope, lean)
             estimate[j] = (transfer(links[i, j].matrix, position[None])[0], lean + turn, scale + stretch)
     return estimate
 
 
-def _turned(slope, lean):
+def turned(slope, lean):
     """How a link turns and stretches the upright that leans by `lean` in its first picture."""
     before = np.array([-np.sin(lean), np.cos(lean)])
     after = slope @ before

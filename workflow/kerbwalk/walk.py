@@ -10,8 +10,8 @@ import numpy as np
 from kerbwalk import cameras, mesh, parallax, path, steady
 from kerbwalk.homography import transfer
 
-# What the hold point is found to at best, pixels.
-HOLD_SIGMA = 0.02
+# What the hold point is found to at best, pixels, and what a corner is found to, pixels of a picture 1280 wide or less.
+HOLD_SIGMA, CORNER_SIGMA = 0.02, 0.3
 # A sight within this many corner sigmas agrees; photos where fewer of them do, a smaller part of what is usual, or so
 # few, are not where they seem. Those of another place have 0.43 of it, the worst of others 0.7.
 AGREES = 5.0
@@ -72,6 +72,11 @@ class Even:
     scale: np.ndarray
     off: np.ndarray
     shake: float
+
+
+def corner_sigma(width):
+    """What a corner is found to in photos so wide, pixels."""
+    return CORNER_SIGMA * max(1, width / 1280)
 
 
 def solve(tracked, sights, count, hold, camera, fixed, corner, told, pool=map):
