@@ -370,3 +370,29 @@ def test_a_first_photo_behind_the_last_is_told_as_such(photos):
     # One that cannot be read has no place in the order.
     photos[3]["problem"] = "is empty"
     assert "no photo is left for the clip" in audit.too_few({"photos": photos}, [], SETTINGS | ends)
+
+
+@pytest.mark.parametrize(("step", "wide"), [(20, 24), (30, 22)])
+def test_a_monument_that_stays_before_houses_that_go_by_is_no_knock(step, wide):
+    """What two photos show most of the same is the houses in some pairs, the monument in others."""
+    rng = np.random.default_rng(5)
+    houses, monument = (
+        cv2.GaussianBlur(np.exp(rng.normal(0, 1, (300, width))).astype(np.float32), (0, 0), 2) for width in (1400, 360)
+    )
+    before = np.s_[60:260, 180 - wide : 180 + wide]
+    pictures = np.array([houses[:, step * k : step * k + 360] for k in range(14)])
+    for picture in pictures:
+        picture[before] = monument[before]
+        picture += rng.normal(0, 0.01, picture.shape)
+    assert 360 * np.hypot(*neighbours.aims(pictures).T).max() < 3
+
+
+def test_what_a_walk_leaves_behind_is_no_dew():
+    """Detail in a fourth of the tiles that ends after half of the walk; and all of it that goes, little by little."""
+    rng = np.random.default_rng(6)
+    usual = rng.uniform(0.5, 2, (1, 2, 12, 18)) * rng.uniform(0.97, 1.03, (20, 2, 12, 18))
+    left = usual.copy()
+    left[:10, :, :, :5] += 8
+    assert neighbours.contrast(left, np.zeros(20)) == pytest.approx(1, abs=0.1)
+    dewy = usual * np.linspace(1, 0.4, 20)[:, None, None, None]
+    assert neighbours.contrast(dewy, np.zeros(20)) < 0.6

@@ -14,6 +14,8 @@ from kerbwalk.pixels import tiles
 
 # Neighbours on either side that a photo is compared with.
 REACH = 3
+# Shifts that are thought of between two photos, and pixels from each other that they are at least.
+PEAKS, APART = 3, 4
 # The finest of the detail that all neighbours show; tiles with less of it have nothing to lose.
 STRONG = 0.5
 # A photo's exposure is told by so much of its picture: that which has least light beside what it usually has.
@@ -66,8 +68,7 @@ def sharpness(detail, levels):
     (contrast() tells of that). NaN for less than three photos.
     """
     count = len(detail)
-    values = detail.reshape(count, 2, -1) / 2.0 ** np.reshape(levels, (count, 1, 1))
-    values = np.maximum(values - values.min(axis=2, keepdims=True), 1e-9)
+    values = _detail(detail, levels)
     if count > 2:
         total = np.log2(np.median(values, axis=(1, 2)))
         values *= 2.0 ** (-slope(total) * np.arange(count))[:, None, None]
@@ -88,30 +89,45 @@ def aims(pictures):
 
     Pairs of photos up to three apart are laid on each other by phase correlation (Kuglin & Hines 1975) of the
     log light's gradients; positions that agree best with all pairs, by least absolute differences (iterated
-    weights), are compared with the median of the neighbours', less what changes evenly over the shoot.
+    weights), are compared with the median of the neighbours', less what changes evenly over the shoot. Of a pair's
+    likeliest shifts the one counts that agrees best: a monument and the houses behind it go different ways.
     """
     count = len(pictures)
     pairs = [(k, k + step) for step in range(1, REACH + 1) for k in range(count - step)]
     found, before = {}, {}
     for k in range(count):
         spectrum = _spectrum(logs(pictures[k]))
-        found |= {(j, k): _shift(other, spectrum) for j, other in before.items()}
+        found |= {(j, k): _shifts(other, spectrum) for j, other in before.items()}
         before = {j: other for j, other in before.items() if j > k - REACH} | {k: spectrum}
-    shifts = np.array([found[pair] for pair in pairs]).reshape(-1, 2)
+    likely = np.array([found[pair] for pair in pairs], float).reshape(-1, PEAKS, 2)
     rows = np.zeros((len(pairs), count))
     for row, (a, b) in enumerate(pairs):
         rows[row, [a, b]] = -1, 1
-    weight = np.ones(len(pairs))
-    places = np.zeros((count, 2))
-    for _ in range(15 if pairs else 0):
-        places = np.linalg.lstsq(rows * weight[:, None], shifts * weight[:, None], rcond=None)[0]
-        off = np.hypot(*(rows @ places - shifts).T)
-        weight = 1 / np.sqrt(np.maximum(off, 0.5))
+    places, least = np.zeros((count, 2)), np.inf
+    # Begun by all alike, and by the nearest, which show the most of the same.
+    for begun in (np.ones(len(pairs)), 1 / np.square(rows @ np.arange(count))) if pairs else ():
+        found, off = _agreed(rows, likely, begun)
+        if off.sum() < least:
+            places, least = found, off.sum()
     # A camera that turns with the walk, as about a fountain, turns away from all the neighbours of its first photo.
     if count > 2:
         places = places - np.arange(count)[:, None] * [slope(axis) for axis in places.T]
     usual = np.array([np.median(places[_around(k, count)], axis=0) if count > 1 else places[k] for k in range(count)])
     return (places - usual) / max(pictures.shape[1:])
+
+
+def _agreed(rows, likely, weight):
+    """Positions (n, 2) that agree best with all pairs, and by how much each pair disagrees, (p,).
+
+    rows: (p, n), whose differences they are; likely: (p, PEAKS, 2), the shifts; weight: (p,), to begin with.
+    """
+    shifts = likely[:, 0]
+    for _ in range(15):
+        places = np.linalg.lstsq(rows * weight[:, None], shifts * weight[:, None], rcond=None)[0]
+        away = np.hypot(*np.moveaxis((rows @ places)[:, None] - likely, -1, 0))
+        shifts, off = likely[np.arange(len(likely)), np.argmin(away, axis=1)], away.min(axis=1)
+        weight = 1 / np.sqrt(np.maximum(off, 0.5))
+    return places, off
 
 
 def covered(pictures, offsets):
@@ -140,16 +156,25 @@ def covered(pictures, offsets):
 def contrast(detail, levels):
     """Fine detail in the last fifth of the photos against that in the first: falls as dew or mist settles on the lens.
 
-    detail: (n, 2, rows, columns); levels: (n,), mean light in stops. The tiles with most detail count. NaN for less
-    than 8 photos.
+    detail: (n, 2, rows, columns); levels: (n,), mean light in stops. Added up from photo to photo, each time by the
+    median of the tiles that have most of it in both: what the walk leaves behind, or comes to, is no dew. Less the tile
+    that has least, which is noise. NaN for less than 8 photos.
     """
     count = len(detail)
     if count < 8:
         return float("nan")
-    values = np.sort(np.asarray(detail, np.float64).reshape(count, 2, -1), axis=2)
-    values = values[:, :, -max(1, values.shape[2] // 4) :].mean((1, 2)) / 2.0 ** np.asarray(levels)
-    part = max(2, count // 5)
-    return float(np.median(values[-part:]) / np.median(values[:part]))
+    values = _detail(detail, levels)
+    both = np.minimum(values[1:], values[:-1])
+    strong = both >= np.quantile(both, STRONG, axis=2, keepdims=True)
+    steps = np.nanmedian(np.where(strong, np.log2(values[1:] / values[:-1]), np.nan), axis=2).mean(axis=1)
+    total, part = np.append(0.0, np.cumsum(steps)), max(2, count // 5)
+    return float(2.0 ** (np.median(total[-part:]) - np.median(total[:part])))
+
+
+def _detail(detail, levels):
+    """Energy of detail in each tile, (n, 2, tiles), as if all photos had as much light, less noise."""
+    values = detail.reshape(len(detail), 2, -1) / 2.0 ** np.reshape(levels, (-1, 1, 1))
+    return np.maximum(values - values.min(axis=2, keepdims=True), 1e-9)
 
 
 def drift(leans):
@@ -299,13 +324,25 @@ def _spectrum(picture):
     return np.fft.fft2(edges * faded), step
 
 
-def _shift(first, second):
-    """The shift (x, y) of the second picture against the first, in their pixels."""
+def _shifts(first, second):
+    """The likeliest shifts (x, y) of the second picture against the first, in their pixels, best first."""
     (one, step), (other, _) = first, second
     cross = np.conj(one) * other
     cross /= np.maximum(np.abs(cross), 1e-3 * np.abs(cross).max() + 1e-12)
     height, width = cross.shape
     fy, fx = np.fft.fftfreq(height)[:, None], np.fft.fftfreq(width)[None]
     surface = np.fft.ifft2(cross * np.exp(-40 * (fx * fx + fy * fy))).real
-    y, x = np.unravel_index(np.argmax(surface), surface.shape)
-    return (x + width // 2) % width * step - width // 2 * step, (y + height // 2) % height * step - height // 2 * step
+    found = []
+    for _ in range(PEAKS):
+        y, x = np.unravel_index(np.argmax(surface), surface.shape)
+        found.append(
+            [
+                (x + width // 2) % width * step - width // 2 * step,
+                (y + height // 2) % height * step - height // 2 * step,
+            ]
+        )
+        about = np.ix_(
+            *(np.arange(at - APART, at + APART + 1) % side for at, side in zip((y, x), surface.shape, strict=True))
+        )
+        surface[about] = -np.inf
+    return found
