@@ -99,6 +99,16 @@ def test_the_ratio_of_what_a_bus_lights_nearly_all_of(scene, turn):
 
 
 @pytest.mark.parametrize("turn", [1, -1])
+def test_the_ratio_of_what_strong_light_reaches(scene, turn):
+    """A lamp that goes out in a dark lane: a fifth, as sky and windows, stays, a wall that it lit is alike,
+    and much loses up to a third."""
+    rng = np.random.default_rng(13)
+    lamp = np.concatenate([np.zeros(80), np.linspace(0.24, 0.26, 60), np.linspace(0.1, 0.6, SIZE[0] - 140)])
+    pair = [framed(scene(), rng), framed(1.03 * scene() * (1 + lamp), rng)][::turn]
+    assert ratio(*pair).model[0] == pytest.approx(turn * np.log(1.03), abs=3e-3)
+
+
+@pytest.mark.parametrize("turn", [1, -1])
 @pytest.mark.parametrize(("share", "added"), [(0.7, 0.03), (0.85, 0.1)])
 def test_the_ratio_of_what_faint_light_fades_away_over(scene, share, added, turn):
     """Down to nothing, so slowly that what it lights by a little agrees as well as what it does not; a car's trail,

@@ -58,9 +58,10 @@ FINE, SPAN, SIZES, WIDE = 1e-3, 250, np.geomspace(2e-3, 0.08, 9), 3
 # Their correlations are as long; nothing that comes round reaches the middle.
 LENGTH = 1024
 # How blocks err: this part normally, and beyond that the rest, on average by so much (log) to either side; where a bus
-# lights the picture, and where it does by less, most of the rest by so much to one side, or, if it moves, to both.
-PLAIN, LIT, FAINT = (0.6, 0.1), (0.25, 0.1), (0.25, 0.03)
-KINDS = ((PLAIN, 0), *itertools.product((LIT, FAINT), (1, 0, -1)))
+# lights the picture, and where it does by less, or by more, as a lamp did that goes out in a dark lane, most of the
+# rest by so much to one side, or, if it moves, to both.
+PLAIN, LIT, FAINT, STRONG = (0.6, 0.1), (0.25, 0.1), (0.25, 0.03), (0.25, 0.3)
+KINDS = ((PLAIN, 0), *itertools.product((LIT, FAINT, STRONG), (1, 0, -1)))
 # Between photos some steps apart a bus is at work where so many more blocks (part of all) are brighter by over so much
 # (log) than are darker.
 BUS, BRIGHTER = 0.3, 0.01
@@ -499,13 +500,13 @@ def _agreed(values, sigma, whole):
 
 @functools.cache
 def _mixtures():
-    """Spectra of the mixtures' log likelihoods by how far off a block is, (7, sizes, frequencies), reversed."""
+    """Spectra of the mixtures' log likelihoods by how far off a block is, (kinds, sizes, frequencies), reversed."""
     off, sigma = FINE * np.arange(2 * SPAN, -2 * SPAN - 1, -1), SIZES[:, None]
     return np.fft.rfft(np.float32([np.log(sum(mixture(off, sigma, *kind))) for kind in KINDS]), LENGTH)
 
 
 def mixture(error, sigma, kind, lit):
-    """Densities of what errs normally, and of the rest. kind: PLAIN, LIT or FAINT; lit: 1 brighter, -1 darker, or 0."""
+    """Densities of what errs normally, and of the rest. kind: one of KINDS; lit: 1 brighter, -1 darker, or 0."""
     part, reach = kind
     normal = part * np.exp(-np.square(error / sigma) / 2) / (sigma * np.sqrt(2 * np.pi))
     most, either = (np.exp(-np.abs(error) / far) / far / 2 for far in (reach, PLAIN[1]))
