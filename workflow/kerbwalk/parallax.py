@@ -34,10 +34,10 @@ HELD = 0.01
 OTHER, OTHER_ON_GROUND = 1.0, 0.4
 ROUNDS = 10
 # Second difference of shifts (RMS over the nodes, in parts of the longer side), but for the fold where the ground
-# begins, at which the edge that they bend most is usually 0.2 to 0.35 pixels of a clip 1920 wide off straight. Lenses
+# begins, at which the edge that they bend most is usually 0.25 to 0.6 pixels of a clip 1920 wide off straight. Lenses
 # wider than of this focal length (in longer sides: 27 mm) have near ground in much of the picture, which would shake:
 # they may bend by more, by the square of theirs.
-MOST_BENT, USUAL = 7.2e-5, 0.75
+MOST_BENT, USUAL = 1.3e-4, 0.75
 # A point fades out so many photos beyond those that show it.
 FADE = 8
 # A homography follows what lies within this part of the width about the hold point, others by a little.
