@@ -194,7 +194,7 @@ def take_in(args, work):
             raise stage.StageError(
                 f"{args.name}: none of the {len(records)} photos can be read; copy them from the card again"
             )
-        shoot = ingest.shoot(records, args.settings["reference"]) | {"changed": []}
+        shoot = ingest.shoot(records) | {"changed": []}
         usable = ingest.usable(shoot["photos"], list(zip(args.names, pictures, strict=True)))
         full = decode.full_levels(shoot["balance"])
         parts = [usable[start : start + TOGETHER] for start in range(0, len(usable), TOGETHER)]

@@ -6,8 +6,7 @@ Output ingest.json
                 seconds   since the first photo, by a clock that nobody has set meanwhile, or null
                 glance    what a quick look at the sensor data tells (kerbwalk.glance), or null: level, bright,
                           clipped, broken
-  reference   file name of the photo whose as-shot balance decoding uses
-  balance     its white-balance multipliers, red, green, blue (green = 1)
+  balance     white-balance multipliers that decoding uses, red, green, blue (green = 1): those of the middle photo
   order       how the order was found: list of {code, photos, message}
   changed     photos with another checksum than when first seen: list of {name, was, since}
 Output glance.npz
@@ -53,7 +52,6 @@ def main():
     parser = stage.parser(__doc__)
     parser.add_argument("--folder", required=True, help="the shoot's folder")
     parser.add_argument("--names", required=True, type=json.loads, help="JSON: the photos' file names")
-    parser.add_argument("--settings", required=True, type=json.loads, help='JSON: {"reference": file name or null}')
     parser.add_argument("--history", required=True, help="the folder that holds the manifests")
     parser.add_argument("--threads", type=int, default=1)
     parser.add_argument("--out", required=True)
@@ -83,7 +81,7 @@ def take_in(args, pile):
             f"{args.folder}: none of the {len(records)} photos can be read; the first, {records[0]['name']}, "
             f"{records[0]['problem']}; copy them from the card again"
         )
-    shoot = ingest.shoot(records, args.settings["reference"])
+    shoot = ingest.shoot(records)
     photos = shoot["photos"]
     fields = [
         {"path": name, "bytes": r["bytes"], "modified": os.stat(path).st_mtime, "checksum": r["checksum"]}

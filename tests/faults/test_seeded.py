@@ -46,8 +46,8 @@ def judged(stage, tmp_path):
         out = {key: str(tmp_path / key) for key in ("ingest", "glance", "table", "audit")}
         names = list_photos(folder)
         stage(
-            "ingest", folder=str(folder), names=names, settings=settings, history=str(tmp_path), out=out["ingest"],
-            glance=out["glance"], table=out["table"],
+            "ingest", folder=str(folder), names=names, history=str(tmp_path), out=out["ingest"], glance=out["glance"],
+            table=out["table"],
         )  # fmt: skip
         lone = json.dumps([f.name for f in folder.glob("*.JPG")])
         stage(

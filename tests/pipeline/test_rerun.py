@@ -41,7 +41,7 @@ def night(finished, tmp_path):
         ({"aspect": "4:3"}, of(SHOOTS - {"empty"}, {"framing", "compose"} | END)),
         ({"fps": 25}, of(SHOOTS - {"empty"}, END)),
         ({"leave_out": ["KW_0106.dng"]}, of(SHOOTS - {"empty"}, ALL - {"ingest", "lens", "hot", "decode"})),
-        ({"reference": "KW_0108.dng"}, of(SHOOTS, ALL)),
+        ({"reference": "KW_0108.dng"}, of(SHOOTS, ALL - {"ingest", "lens", "hot", "decode"})),
         ({"audit": {"aim": 0.5}}, of(SHOOTS, ALL - {"ingest", "lens", "hot", "decode"})),
         ({"ingest": {"copy_to": "/backup"}}, dict.fromkeys(SHOOTS, {"backup", "report"}) | {"": {"index"}}),
         ({"keep_frames": False}, {}),

@@ -184,6 +184,14 @@ def test_ranges_are_as_short_as_can_be_and_complete(chosen, count):
     assert len(said) == len([k for k in chosen if k < count and k - 1 not in chosen])
 
 
+def test_the_balance_is_the_middle_photo_s_of_those_that_open():
+    photos = [p | {"problem": None, "neutral": [2 + k, 1, 1.5], "daylight": [2, 1, 2]} for k, p in enumerate(walk(5))]
+    photos[0]["problem"] = "is empty"
+    assert ingest.shoot(photos)["balance"] == [5, 1, 1.5]
+    photos[3]["neutral"] = None
+    assert ingest.shoot(photos)["balance"] == [2, 1, 2]
+
+
 def test_common_size_is_the_most_frequent_of_the_readable():
     photos = [{"width": 3, "height": 2, "problem": None}] * 2 + [{"width": 4, "height": 3, "problem": None}] * 3
     assert ingest.common_size([*photos, *[{"problem": "is empty"}] * 9]) == (4, 3)

@@ -130,21 +130,22 @@ def listed_shortly(names):
     return shown if len(names) <= 3 else f"{shown} and {len(names) - 3} more"
 
 
-def shoot(records, wanted):
+def shoot(records):
     """A shoot's photos in the order taken, and the balance that its decoding uses.
 
-    records: of all photos, of which at least one can be used; wanted: the file name of the reference, or None. Returns
-    photos, reference, balance and order as ingest.json has them (scripts/ingest.py).
+    The balance is the middle photo's, whichever the reference is: the look goes from it to the white balance that is
+    wanted, and a reference that is named later decodes no photo again.
+
+    records: of all photos, of which at least one can be used. Returns photos, balance and order as ingest.json has them
+    (scripts/ingest.py).
     """
     good = [r for r in records if not r["problem"]]
     order, seconds, notes = capture_order(good)
     photos = [good[k] | {"seconds": seconds[k]} for k in order]
     photos += [r | {"seconds": None} for r in records if r["problem"]]
-    named = [r for r in photos if r["name"] == wanted and not r["problem"]]
-    reference = named[0] if named else photos[len(good) // 2]
+    middle = photos[len(good) // 2]
     return {
-        "reference": reference["name"],
-        "balance": reference["neutral"] or reference["daylight"] or [1.0, 1.0, 1.0],
+        "balance": middle["neutral"] or middle["daylight"] or [1.0, 1.0, 1.0],
         "order": [{"code": code, "photos": who, "message": message} for code, who, message in notes],
         "photos": photos,
     }

@@ -18,12 +18,11 @@ rule ingest:
         history=lambda w, output: str(Path(output[0]).parents[1]),
         folder=folder,
         names=lambda w: json.dumps(BY_ID[w.shoot].photos),
-        settings=picked("reference"),
         identity=identity,
         code=fingerprint("ingest"),
     message:
         "{wildcards.shoot}: taking in the photos"
     shell:
-        "KERBWALK_MINUTES={resources.runtime} kerbwalk ingest --folder {params.folder:q} --names {params.names:q} --settings {params.settings:q}"
+        "KERBWALK_MINUTES={resources.runtime} kerbwalk ingest --folder {params.folder:q} --names {params.names:q}"
         " --history {params.history:q} --threads {threads} --out {output.photos:q} --glance {output.glance:q}"
         " --table {output.table:q} 2> {log:q}"
