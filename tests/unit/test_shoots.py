@@ -419,8 +419,26 @@ def test_the_raw_file_of_several_forms_is_the_photo(place, card):
     card("IMG_9.jpg", "IMG_9.xmp", "IMG_10.CR3", "img_11.TIF", "other card/IMG_11.JPG")
     card("IMG_12.JPG", "IMG_13.tif", "notes.txt")
     photos = found(place).photos
-    assert photos == ["IMG_9.DNG", "IMG_10.CR3", "IMG_11.DNG", "IMG_13.tif"]
+    assert photos == ["IMG_9.DNG", "IMG_10.CR3", "IMG_11.DNG"]
     assert found(place).lone_jpegs == ["IMG_12.JPG"]
+    (said,) = shoots.stills([found(place)])
+    assert "IMG_13.tif beside raw files" in said and "look: {match: IMG_13.tif}" in said
+
+
+def test_a_graded_still_is_no_photo_whether_a_setting_names_it_or_not(place, card):
+    photos = found(place).photos
+    card("graded.tif")
+    assert found(place).photos == photos and shoots.stills([found(place)])
+    (place[2] / "shoot.yaml").write_text("look: {match: graded.tif}\n")
+    assert found(place).photos == photos and not shoots.stills([found(place)])
+
+
+def test_tiffs_beside_one_raw_file_are_photos(place, card):
+    for photo in place[2].iterdir():
+        photo.rename(photo.with_suffix(".tif"))
+    card("dark.CR3")
+    (place[2] / "shoot.yaml").write_text("dark: dark.CR3\n")
+    assert len(found(place).photos) == 3 and not shoots.stills([found(place)])
 
 
 def test_only_jpegs(place):

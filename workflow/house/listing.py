@@ -10,6 +10,7 @@ from kerbwalk.ingest import listed_shortly, natural
 
 # Of one picture that is there in several forms, the one that stands first here is the photo.
 RANKS = {"dng": 1, "tif": 2, "tiff": 2}
+DEVELOPED = 2
 JPEG_ENDINGS = ("jpg", "jpeg", "heic", "heif", "hif")
 # What lies in a folder of results, or of copies: their photos are no shoot.
 RESULTS_MARKS, COPY_MARK = (".kerbwalk", ".kerbwalk.lock"), ".kerbwalk-copy"
@@ -46,12 +47,26 @@ def files_in(folder):
 
 
 def among(names):
-    """The photos among files, in natural order; of one in several forms the raw file."""
+    """The photos among files, in natural order; of one in several forms the raw file.
+
+    TIFFs are photos unless more raw files lie beside them: then they are what was made of these, as a graded still is.
+    """
+    kept = _best_forms(names)
+    developed = [name for name in kept if _rank(name) == DEVELOPED]
+    return kept if 2 * len(developed) >= len(kept) else [name for name in kept if _rank(name) != DEVELOPED]
+
+
+def developed(names, photos):
+    """TIFFs among files that are no photos, and of which there is no raw file of that name."""
+    return [name for name in _best_forms(names) if _rank(name) == DEVELOPED and name not in photos]
+
+
+def _best_forms(names):
+    """Photos by their endings, in natural order, of one in several forms the raw file."""
     best = {}
     for name in names:
         if is_photo(name):
-            stem, _, ending = name.rpartition(".")
-            best.setdefault(stem.lower(), []).append((RANKS.get(ending.lower(), 0), name))
+            best.setdefault(name.rpartition(".")[0].lower(), []).append((_rank(name), name))
     kept = [name for forms in best.values() for rank, name in forms if rank == min(forms)[0]]
     return sorted(kept, key=natural)
 
@@ -145,6 +160,10 @@ def _files(folder, inside="", seen=None):
                 f"{entry.path}: there is no file behind this name, as where a link leads to a disk that is away; "
                 "connect it, or take the name out of the folder"
             )
+
+
+def _rank(name):
+    return RANKS.get(name.rpartition(".")[2].lower(), 0)
 
 
 def _stem(name):

@@ -46,6 +46,8 @@ class Shoot:
     files: dict[str, list[str]] = field(default_factory=dict)
     # Pictures in the folder of which there is no raw file.
     lone_jpegs: list[str] = field(default_factory=list)
+    # TIFFs beside its raw files that no setting names.
+    developed: list[str] = field(default_factory=list)
 
 
 def find(shoots_dir, results_dir, base_settings, only=()):
@@ -134,6 +136,16 @@ def shared_points(found):
         f"{folder}: its shoot.yaml has {' and '.join(map(repr, keys))} for all parts of the folder, read as a place in "
         "each one's own reference photo; where a place in one of them is meant, write it beside that part's photos"
         for folder, keys in shared.items()
+    ]
+
+
+def stills(found):
+    """Sentences on TIFFs beside raw files that no setting names, as a graded still is. found: list of Shoot."""
+    return [
+        f"{shoot.name}: {listing.listed_shortly(shoot.developed)} beside raw files: taken for no photo of the walk; "
+        f"a graded still has its effect by look: {{match: {shoot.developed[0]}}}"
+        for shoot in found
+        if shoot.developed
     ]
 
 
@@ -236,6 +248,7 @@ def _settled(shoot, results_dir, base_settings):
         # A dark frame and a graded still may lie among the photos.
         others = (shoot.settings["dark"], shoot.settings["look"]["match"])
         shoot.photos = [name for name in shoot.photos if name not in others]
+        shoot.developed = [name for name in listing.developed(names, shoot.photos) if name not in others]
         parts = _parts(shoot, own_settings)
         where = own_settings if os.path.lexists(own_settings) else folder
         for part in parts:

@@ -34,7 +34,7 @@ def close_night(ok):
     retries = workflow.execution_settings.retries
     outcomes = closing.outcomes(SHOOTS, RESULTS, wanted, beside, min(STARTED, started), retries)
     notices = closing.notices(SHOOTS, RESULTS, asked_for()) + closing.frames(GOOD_SHOOTS, RESULTS, asked_for())
-    notices += shoots.shared_points(SHOOTS)
+    notices += shoots.shared_points(SHOOTS) + shoots.stills(SHOOTS)
     if all_of_it or asked_for() == ["draft"]:
         notices += closing.warnings(SHOOTS, RESULTS, asked_for())
     notices += shoots.astray(shoots_folder(NIGHT), RESULTS, {shoot.name for shoot in [*SHOOTS, *OTHERS]})
