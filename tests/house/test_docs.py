@@ -59,6 +59,19 @@ def test_commands_of_plans_work(command, tmp_path):
     assert "--card" not in options or list(tmp_path.glob("*.pdf"))
 
 
+def test_every_choice_is_listed_for_contributors():
+    """Each that a page of reasons explains has its line, in the same order, under the page's name."""
+    listed = re.split(r"\]\(docs/(why-\w+\.md)\):", TEXTS[REPO / "DEVELOPERS.md"])
+    listed = dict(zip(listed[1::2], listed[2::2], strict=True))
+    assert sorted(listed) == [page.name for page in PAGES if page.name.startswith("why-")]
+    for name, lines in listed.items():
+        explained = re.findall(r"^- \*\*(.*?)\.?\*\*", TEXTS[REPO / "docs" / name], re.MULTILINE | re.DOTALL)
+        said = re.findall(r"^- ((?:.+\n?(?!- ))+)", lines.split("\n\n")[1], re.MULTILINE)
+        assert len(explained) > 10
+        for choice, line in zip(explained, said, strict=True):
+            assert " ".join(line.split()).startswith(" ".join(choice.split()))
+
+
 @pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
 def test_links_lead_somewhere(page):
     for target in re.findall(r"\]\(([^)#]+)\)", TEXTS[page]):
