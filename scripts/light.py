@@ -213,19 +213,26 @@ def measure(warps, proxies, sights, waiting, pool=map, colours=None):
         longer = told(pairs, pool(far, pairs, flows.values()))
         ratios = light.shared(ratios, longer, levels) if steps == 2 else ratios | light.doubted(longer, levels)
     levels, sigmas = light.solve(len(photos), ratios)
-    sure, lit, shade = bare(), np.zeros(len(photos), bool), light.vignetting(ratios)
-    beating = passing.beating(ratios, levels)
-    photo, point, value, _ = sure
+    return without_passing(levels, ratios, bare()), sigmas, ratios
+
+
+def without_passing(levels, ratios, lasting):
+    """Levels, log e, without their drift and without what passing lights and what beats by itself add to them.
+
+    levels: as the ratios {(i, j): Ratio} tell them; lasting: photo, point, value, rim of places (drift.drift).
+    """
+    photo, point, value, _ = lasting
+    beating, shade, lit = passing.beating(ratios, levels), light.vignetting(ratios), np.zeros(len(levels), bool)
     shares = beats.shares(beating, point.max(initial=-1) + 1, photo, point, value - levels[photo])
     for turn in range(passing.TURNS):
-        slow, _ = drift.drift(levels, *sure, lit=lit, lens=shade, shares=shares)
+        slow, _ = drift.drift(levels, *lasting, lit=lit, lens=shade, shares=shares)
         if turn == 1 and drift.jump(slow, lit) < drift.CLEAR:
             break
         without, much = passing.without(ratios, levels + slow, beating)
         if np.array_equal(much, lit):
             break
         lit = much
-    return without, sigmas, ratios
+    return without
 
 
 def told(pairs, found):

@@ -104,44 +104,20 @@ def steadied(track, sights, glass, settings, pool):
     walked = functools.partial(
         walk.even_out, solved, known, firm, shown, hold, level, fixed, settings["smooth"], all_kept
     )
-    alone = known.seen[:count] & ~many
-    even = walked()
-    walk.lean_on_hold(solved, even, known, hold, alone)
-    bends = settings["parallax"] and not all_kept
-    straight = None
-    if bends:
-        looked = {k: edge[(edge_photo == k) & known.seen[k]] for k in edges.looked_at(count)}
-        straight = lines.found(solved.world, looked, size)
-    below = ground.plane(solved.world, solved.lasts, even) if bends else None
-    surfaces = parallax.surfaces(solved.world, solved.covariance, solved.lasts, even, hold, size, straight, below, pool)
-    if bends:
-        # Where a photo stands so far off that shifts would bend it, the walk has to come nearer.
-        limit = parallax.limits(*surfaces, even, size, below)
-        even = walked(np.where(usable[:, None, None], limit, 0))
-        walk.lean_on_hold(solved, even, known, hold, alone)
+    alone, bends = known.seen[:count] & ~many, settings["parallax"] and not all_kept
+    looked = {k: edge[(edge_photo == k) & known.seen[k]] for k in edges.looked_at(count)} if bends else None
+    even, surfaces = evened(walked, solved, known, hold, alone, size, looked, usable, pool)
 
     records = []
     for k, photo in enumerate(photos):
         record = {"name": photo["name"], "placed": bool(usable[k])}
         dropped = {} if shown[k] else {"dropped": "left out by 'steady.pace', for an even pace"}
         record |= {"problem": problems[k]} if problems[k] else dropped
-        record["ahead"] = walk.ahead([part[k] for part in surfaces], even, k, size, bends)
+        own = [part[k] for part in surfaces]
+        record["ahead"] = walk.ahead(own, even, k, size, bends)
+        if "problem" not in photo:
+            record |= warped(k, photo, own, solved, even, known, hold, glass, size, bends) | {"way": float(way[k])}
         records.append(record)
-        if "problem" in photo:
-            continue
-        found = known.hold[k] if solved.sure[k] or known.said[k] else None
-        matrix, grid = walk.warp(
-            [part[k] for part in surfaces],
-            (solved.world.turn[k], solved.world.place[k]),
-            (even.turn[k], even.place[k], even.camera[k]),
-            solved.world.camera,
-            size,
-            found,
-            hold,
-            bends,
-        )
-        held = lens.to_photo(glass, walk.to_photo(matrix, grid, hold, size))
-        record |= described(photo, matrix, grid, held, solved, even, k) | {"way": float(way[k])}
     return {
         "size": track["size"],
         "reference": track["reference"],
@@ -151,6 +127,48 @@ def steadied(track, sights, glass, settings, pool):
         "shake": even.shake,
         "photos": records,
         "frames": frames,
+    }
+
+
+def evened(walked, solved, known, hold, alone, size, looked, usable, pool):
+    """The even walk, and for each photo the surface of nearness that it is seen through (parallax.surfaces).
+
+    walked: the even walk within limits, or without; alone: photos that the hold point alone places; looked: {photo:
+    edges} that shall stay straight, or None without local shifts; usable: photos that are placed.
+    """
+
+    def even_walk(limit=None):
+        even = walked(limit)
+        walk.lean_on_hold(solved, even, known, hold, alone)
+        return even
+
+    even, straight, below = even_walk(), None, None
+    if looked is not None:
+        straight = lines.found(solved.world, looked, size)
+        below = ground.plane(solved.world, solved.lasts, even)
+    surfaces = parallax.surfaces(solved.world, solved.covariance, solved.lasts, even, hold, size, straight, below, pool)
+    if looked is not None:
+        # Where a photo stands so far off that shifts would bend it, the walk has to come nearer.
+        limit = parallax.limits(*surfaces, even, size, below)
+        even = even_walk(np.where(usable[:, None, None], limit, 0))
+    return even, surfaces
+
+
+def warped(k, photo, surface, solved, even, known, hold, glass, size, bends):
+    """What is known of photo k, which could be tracked, and the warp through its surface. bends: with local shifts."""
+    found = known.hold[k] if solved.sure[k] or known.said[k] else None
+    there, wanted = (solved.world.turn[k], solved.world.place[k]), (even.turn[k], even.place[k], even.camera[k])
+    matrix, grid = walk.warp(surface, there, wanted, solved.world.camera, size, found, hold, bends)
+    return {
+        "hold": lens.to_photo(glass, walk.to_photo(matrix, grid, hold, size)).tolist(),
+        "lean": photo["lean"],
+        "scale": float(even.scale[k]),
+        "likeness": photo["likeness"],
+        "matrix": matrix.tolist(),
+        "grid": None if grid is None else np.round(grid, 3),
+        "place": solved.world.place[k].tolist(),
+        "off": float(even.off[k]),
+        "agreeing": float(solved.agreeing[k]),
     }
 
 
@@ -180,21 +198,6 @@ def problem_of(photo, unfit, bumped, covered):
     if problem or photo["said"]:
         return problem
     return "bumped: its aim is far off the others'" if bumped else "its hold point is covered" if covered else None
-
-
-def described(photo, matrix, grid, held, solved, even, k):
-    """What is known of a photo that could be tracked."""
-    return {
-        "hold": held.tolist(),
-        "lean": photo["lean"],
-        "scale": float(even.scale[k]),
-        "likeness": photo["likeness"],
-        "matrix": matrix.tolist(),
-        "grid": None if grid is None else np.round(grid, 3),
-        "place": solved.world.place[k].tolist(),
-        "off": float(even.off[k]),
-        "agreeing": float(solved.agreeing[k]),
-    }
 
 
 if __name__ == "__main__":
