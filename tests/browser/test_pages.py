@@ -325,6 +325,21 @@ def test_the_same_files_make_the_same_page(night):
     assert [file.read_bytes() for file in (page, card, clip)] == before
 
 
+def test_a_crop_that_moves_is_told_as_it_begins_and_ends(night, tmp_path):
+    framing = json.loads((night / NAME / "work" / "framing.json").read_text(encoding="utf-8"))
+    framing["moves"] = [[1.2**-part, 0.0, 0.0] for part in (0, 0.1, 0.3, 0.7, 0.9, 1)]
+    (tmp_path / "framing.json").write_text(json.dumps(framing), encoding="utf-8")
+    command = json.loads((night / "commands.json").read_text(encoding="utf-8"))
+    own = {"framing": "framing.json", "out": "report.html", "unprocessed": "unprocessed.mp4", "card": "card.json"}
+    for option, file in own.items():
+        command += [f"--{option}", str(tmp_path / file)]
+    script = Path(__file__).parents[2] / "scripts" / "report.py"
+    subprocess.run([sys.executable, script, *command], check=True)
+    page = (tmp_path / "report.html").read_text(encoding="utf-8")
+    assert "560 × 315 px</td><td>in the first frame, 467 × 262 px in the last, of 600 × 400 px" in page
+    assert "in the mean of the clip's frames" in page
+
+
 @pytest.fixture(scope="session")
 def axe(tmp_path_factory):
     """The text of axe-core, a checker of accessibility (WCAG 2.2), from npm: the version and checksum of the lock."""
