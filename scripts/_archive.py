@@ -35,6 +35,11 @@ def main():
     try:
         if damage := bag.damage(args.bag, os.cpu_count()):
             print(*damage, sep="\n")
+            print(
+                "kerbwalk: put back what is gone or spoilt from another copy of the bag, take out what was added, and "
+                "verify it again",
+                file=sys.stderr,
+            )
             return 1
         if args.what == "verify":
             print(f"whole    {bag.shoot_of(args.bag)}: every file of {args.bag} is what it was")

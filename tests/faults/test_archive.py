@@ -84,6 +84,17 @@ def test_all_that_befell_a_bag_is_told_at_once(old):
     assert len(told) == 7
 
 
+def test_who_finds_damage_is_told_what_to_do(old, monkeypatch, capsys):
+    import _archive
+
+    (old / "data" / "settings.json").unlink()
+    monkeypatch.setattr(sys, "argv", ["archive", "verify", str(old)])
+    assert _archive.main() == 1
+    said = capsys.readouterr()
+    assert said.out == f"{old}: data/settings.json is gone\n"
+    assert said.err.startswith("kerbwalk: put back what is gone or spoilt from another copy of the bag")
+
+
 def spoil(file):
     data = bytearray(file.read_bytes())
     data[-2] ^= 0x81
