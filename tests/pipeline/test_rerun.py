@@ -145,7 +145,8 @@ def test_a_photo_more(night):
     ("file", "rules"),
     [
         ("workflow/kerbwalk/light.py", {"light", "compose"} | END),
-        ("workflow/kerbwalk/steady.py", {"steady", "light", "framing", "compose"} | END),
+        ("workflow/kerbwalk/edges.py", {"follow", "track", "steady", "light", "framing", "compose"} | END),
+        ("workflow/kerbwalk/steady.py", {"track", "steady", "light", "framing", "compose"} | END),
         ("scripts/deliver.py", {"deliver", "report"}),
         ("workflow/report/shoot.html", {"report"}),
     ],
