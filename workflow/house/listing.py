@@ -58,7 +58,9 @@ def among(names):
 
 def developed(names, photos):
     """TIFFs among files that are no photos, and of which there is no raw file of that name."""
-    return [name for name in _best_forms(names) if _rank(name) == DEVELOPED and name not in photos]
+    left = [name for name in names if _rank(name) == DEVELOPED and name not in photos]
+    # Hardly a shoot has any, and every start asks each shoot.
+    return [name for name in _best_forms(names) if name in left] if left else []
 
 
 def _best_forms(names):
