@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 
 from demo import camera
-from kerbwalk import mesh
+from kerbwalk import mesh, report
 from kerbwalk.homography import jacobian, transfer
 
 CLIP = 1920
@@ -19,8 +19,7 @@ CLOSEST = 0.3  # metres from the camera
 
 def in_clip(framing, points):
     """Where points (..., 2) of the steadied plane lie in the clip's first crop, pixels of the clip as it is."""
-    step = np.array(framing["crop"][2:]) / framing["output"]
-    return (np.asarray(points) - framing["crop"][:2]) / step - 0.5
+    return report.hold_in_output(points, framing["crop"], framing["output"])
 
 
 def rms(places):
