@@ -54,10 +54,9 @@ def drift(levels, photo, point, value, rim, rounds=30, lit=None, lens=None, shar
     Least squares with one brightness for each place, which is eliminated, the lens's vignetting, each beat in each
     photo, as what beats has slow waves too, and a drift that changes slowly, so that what the links say from photo to
     photo stays; but it may jump where photos begin or cease to be lit, of which links take some light for a gain. What
-    is seen in these does not count. Tukey's biweight (Beaton &
-    Tukey 1974), drawn in step by step (graduated non-convexity, Blake & Zisserman 1987), leaves out whoever stands
-    before a place and what lights it for a while; and each place counts by how evenly it shines (iteratively
-    reweighted).
+    is seen in these does not count. Tukey's biweight (Beaton & Tukey 1974), drawn in step by step (graduated
+    non-convexity, Blake & Zisserman 1987), leaves out whoever stands before a place and what lights it for a while; and
+    each place counts by how evenly it shines (iteratively reweighted).
     """
     count = len(levels)
     lit = np.zeros(count, bool) if lit is None else lit
